@@ -1,0 +1,1 @@
+"""Arguments in, exit status out; the one error boundary."""

@@ -1,0 +1,1 @@
+"""Words shared by every stage: findings, units, poses, errors. Imports nothing of ours."""

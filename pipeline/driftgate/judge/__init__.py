@@ -1,0 +1,1 @@
+"""Distributions and tolerances to verdicts."""

@@ -1,0 +1,1 @@
+"""A routine on a robot on a field to a nominal timeline."""

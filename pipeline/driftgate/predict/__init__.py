@@ -1,0 +1,1 @@
+"""The physics of error, in two engines that check each other."""

@@ -1,0 +1,1 @@
+"""Verdicts to what people and machines read."""

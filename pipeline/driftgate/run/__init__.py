@@ -1,0 +1,1 @@
+"""Each command as a short list of stages."""

@@ -1,0 +1,1 @@
+"""The three kinds of document as frozen pydantic models."""

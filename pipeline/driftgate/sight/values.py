@@ -1,0 +1,63 @@
+"""What the sight stage gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray
+
+
+class Reason(IntEnum):
+    """Why a reading gives no fix by policy; USABLE when it may. In the order the tests are made."""
+
+    USABLE = 0
+    SWITCHED_OFF = 1  # correction disabled, or `when: looking` outside a look step
+    IN_CONTACT = 2  # during a square-up step
+    NO_SURFACE = 3  # association: the beam meets no wall or structure
+    NOT_REFERENCE = 4
+    OUT_OF_RANGE = 5
+    INCIDENCE = 6
+    CORRIDOR = 7  # something may stand in the sight line, or the hit is near the end of the surface
+    TOO_FAST = 8
+    TURNING = 9
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What each reading should see on the nominal pose and the believed map; arrays of length R.
+
+    Attributes
+    ----------
+    surface : ndarray of int
+        Index of the edge that the beam meets, -1 for none.
+    range_m : ndarray
+        Expected range, nan for none. [m]
+    incidence_rad : ndarray
+        Angle between beam and surface normal, nan for none. [rad]
+    reason : ndarray of int8
+        `Reason` of each reading.
+    obstacle : tuple of str
+        For CORRIDOR: what stands in the corridor ("" otherwise).
+    """
+
+    surface: IntArray
+    range_m: FloatArray
+    incidence_rad: FloatArray
+    reason: NDArray[np.int8]
+    obstacle: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class DarkInterval:
+    """A time in which no sensor can give a fix on one coordinate."""
+
+    axis: str  # "x", "y" or "heading"
+    begin_s: float
+    end_s: float
+    first_step: int
+    last_step: int

@@ -1,0 +1,1 @@
+"""The field as geometry: surfaces, loose elements, rays, footprints."""
