@@ -47,7 +47,7 @@ class Edge:
 
 @dataclass(frozen=True)
 class Outline:
-    """An element's outline in its own axes: a disc (`radius_m`) or a polygon (`corners`, counter-clockwise)."""
+    """An element's outline in its own axes: a disc (`radius_m`) or a counter-clockwise polygon."""
 
     radius_m: float | None
     corners: FloatArray | None
