@@ -1,0 +1,50 @@
+"""The moments at which a routine is judged, read off its plan."""
+
+from __future__ import annotations
+
+from driftgate.plan.values import Plan
+from driftgate.predict.values import Moment
+from driftgate.schema.routine import Routine
+
+
+def moments_of(routine: Routine, plan: Plan) -> tuple[Moment, ...]:
+    """Return the checkpoints in order of time, then the end."""
+    seen: dict[str, int] = {}
+    moments: list[Moment] = []
+    timeline = plan.timeline
+    for step in plan.steps:
+        check = step.checkpoint
+        if check is None:
+            continue
+        seen[check.name] = seen.get(check.name, 0) + 1
+        round_mark = f"#{seen[check.name]}" if seen[check.name] > 1 else ""
+        moments.append(
+            Moment(
+                name=check.name + round_mark,
+                final=False,
+                step=step.index,
+                knot=int(timeline.first_tick[step.index]),
+                pose=step.end_pose,
+                within=check.within,
+                required=check.required,
+                points=check.points,
+                after=tuple(check.after),
+                doc_path=step.doc_path,
+            )
+        )
+    last = plan.steps[-1]
+    moments.append(
+        Moment(
+            name="end",
+            final=True,
+            step=last.index,
+            knot=len(timeline.time_s) - 1,
+            pose=last.end_pose,
+            within=routine.final.within,
+            required=routine.final.required,
+            points=routine.final.points,
+            after=(),
+            doc_path=("final",),
+        )
+    )
+    return tuple(moments)

@@ -1,0 +1,371 @@
+"""The error sources of a case as numbers: constants of a run with mean and spread, white noise, filter.
+
+One list serves both engines, the report and the switches: a source is known by one name.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from driftgate.predict.values import SourceInfo
+from driftgate.schema.case import Case
+from driftgate.schema.fieldmap import WallBuild
+from driftgate.schema.robot import Robot, Sensor
+
+TITLES: dict[str, str] = {
+    "start_placement": "start placement",
+    "distance_scale": "distance scale",
+    "sideways_scale": "sideways distance scale",
+    "distance_walk": "distance random walk",
+    "wheel_offset": "tracking-wheel offset",
+    "crab_angle": "crab angle",
+    "heading_bias": "heading-rate bias",
+    "heading_scale": "heading scale",
+    "heading_latency": "heading latency",
+    "heading_walk": "heading random walk",
+    "lateral_slip": "lateral slip",
+    "lateral_walk": "lateral random walk",
+    "bump": "bumps",
+    "settling": "settling",
+    "step_timing": "step timing",
+    "wall_build": "wall build",
+    "structure_build": "structure build",
+    "element_placement": "element placement",
+    "element_stray": "strayed elements",
+    "range_bias": "range bias",
+    "range_scale": "range scale",
+    "range_noise": "range noise",
+    "mount_position": "sensor mount position",
+    "mount_angle": "sensor mount angle",
+    "quantisation": "range quantisation",
+    "dropout": "dropout",
+    "short_return": "short false returns",
+    "long_return": "long false returns",
+    "range_latency": "range latency",
+}
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One number that is constant over a run: drawn once a trial, carried as a state by the covariance.
+
+    Attributes
+    ----------
+    key : str
+        "heading_bias", "wall_build:south:tilt", "range_scale:front": names its random stream.
+    source : str
+        The error source it belongs to, a key of `TITLES`.
+    mean, spread : float
+        In SI.
+    """
+
+    key: str
+    source: str
+    mean: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class Noise:
+    """White noise of dead reckoning: standard deviations in SI, zero where a source does not act."""
+
+    distance_per_root_m: float
+    lateral_per_root_m: float
+    heading_per_root_m: float
+    heading_per_root_s: float
+    heading_per_root_rad: float
+    bump_along_m: float
+    bump_heading_rad: float
+    settle_along_m: float
+    settle_heading_rad: float
+    step_timing: float  # spread of each step's own stretch; zero if timing is constant over the run
+
+
+@dataclass(frozen=True)
+class SourceTable:
+    """Every error source of a case, with the ones in `off` silenced.
+
+    Attributes
+    ----------
+    constants : tuple of Constant
+        Constants of the run, in a fixed order; an absent source has no entry.
+    noise : Noise
+        White noise.
+    info : tuple of SourceInfo
+        For the report: every source that acts.
+    off : frozenset of str
+        The sources that are switched off.
+    """
+
+    constants: tuple[Constant, ...]
+    noise: Noise
+    info: tuple[SourceInfo, ...]
+    off: frozenset[str]
+
+    def index(self) -> dict[str, int]:
+        """Return the position of each constant by key."""
+        return {constant.key: i for i, constant in enumerate(self.constants)}
+
+
+@dataclass(frozen=True)
+class FilterModel:
+    """The filter's own numbers, as the robot carries them. SI."""
+
+    start_sd: tuple[float, float, float]
+    along_per_root_m: float
+    across_per_root_m: float
+    heading_per_root_m: float
+    heading_per_root_s: float
+    heading_per_root_rad: float
+    range_at_zero_m: tuple[float, ...]  # per sensor
+    range_per_range: tuple[float, ...]
+    wall_m: float
+
+
+# A filter with three states has no place for a constant scale or bias. By default it takes one as
+# if it were drawn anew every so often, which gives the same variance after that stretch.
+_MEMORY_M = 2.0
+_MEMORY_S = 5.0
+_MEMORY_RAD = math.pi
+
+
+def wall_build_of(case: Case, wall_id: str) -> WallBuild:
+    """Return how accurately a wall of the true field is built."""
+    for wall in case.true.walls:
+        if wall.id == wall_id:
+            return wall.build or case.true.build
+    raise KeyError(wall_id)
+
+
+def _dead_reckoning_constants(robot: Robot) -> list[Constant]:
+    errors = robot.errors
+    found: list[Constant] = []
+    simple = {
+        "distance_scale": errors.distance_scale,
+        "sideways_scale": errors.sideways_scale,
+        "wheel_offset": errors.wheel_offset,
+        "crab_angle": errors.crab_angle,
+        "heading_bias": errors.heading_bias,
+        "heading_scale": errors.heading_scale,
+        "heading_latency": errors.heading_latency,
+    }
+    for name, source in simple.items():
+        if source is not None:
+            found.append(Constant(name, name, source.mean, source.spread))
+    slip = errors.lateral_slip
+    if slip is not None:
+        found.append(Constant("lateral_slip:turn", "lateral_slip", slip.per_turn, slip.per_turn_spread))
+        found.append(Constant("lateral_slip:speed", "lateral_slip", slip.with_speed, slip.with_speed_spread))
+    timing = errors.step_timing
+    if timing is not None:
+        spread = timing.spread if timing.constant_over == "run" else 0.0
+        found.append(Constant("step_timing", "step_timing", timing.mean, spread))
+    return found
+
+
+def _field_constants(case: Case) -> list[Constant]:
+    found: list[Constant] = []
+    for wall in case.true.walls:
+        build = wall.build or case.true.build
+        found.append(Constant(f"wall_build:{wall.id}:offset", "wall_build", 0.0, build.offset))
+        found.append(Constant(f"wall_build:{wall.id}:tilt", "wall_build", 0.0, build.tilt))
+    for structure in case.true.structures:
+        if structure.build is not None:
+            found += _pose_constants(
+                f"structure_build:{structure.id}",
+                "structure_build",
+                (structure.build.x, structure.build.y, structure.build.heading),
+            )
+    for element in case.true.elements:
+        scatter = element.scatter
+        found += _pose_constants(
+            f"element_placement:{element.id}", "element_placement", (scatter.x, scatter.y, scatter.heading)
+        )
+    return found
+
+
+def _pose_constants(key: str, source: str, spread: tuple[float, float, float]) -> list[Constant]:
+    return [
+        Constant(f"{key}:{axis}", source, 0.0, sd)
+        for axis, sd in zip(("x", "y", "heading"), spread, strict=True)
+    ]
+
+
+def _sensor_constants(sensor: Sensor) -> list[Constant]:
+    errors = sensor.errors
+    found: list[Constant] = []
+    if errors.bias is not None:
+        found.append(Constant(f"range_bias:{sensor.id}", "range_bias", errors.bias.mean, errors.bias.spread))
+    if errors.scale is not None:
+        found.append(
+            Constant(f"range_scale:{sensor.id}", "range_scale", errors.scale.mean, errors.scale.spread)
+        )
+    if errors.mount_position is not None:
+        for axis in "xy":
+            found.append(
+                Constant(
+                    f"mount_position:{sensor.id}:{axis}", "mount_position", 0.0, errors.mount_position.spread
+                )
+            )
+    if errors.mount_angle is not None:
+        found.append(Constant(f"mount_angle:{sensor.id}", "mount_angle", 0.0, errors.mount_angle.spread))
+    return found
+
+
+def source_table(case: Case, off: frozenset[str] = frozenset()) -> SourceTable:
+    """Return every error source of a case as numbers.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    off : frozenset of str
+        Sources to silence: their mean and spread become zero, their draws stay where they are.
+
+    Raises
+    ------
+    KeyError
+        If `off` names something that is no source.
+    """
+    for name in off:
+        if name not in TITLES:
+            raise KeyError(f"'{name}' is no error source")
+    start = case.routine.start.spread
+    constants = _pose_constants("start_placement", "start_placement", (start.x, start.y, start.heading))
+    constants += _dead_reckoning_constants(case.robot)
+    constants += _field_constants(case)
+    for sensor in case.robot.sensors:
+        constants += _sensor_constants(sensor)
+    silenced = tuple(Constant(c.key, c.source, 0.0, 0.0) if c.source in off else c for c in constants)
+    return SourceTable(silenced, _noise(case.robot, off), _infos(case, off), off)
+
+
+def _noise(robot: Robot, off: frozenset[str]) -> Noise:
+    errors = robot.errors
+
+    def on(name: str) -> float:
+        return 0.0 if name in off else 1.0
+
+    distance, lateral, heading = errors.distance_walk, errors.lateral_walk, errors.heading_walk
+    bump, settling, timing = errors.bump, errors.settling, errors.step_timing
+    per_step = timing is not None and timing.constant_over == "step"
+    return Noise(
+        distance_per_root_m=distance.per_root_metre * on("distance_walk") if distance else 0.0,
+        lateral_per_root_m=lateral.per_root_metre * on("lateral_walk") if lateral else 0.0,
+        heading_per_root_m=heading.per_root_metre * on("heading_walk") if heading else 0.0,
+        heading_per_root_s=heading.per_root_second * on("heading_walk") if heading else 0.0,
+        heading_per_root_rad=heading.per_root_radian * on("heading_walk") if heading else 0.0,
+        bump_along_m=bump.along * on("bump") if bump else 0.0,
+        bump_heading_rad=bump.heading * on("bump") if bump else 0.0,
+        settle_along_m=settling.along * on("settling") if settling else 0.0,
+        settle_heading_rad=settling.heading * on("settling") if settling else 0.0,
+        step_timing=timing.spread * on("step_timing") if timing and per_step else 0.0,
+    )
+
+
+def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
+    """Return one line per source; where sensors differ, the least certain basis counts."""
+    rows: dict[str, tuple[set[str], set[str]]] = {}
+
+    def add(name: str, basis: str, over: str) -> None:
+        if name not in off:
+            bases, overs = rows.setdefault(name, (set(), set()))
+            bases.add(basis)
+            overs.add(over)
+
+    start = case.routine.start.spread
+    add("start_placement", start.basis, start.constant_over)
+    for name in type(case.robot.errors).model_fields:
+        source = getattr(case.robot.errors, name)
+        if source is not None:
+            add(name, source.basis, source.constant_over)
+    for wall in case.true.walls:
+        build = wall.build or case.true.build
+        add("wall_build", build.basis, build.constant_over)
+    for structure in case.true.structures:
+        if structure.build is not None:
+            add("structure_build", structure.build.basis, structure.build.constant_over)
+    for element in case.true.elements:
+        add("element_placement", element.scatter.basis, element.scatter.constant_over)
+        if element.stray is not None:
+            add("element_stray", element.stray.basis, element.stray.constant_over)
+    renamed = {"bias": "range_bias", "scale": "range_scale", "noise": "range_noise"}
+    for sensor in case.robot.sensors:
+        for field in type(sensor.errors).model_fields:
+            source = getattr(sensor.errors, field)
+            if source is not None:
+                add(renamed.get(field, field), source.basis, source.constant_over)
+    worst_first = ("guess", "data sheet", "measured")
+    return tuple(
+        SourceInfo(
+            name,
+            TITLES[name],
+            next(b for b in worst_first if b in rows[name][0]),
+            ", ".join(sorted(rows[name][1])),
+        )
+        for name in TITLES
+        if name in rows
+    )
+
+
+def filter_model(case: Case) -> FilterModel:
+    """Return the filter's own numbers: those of the robot file, else derived from the error sources."""
+    robot = case.robot
+    own, errors = robot.correction.filter, robot.errors
+    start = case.routine.start.spread
+
+    def spread(source: object) -> float:
+        return float(getattr(source, "spread", 0.0)) if source is not None else 0.0
+
+    walk = errors.heading_walk
+    along = math.hypot(
+        errors.distance_walk.per_root_metre if errors.distance_walk else 0.0,
+        spread(errors.distance_scale) * math.sqrt(_MEMORY_M),
+    )
+    across = math.hypot(
+        errors.lateral_walk.per_root_metre if errors.lateral_walk else 0.0,
+        spread(errors.crab_angle) * math.sqrt(_MEMORY_M),
+    )
+    per_second = math.hypot(
+        walk.per_root_second if walk else 0.0, spread(errors.heading_bias) * math.sqrt(_MEMORY_S)
+    )
+    per_radian = math.hypot(
+        walk.per_root_radian if walk else 0.0, spread(errors.heading_scale) * math.sqrt(_MEMORY_RAD)
+    )
+    return FilterModel(
+        start_sd=(
+            _given(own.start_x, start.x),
+            _given(own.start_y, start.y),
+            _given(own.start_heading, start.heading),
+        ),
+        along_per_root_m=_given(own.along, along),
+        across_per_root_m=_given(own.across, across),
+        heading_per_root_m=_given(own.heading_per_root_metre, walk.per_root_metre if walk else 0.0),
+        heading_per_root_s=_given(own.heading_per_root_second, per_second),
+        heading_per_root_rad=_given(own.heading_per_root_radian, per_radian),
+        range_at_zero_m=tuple(_given(own.range_at_zero, _range_at_zero(s)) for s in robot.sensors),
+        range_per_range=tuple(_given(own.range_per_range, _range_per_range(s)) for s in robot.sensors),
+        wall_m=own.wall,
+    )
+
+
+def _given(own: float | None, derived: float) -> float:
+    return derived if own is None else own
+
+
+def _range_at_zero(sensor: Sensor) -> float:
+    errors = sensor.errors
+    return math.sqrt(
+        (errors.noise.at_zero if errors.noise else 0.0) ** 2
+        + (errors.bias.spread if errors.bias else 0.0) ** 2
+        + (errors.mount_position.spread if errors.mount_position else 0.0) ** 2
+        + sensor.resolution**2 / 12.0
+    )
+
+
+def _range_per_range(sensor: Sensor) -> float:
+    errors = sensor.errors
+    return math.hypot(
+        errors.noise.per_range if errors.noise else 0.0, errors.scale.spread if errors.scale else 0.0
+    )
