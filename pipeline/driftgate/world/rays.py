@@ -1,0 +1,191 @@
+"""Where a beam meets a surface: array kernels.
+
+Every kernel broadcasts over its arguments, takes and returns float64, has no branch on the data,
+and raises no warning. (px, py) is where the beam starts and (ux, uy) its direction, a unit vector;
+ranges are in metres, infinite for a miss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftgate.core.pose import FloatArray
+from driftgate.world.values import Edge
+
+Values = FloatArray | float
+
+# Below this |u x (b - a)| a beam runs along the surface and meets nothing. [m]
+_PARALLEL_M = 1e-15
+# A beam into a corner must not slip between two surfaces that share it by rounding.
+_END_SHARE = 1e-12
+
+
+class EdgeArrays(NamedTuple):
+    """Edges as arrays of length E, in the order given: end points, free-side normal, heights."""
+
+    ax: FloatArray
+    ay: FloatArray
+    bx: FloatArray
+    by: FloatArray
+    nx: FloatArray
+    ny: FloatArray
+    low_m: FloatArray
+    high_m: FloatArray
+
+
+def edge_arrays(edges: Iterable[Edge]) -> EdgeArrays:
+    """Return edges as arrays."""
+    rows = [(*e.a, *e.b, *e.normal, e.low_m, e.high_m) for e in edges]
+    table = np.array(rows, dtype=float).reshape(-1, 8)
+    return EdgeArrays(*(np.ascontiguousarray(column) for column in table.T))
+
+
+def range_to_segment(
+    px: Values,
+    py: Values,
+    ux: Values,
+    uy: Values,
+    ax: Values,
+    ay: Values,
+    bx: Values,
+    by: Values,
+) -> FloatArray:
+    """Return how far along a beam a segment is met.
+
+    Both faces answer, the end points belong to the segment, and a beam parallel to it misses,
+    even along it: an edge-on surface gives no echo.
+
+    Parameters
+    ----------
+    px, py : ndarray or float
+        Start of the beam. [m]
+    ux, uy : ndarray or float
+        Unit direction.
+    ax, ay, bx, by : ndarray or float
+        End points of the segment. [m]
+
+    Returns
+    -------
+    ndarray
+        Range, inf for a miss. [m]
+
+    Notes
+    -----
+    With e = b - a and w = a - p, solving p + r u = a + s e gives r = (w x e)/(u x e) and
+    s = (w x u)/(u x e), elementary plane geometry (derived).
+    """
+    ax, ay = np.asarray(ax, float), np.asarray(ay, float)
+    ex, ey = np.asarray(bx, float) - ax, np.asarray(by, float) - ay
+    wx, wy = ax - px, ay - py
+    cross = ux * ey - uy * ex
+    crosses = np.abs(cross) > _PARALLEL_M
+    inverse = 1.0 / np.where(crosses, cross, 1.0)
+    range_m = (wx * ey - wy * ex) * inverse
+    share = (wx * uy - wy * ux) * inverse
+    hit = crosses & (range_m >= 0.0) & (np.abs(share - 0.5) <= 0.5 + _END_SHARE)
+    return np.where(hit, range_m, np.inf)
+
+
+def range_to_disc(
+    px: Values,
+    py: Values,
+    ux: Values,
+    uy: Values,
+    cx: Values,
+    cy: Values,
+    radius_m: Values,
+) -> FloatArray:
+    """Return how far along a beam a disc is met; 0 for a beam that starts on or inside it.
+
+    A sensor inside a disc is pressed against it: its echo comes at once, not from the far side.
+
+    Parameters
+    ----------
+    px, py, ux, uy : ndarray or float
+        The beam. [m]
+    cx, cy : ndarray or float
+        Centre. [m]
+    radius_m : ndarray or float
+        Radius. [m]
+
+    Returns
+    -------
+    ndarray
+        Range, inf for a miss. [m]
+    """
+    wx, wy = np.asarray(cx, float) - px, np.asarray(cy, float) - py
+    radius2 = np.square(radius_m)
+    along = wx * ux + wy * uy
+    # The offset from the axis by a cross product: |w|^2 - along^2 would cancel far from the disc.
+    half2 = radius2 - np.square(wx * uy - wy * ux)
+    range_m = along - np.sqrt(np.maximum(half2, 0.0))
+    inside = wx * wx + wy * wy <= radius2
+    hit = (half2 >= 0.0) & (range_m >= 0.0)
+    return np.where(inside, 0.0, np.where(hit, range_m, np.inf))
+
+
+def range_to_polygon(
+    px: Values, py: Values, ux: Values, uy: Values, corners_x: FloatArray, corners_y: FloatArray
+) -> FloatArray:
+    """Return how far along a beam the outline of a polygon is met.
+
+    Parameters
+    ----------
+    px, py, ux, uy : ndarray or float
+        The beam. [m]
+    corners_x, corners_y : ndarray, shape (m, ...)
+        Corners in either order; the axes after the first broadcast with the beam. [m]
+
+    Returns
+    -------
+    ndarray
+        Range, inf for a miss. [m]
+    """
+    count = len(corners_x)
+    nearest = np.full((), np.inf)
+    for i in range(count):
+        j = (i + 1) % count
+        face = range_to_segment(px, py, ux, uy, corners_x[i], corners_y[i], corners_x[j], corners_y[j])
+        nearest = np.minimum(nearest, face)
+    return nearest
+
+
+def nearest_edge(
+    px: Values,
+    py: Values,
+    ux: Values,
+    uy: Values,
+    ax: FloatArray,
+    ay: FloatArray,
+    bx: FloatArray,
+    by: FloatArray,
+) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Return range and index of the first of all surfaces that a beam meets.
+
+    Parameters
+    ----------
+    px, py, ux, uy : ndarray or float
+        The beams, any common shape. [m]
+    ax, ay, bx, by : ndarray, shape (E,) or (E, ...)
+        End points of the segments; axes after the first broadcast with the beams. [m]
+
+    Returns
+    -------
+    range_m : ndarray
+        inf where the beam meets nothing. [m]
+    index : ndarray of int
+        The segment met, the lowest index where several are equally near, -1 for none.
+    """
+    shape = np.broadcast_shapes(*(np.shape(v) for v in (px, py, ux, uy)), np.shape(ax)[1:])
+    nearest = np.full(shape, np.inf)
+    index = np.full(shape, -1, dtype=np.intp)
+    # One pass per surface keeps memory at the size of the beams, not beams x surfaces.
+    for i in range(len(ax)):
+        range_m = range_to_segment(px, py, ux, uy, ax[i], ay[i], bx[i], by[i])
+        index = np.where(range_m < nearest, i, index)
+        nearest = np.minimum(nearest, range_m)
+    return nearest, index
