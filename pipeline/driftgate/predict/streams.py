@@ -53,7 +53,7 @@ class Streams:
         counter = np.array([self._block, index, 0, 0], dtype=np.uint64)
         self._state["state"] = {"counter": counter, "key": key}
         self._state["buffer_pos"] = _WORDS
-        self._philox.state = self._state
+        self._philox.state = self._state  # type: ignore[assignment]  # the stub names a TypedDict
         words = self._philox.random_raw(self._count + self._skip)
         return words[self._skip :]
 

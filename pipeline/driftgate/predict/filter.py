@@ -1,0 +1,150 @@
+"""The robot's own filter: three states (x, y, heading), one scalar update at a time.
+
+The same arithmetic serves the covariance engine (one filter) and the trials (one filter a trial, arrays
+over trials): the covariance is six arrays xx, xy, xh, yy, yh, hh.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.predict.sources import FilterModel
+from driftgate.schema.robot import Update
+
+Six = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+SixNumbers = tuple[float, float, float, float, float, float]
+Three = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def start_filter(model: FilterModel) -> Six:
+    """Return the filter's covariance before the first step."""
+    zero = np.zeros(1)
+    sx, sy, sh = (np.array([sd**2]) for sd in model.start_sd)
+    return sx, zero, zero, sy, zero, sh
+
+
+def grow_filter(p: Six, dx: FloatArray, dy: FloatArray, noise: SixNumbers) -> Six:
+    """Return the covariance after a believed displacement (dx, dy), field axes, with process noise."""
+    xx, xy, xh, yy, yh, hh = p
+    nxx, nxy, nxh, nyy, nyh, nhh = noise
+    return (
+        xx - 2.0 * dy * xh + dy * dy * hh + nxx,
+        xy - dy * yh + dx * xh - dx * dy * hh + nxy,
+        xh - dy * hh + nxh,
+        yy + 2.0 * dx * yh + dx * dx * hh + nyy,
+        yh + dx * hh + nyh,
+        hh + nhh,
+    )
+
+
+def process_noise(
+    model: FilterModel, ds: float, dl: float, dth: float, dt: float, heading_rad: float
+) -> SixNumbers:
+    """Return what one tick adds, at the nominal heading. Field axes."""
+    length = float(np.hypot(ds, dl))
+    along, across = model.along_per_root_m**2 * length, model.across_per_root_m**2 * length
+    course = heading_rad + (np.arctan2(dl, ds) if length > 0.0 else 0.0)
+    c, s = float(np.cos(course)), float(np.sin(course))
+    heading = (
+        model.heading_per_root_m**2 * length
+        + model.heading_per_root_s**2 * dt
+        + model.heading_per_root_rad**2 * abs(dth)
+    )
+    return (
+        c * c * along + s * s * across,
+        c * s * (along - across),
+        0.0,
+        s * s * along + c * c * across,
+        0.0,
+        heading,
+    )
+
+
+def times_h(p: Six, h: Three) -> Three:
+    """Return P h."""
+    xx, xy, xh, yy, yh, hh = p
+    hx, hy, ht = h
+    return xx * hx + xy * hy + xh * ht, xy * hx + yy * hy + yh * ht, xh * hx + yh * hy + hh * ht
+
+
+def gain_of(
+    law: Update, ph: Three, s: FloatArray, normal_x: FloatArray, normal_y: FloatArray, h: Three
+) -> Three:
+    """Return the gain of the update law.
+
+    Kalman: P h / S. Replace: along the surface's normal until the expected range is the reading;
+    blend: a share of that. (hx, hy) is -n / (n.u), so the normal times its length reversed.
+    """
+    if law.law == "kalman":
+        return ph[0] / s, ph[1] / s, ph[2] / s
+    share = law.share if law.law == "blend" else 1.0
+    # h.n = -1 / (n.u): moving by d along n changes the expected range by d (h.n).
+    along = share / (h[0] * normal_x + h[1] * normal_y)
+    return along * normal_x, along * normal_y, np.zeros_like(along)
+
+
+def joseph(p: Six, k: Three, ph: Three, s: FloatArray) -> Six:
+    """Return (I - k h) P (I - k h)' + k R k' for any gain k; `s` is h P h' + R.
+
+    Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation
+    (2001), the Joseph form, expanded for a scalar reading.
+    """
+    xx, xy, xh, yy, yh, hh = p
+    kx, ky, kt = k
+    ax, ay, at = ph
+    return (
+        xx - 2.0 * kx * ax + kx * kx * s,
+        xy - kx * ay - ky * ax + kx * ky * s,
+        xh - kx * at - kt * ax + kx * kt * s,
+        yy - 2.0 * ky * ay + ky * ky * s,
+        yh - ky * at - kt * ay + ky * kt * s,
+        hh - 2.0 * kt * at + kt * kt * s,
+    )
+
+
+def reset_normal(p: Six, normal: tuple[float, float], position_sd: float, heading_sd: float) -> Six:
+    """Return the covariance after a contact reset of the coordinate along `normal` and the heading."""
+    nx, ny = normal
+    # What is left is the coordinate along the wall, tangent (ny, -nx).
+    xx, xy, _, yy, _, _ = p
+    tangent = ny * ny * xx - 2.0 * nx * ny * xy + nx * nx * yy
+    zero = np.zeros_like(xx)
+    n2 = position_sd**2
+    return (
+        nx * nx * n2 + ny * ny * tangent,
+        nx * ny * (n2 - tangent),
+        zero,
+        ny * ny * n2 + nx * nx * tangent,
+        zero,
+        zero + heading_sd**2,
+    )
+
+
+def as_matrix(p: Six) -> FloatArray:
+    """Return the covariance of the first trial as a (3, 3) matrix."""
+    xx, xy, xh, yy, yh, hh = (float(np.ravel(a)[0]) for a in p)
+    return np.array([[xx, xy, xh], [xy, yy, yh], [xh, yh, hh]])
+
+
+@dataclass(frozen=True)
+class ReadingVariance:
+    """The filter's variance of a reading of one sensor: (a + b range)^2 + wall^2."""
+
+    at_zero_m: float
+    per_range: float
+    wall_m: float
+
+    def at(self, range_m: FloatArray) -> FloatArray:
+        """Return R at an expected range. [m^2]"""
+        return (self.at_zero_m + self.per_range * range_m) ** 2 + self.wall_m**2
+
+
+def reading_variances(model: FilterModel) -> tuple[ReadingVariance, ...]:
+    """Return the reading variance of every sensor."""
+    return tuple(
+        ReadingVariance(a, b, model.wall_m)
+        for a, b in zip(model.range_at_zero_m, model.range_per_range, strict=True)
+    )

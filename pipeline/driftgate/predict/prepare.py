@@ -1,0 +1,50 @@
+"""Everything that both engines need of a case, worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from driftgate.plan.build import plan_case
+from driftgate.plan.values import Plan
+from driftgate.predict.moments import moments_of
+from driftgate.predict.values import Moment
+from driftgate.schema.case import Case
+from driftgate.sight.expect import look_along
+from driftgate.sight.values import Sight
+from driftgate.world.build import build_world
+from driftgate.world.values import World
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A case with its plan, its geometry and its sight lines.
+
+    Attributes
+    ----------
+    case : Case
+        What is judged.
+    plan : Plan
+        The nominal timeline.
+    believed, true : World
+        Geometry of the map that the robot carries and of the field that it drives on.
+    sight : Sight
+        What each reading should see.
+    moments : tuple of Moment
+        The checkpoints and the end.
+    """
+
+    case: Case
+    plan: Plan
+    believed: World
+    true: World
+    sight: Sight
+    moments: tuple[Moment, ...]
+
+
+def prepare(case: Case, plan: Plan | None = None, sight: Sight | None = None) -> Prepared:
+    """Return the case with its plan, geometry and sight lines; what is given is not made again."""
+    plan = plan if plan is not None else plan_case(case)
+    believed = build_world(case.believed)
+    true = believed if case.true is case.believed else build_world(case.true)
+    sight = sight if sight is not None else look_along(case, plan, believed)
+    return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan))
