@@ -1,0 +1,170 @@
+"""The two engines held against each other at every moment."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.judge.counted import counted_until
+from driftgate.judge.ratio import error_on, limits_of
+from driftgate.judge.values import Disagreement
+from driftgate.predict.values import CovarianceResult, Moment, MomentTrials, TrialsResult
+from driftgate.schema.routine import Tolerance
+
+# A difference below this share of the tolerance changes no decision, however significant it is.
+RELEVANT_SHARE = 0.03
+_FIELD_AXES = ("x", "y", "heading")
+
+
+@dataclass(frozen=True)
+class _Test:
+    moment: int
+    axis: str
+    what: Literal["mean", "spread"]
+    trials: float
+    covariance: float
+    tolerance: float
+    p_value: float
+
+
+def disagreements(
+    moments: tuple[Moment, ...], covariance: CovarianceResult, trials: TrialsResult, alpha: float = 0.05
+) -> tuple[Disagreement, ...]:
+    """Return where the engines differ significantly and by more than 3 % of the tolerance.
+
+    Parameters
+    ----------
+    moments : tuple of Moment
+        The moments of the case.
+    covariance, trials
+        The two answers.
+    alpha : float
+        Chance of reporting any difference where there is none, over all moments and axes together.
+
+    Notes
+    -----
+    Means are compared in standard errors of the trials' mean, spreads in standard errors of the
+    trials' variance, sqrt((m4 - m2²) / n), which holds for any distribution with a fourth moment [1]_.
+    The family's error rate is kept by Holm's procedure [2]_.
+
+    References
+    ----------
+    .. [1] H. Cramér, Mathematical Methods of Statistics, Princeton, 1946, section 27.4 (from memory).
+    .. [2] S. Holm, "A simple sequentially rejective multiple test procedure," Scand. J. Stat. 6,
+       1979, pp. 65-70.
+    """
+    tests: list[_Test] = []
+    for i, moment in enumerate(moments):
+        tests += _tests_at(i, moment, covariance, trials.moments[i])
+    significant = holm([test.p_value for test in tests], alpha)
+    return tuple(
+        Disagreement(
+            moment=moments[test.moment].name,
+            axis=test.axis,
+            what=test.what,
+            trials=test.trials,
+            covariance=test.covariance,
+            tolerance=test.tolerance,
+            p_value=test.p_value,
+            why=_why(moments[test.moment], trials, trials.moments[test.moment]),
+        )
+        for test, found in zip(tests, significant, strict=True)
+        if found and abs(test.trials - test.covariance) > RELEVANT_SHARE * test.tolerance
+    )
+
+
+def holm(p_values: list[float], alpha: float) -> list[bool]:
+    """Return which hypotheses Holm's step-down procedure rejects at family-wise error rate `alpha`."""
+    rejected = [False] * len(p_values)
+    for rank, i in enumerate(sorted(range(len(p_values)), key=lambda j: p_values[j])):
+        if not p_values[i] <= alpha / (len(p_values) - rank):
+            break
+        rejected[i] = True
+    return rejected
+
+
+def _tests_at(index: int, moment: Moment, covariance: CovarianceResult, trials: MomentTrials) -> list[_Test]:
+    predicted = covariance.moments[index]
+    found: list[_Test] = []
+    for i, axis in enumerate(_FIELD_AXES):
+        size = tolerance_size(moment.within, axis)
+        if size is None:
+            continue
+        error = error_on(axis, trials)
+        error = error[np.isfinite(error)]
+        if error.shape[0] < 2:
+            continue
+        mean, variance, mean_error, variance_error = _moments(error)
+        cov_mean, cov_variance = float(predicted.mean[i]), max(0.0, float(predicted.cov[i, i]))
+        found.append(
+            _Test(index, axis, "mean", mean, cov_mean, size, _two_sided(mean - cov_mean, mean_error))
+        )
+        found.append(
+            _Test(
+                index,
+                axis,
+                "spread",
+                math.sqrt(variance),
+                math.sqrt(cov_variance),
+                size,
+                _two_sided(variance - cov_variance, variance_error),
+            )
+        )
+    return found
+
+
+def _moments(error: FloatArray) -> tuple[float, float, float, float]:
+    """Return mean, variance and the standard error of each."""
+    count = error.shape[0]
+    mean = float(error.mean())
+    squares = (error - mean) ** 2
+    m2 = float(squares.mean())
+    m4 = float((squares**2).mean())
+    variance = m2 * count / (count - 1)
+    return mean, variance, math.sqrt(variance / count), math.sqrt(max(0.0, m4 - m2 * m2) / count)
+
+
+def _two_sided(difference: float, standard_error: float) -> float:
+    """Return the two-sided normal p-value of a difference."""
+    if not math.isfinite(difference):
+        return 0.0
+    if standard_error <= 0.0:
+        return 1.0 if difference == 0.0 else 0.0
+    return math.erfc(abs(difference) / standard_error / math.sqrt(2.0))
+
+
+def tolerance_size(within: Tolerance, axis: str) -> float | None:
+    """Return the size that a difference on a field axis is held against; None without a tolerance.
+
+    The smallest limit of any linear axis for x and y, of the heading for the heading.
+    """
+    sizes = [
+        abs(limit)
+        for found in limits_of(within)
+        if (found.axis == "heading") == (axis == "heading")
+        for limit in (found.low, found.high)
+        if limit
+    ]
+    return min(sizes, default=None)
+
+
+def _why(moment: Moment, trials: TrialsResult, here: MomentTrials) -> str:
+    """Return which engine to believe and the likeliest reason, from what was counted on the way."""
+    counted = counted_until(trials, moment.step)
+    reasons = []
+    touched = float(here.touched.mean())
+    if touched > 0.001:
+        reasons.append(f"{touched:.1%} of the trials touch something")
+    if counted.wrong_share > 0.001:
+        reasons.append(f"{counted.wrong_share:.1%} of the accepted readings came from a wrong surface")
+    if counted.gate_share > 0.005:
+        reasons.append(f"the gate refuses {counted.gate_share:.1%} of the readings it sees")
+    if counted.no_echo_share > 0.02:
+        reasons.append(f"{counted.no_echo_share:.1%} of the readings tried bring no echo")
+    if not reasons:
+        return "believe the trials: the errors are large enough that the motion is not linear in them"
+    return "believe the trials: " + " and ".join(reasons[:2]) + ", which the covariance engine does not see"

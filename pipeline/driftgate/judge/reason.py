@@ -1,0 +1,226 @@
+"""The most likely reason of a failure or a narrow margin, in plain words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from driftgate.judge.counted import counted_until
+from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
+from driftgate.plan.values import Plan
+from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
+from driftgate.sight.values import DarkInterval
+
+DescribeStep = Callable[[int], str]
+
+# From this share of the tolerance on, a passing tolerance is called narrow and given a reason.
+NARROW = 0.8
+_OFFSET_RULES = 1.5  # a mean of so many standard deviations is what the error is about
+_DARK_AT_LEAST_S = 0.5
+_WRONG_AT_LEAST = 0.005
+_REFUSED_AT_LEAST = 0.2
+
+
+def plain_step(plan: Plan) -> DescribeStep:
+    """Return words for a planned step from the plan alone: its number, from 1, and its label."""
+
+    def describe(index: int) -> str:
+        step = plan.steps[index]
+        name = f"'{step.name}', " if step.name else ""
+        return f"step {index + 1} ({name}{step.label})"
+
+    return describe
+
+
+def amount(value: float, axis: str) -> str:
+    """Return a length in mm or an angle in degrees, for people, three significant digits."""
+    if axis == "heading":
+        return f"{_three_digits(math.degrees(value))} deg"
+    return f"{_three_digits(1000.0 * value)} mm"
+
+
+def _three_digits(value: float) -> str:
+    if not math.isfinite(value):
+        return "no number of"
+    size = abs(value)
+    decimals = 0 if size >= 100.0 else 1 if size >= 10.0 else 2
+    return f"{value:.{decimals}f}"
+
+
+def moment_reason(
+    prepared: PreparedCase,
+    covariance: CovarianceResult,
+    trials: TrialsResult,
+    index: int,
+    verdict: MomentVerdict,
+    describe: DescribeStep,
+    dark: tuple[DarkInterval, ...] = (),
+) -> str:
+    """Return one or two sentences on why a tolerance fails or is narrowly kept; "" when it is easy.
+
+    Parameters
+    ----------
+    prepared, covariance, trials
+        The case and the engines' answers.
+    index : int
+        Which moment.
+    verdict : MomentVerdict
+        Its verdict, variance shares included.
+    describe : callable
+        Words for a planned step's index.
+    dark : tuple of DarkInterval
+        When no sensor can give a fix.
+    """
+    narrow = verdict.used is None or verdict.used > NARROW
+    if verdict.status == "pass" and not narrow:
+        return ""
+    outright = _outright(verdict, trials, describe)
+    if outright:
+        return outright
+    moment = prepared.moments[index]
+    sentences = [_error_shape(verdict)]
+    second = (
+        _readings(prepared, covariance, trials, moment, describe)
+        or _darkness(prepared, moment, verdict.binding, dark, describe)
+        or _last_fix(prepared, covariance, moment)
+    )
+    if second:
+        sentences.append(second)
+    return " ".join(sentences)
+
+
+def _outright(verdict: MomentVerdict, trials: TrialsResult, describe: DescribeStep) -> str:
+    """Return the reason when most failing trials fail for no matter of distance."""
+    failing = verdict.estimate.trials - verdict.estimate.successes
+    if failing == 0 or verdict.outside * 2 > failing:
+        return ""
+    total = verdict.estimate.trials
+    causes = {"touched": verdict.touched, "late": verdict.late, "before": verdict.missed_before}
+    cause = max(causes, key=lambda name: causes[name])
+    share = f"{causes[cause] / total:.1%} of the trials"
+    if causes[cause] == 0:
+        return ""
+    if cause == "late":
+        return f"The time limit has passed in {share}."
+    if cause == "before":
+        return f"An earlier checkpoint that it depends on has failed in {share}."
+    first = int(trials.touch_step[trials.touch_step >= 0].min()) if (trials.touch_step >= 0).any() else -1
+    where = f", first in {describe(first)}" if first >= 0 else ""
+    return f"The robot has touched something in {share}{where}."
+
+
+def _axis(verdict: MomentVerdict) -> AxisVerdict | None:
+    return next((axis for axis in verdict.axes if axis.axis == verdict.binding), None)
+
+
+def axis_words(axis: str) -> str:
+    """Return how people call an axis: "on x", "along", "in heading"."""
+    return {
+        "x": "on x",
+        "y": "on y",
+        "along": "along the heading",
+        "across": "across the heading",
+        "radial": "in distance",
+        "heading": "in heading",
+    }[axis]
+
+
+def _error_shape(verdict: MomentVerdict) -> str:
+    axis = _axis(verdict)
+    if axis is None:
+        return ""
+    words = axis_words(axis.axis)
+    size = f"mean {amount(axis.mean, axis.axis)}, spread {amount(axis.sd, axis.axis)}"
+    by = _blame(verdict)
+    if axis.axis != "radial" and abs(axis.mean) > _OFFSET_RULES * axis.sd:
+        return f"Most of the error {words} is a constant offset ({size})."
+    return f"The error {words} is mostly spread ({size}){by}."
+
+
+def _blame(verdict: MomentVerdict) -> str:
+    if verdict.variance is None or not verdict.variance.sources:
+        return ""
+    top = [s for s in verdict.variance.sources[:2] if s.share >= 0.1]
+    if not top:
+        return ""
+    return ", from " + " and ".join(f"{s.title} ({s.share:.0%}, {s.basis})" for s in top)
+
+
+def _readings(
+    prepared: PreparedCase,
+    covariance: CovarianceResult,
+    trials: TrialsResult,
+    moment: Moment,
+    describe: DescribeStep,
+) -> str:
+    robot = prepared.case.robot
+    if not robot.correction.enabled or not robot.sensors:
+        return "Nothing corrects the drift: the correction is off or there is no range sensor."
+    counted = counted_until(trials, moment.step)
+    if counted.wrong_share >= _WRONG_AT_LEAST:
+        return (
+            f"{counted.wrong_share:.1%} of the accepted readings came from a wrong surface, "
+            f"most in {describe(counted.wrong_step)}."
+        )
+    if counted.gate_share >= _REFUSED_AT_LEAST:
+        where = describe(counted.gate_step)
+        return f"The gate refuses {counted.gate_share:.0%} of its readings, most in {where}."
+    return ""
+
+
+def field_axis(axis: str, heading_rad: float) -> tuple[str, ...]:
+    """Return the field axes that an axis of a tolerance mostly lies on."""
+    if axis in ("x", "y", "heading"):
+        return (axis,)
+    if axis == "radial":
+        return ("x", "y")
+    along_x = abs(math.cos(heading_rad)) >= math.sqrt(0.5)
+    return ("x",) if along_x == (axis == "along") else ("y",)
+
+
+def _darkness(
+    prepared: PreparedCase,
+    moment: Moment,
+    binding: str,
+    dark: tuple[DarkInterval, ...],
+    describe: DescribeStep,
+) -> str:
+    now_s = float(prepared.plan.timeline.time_s[moment.knot])
+    axes = field_axis(binding, moment.pose[2])
+    open_now = [
+        d
+        for d in dark
+        if d.axis in axes and d.begin_s < now_s <= d.end_s + 1e-9 and now_s - d.begin_s >= _DARK_AT_LEAST_S
+    ]
+    if not open_now:
+        return ""
+    longest = min(open_now, key=lambda d: d.begin_s)
+    return (
+        f"No sensor can fix {longest.axis} from {longest.begin_s:.1f} s on: dark since "
+        f"{describe(longest.first_step)}."
+    )
+
+
+def _last_fix(prepared: PreparedCase, covariance: CovarianceResult, moment: Moment) -> str:
+    arrived = prepared.plan.timeline.readings.knot[covariance.accepted]
+    before = arrived[arrived <= moment.knot]
+    times = prepared.plan.timeline.time_s
+    now_s = float(times[moment.knot])
+    if before.size == 0:
+        return "No reading is taken as a fix before it."
+    gap_s = now_s - float(times[before.max()])
+    return f"The last fix is {gap_s:.1f} s old by then." if gap_s >= _DARK_AT_LEAST_S else ""
+
+
+def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
+    """Return where unintended contact happens, in plain words; "" without any."""
+    if verdict.status == "pass" or not verdict.places:
+        return ""
+    place = verdict.places[0]
+    share = place.trials / verdict.estimate.successes
+    which = (
+        "Every contact is"
+        if place.trials == verdict.estimate.successes
+        else f"{share:.0%} of the contacts are"
+    )
+    return f"{which} with {place.obstacle} in {describe(place.step)}."

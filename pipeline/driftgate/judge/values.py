@@ -1,0 +1,297 @@
+"""What the judge stage gives: plain numbers and words, nothing that needs an array library to read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from driftgate.plan.values import DocPath, Plan
+from driftgate.predict.values import Moment
+from driftgate.schema.case import Case
+from driftgate.sight.values import Sight
+
+Status = Literal["pass", "fail", "undecided"]
+
+# Worst first.
+SEVERITY: tuple[Status, ...] = ("fail", "undecided", "pass")
+
+
+def worst(statuses: list[Status]) -> Status:
+    """Return the worst status of a list; an empty list passes."""
+    return min(statuses, key=SEVERITY.index, default="pass")
+
+
+class PreparedCase(Protocol):
+    """What the judge reads of a prepared case."""
+
+    @property
+    def case(self) -> Case:
+        """What is judged."""
+
+    @property
+    def plan(self) -> Plan:
+        """The nominal timeline."""
+
+    @property
+    def sight(self) -> Sight:
+        """What each reading should see."""
+
+    @property
+    def moments(self) -> tuple[Moment, ...]:
+        """Checkpoints in order of time, then the end."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A probability estimated from trials, with an exact two-sided interval at the run's confidence."""
+
+    successes: int
+    trials: int
+    probability: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class AxisVerdict:
+    """One axis of a tolerance.
+
+    Attributes
+    ----------
+    axis : str
+        "x", "y", "along", "across", "radial" or "heading".
+    low, high : float or None
+        Limits of the error; None for a free side. [m or rad]
+    mean, sd : float
+        Of the error over the trials. [m or rad]
+    abs_50, abs_95, abs_99 : float
+        Quantiles of the size of the error, never interpolated. [m or rad]
+    used : float or None
+        Share of the tolerance used at the required probability, at the run's confidence; None when
+        the trials are too few to say.
+    outside : int
+        Trials outside this axis' limits.
+    """
+
+    axis: str
+    low: float | None
+    high: float | None
+    mean: float
+    sd: float
+    abs_50: float
+    abs_95: float
+    abs_99: float
+    used: float | None
+    outside: int
+
+
+@dataclass(frozen=True)
+class SourceShare:
+    """How much of the variance along the binding axis one error source makes (covariance engine)."""
+
+    name: str
+    title: str
+    basis: str
+    constant_over: str
+    share: float
+
+
+@dataclass(frozen=True)
+class VarianceShares:
+    """Where the variance along the binding axis comes from, by the covariance engine.
+
+    Attributes
+    ----------
+    sd : float
+        Standard deviation along the axis; radial: root of the sum of both variances. [m or rad]
+    guessed : float
+        Share made by sources whose number is a guess.
+    between_fields : float
+        Share made by sources that are constant over a field: what varies from field to field.
+    sources : tuple of SourceShare
+        Largest first.
+    """
+
+    sd: float
+    guessed: float
+    between_fields: float
+    sources: tuple[SourceShare, ...]
+
+
+@dataclass(frozen=True)
+class MomentVerdict:
+    """The verdict on one tolerance.
+
+    Attributes
+    ----------
+    name : str
+        The checkpoint, or "end".
+    final : bool
+        The end of the routine.
+    step : int
+        Planned step.
+    doc_path : tuple
+        Where it stands in the routine's document.
+    required : float
+        Probability required.
+    status : {"pass", "fail", "undecided"}
+        The verdict.
+    estimate : Estimate
+        Of success: inside on all axes, untouched, in time, and the checkpoints it depends on too.
+    lower : float
+        One-sided lower bound of success at the run's confidence: pass when it is at least `required`.
+    upper : float
+        One-sided upper bound of success at the shared-out error rate: fail when below `required`.
+    axes : tuple of AxisVerdict
+        In the order of the tolerance.
+    binding : str
+        The axis that uses the most of its tolerance.
+    used : float or None
+        Share of the tolerance used by the joint event at the required probability, at the run's
+        confidence. At most 1 exactly when the verdict is pass; infinite when too many trials fail
+        for a reason that is no distance (contact, time, an earlier checkpoint); None when the
+        trials are too few to say.
+    used_50, used_95, used_99 : float
+        Quantiles of the share of the tolerance that the pose uses, contact and time aside.
+    margin : float or None
+        1 - used.
+    outside, touched, late, missed_before : int
+        Trials that fail for each reason: outside the limits, after unintended contact, past the time
+        limit, because an earlier checkpoint failed. A trial may count under several.
+    points : int
+        Points that it is worth.
+    variance : VarianceShares or None
+        None when the covariance engine sees no variance along the binding axis.
+    note : str
+        Why a verdict is out of reach, in plain words; may be empty.
+    reason : str
+        The most likely reason of a failure or a narrow margin, in plain words; may be empty.
+    """
+
+    name: str
+    final: bool
+    step: int
+    doc_path: DocPath
+    required: float
+    status: Status
+    estimate: Estimate
+    lower: float
+    upper: float
+    axes: tuple[AxisVerdict, ...]
+    binding: str
+    used: float | None
+    used_50: float
+    used_95: float
+    used_99: float
+    margin: float | None
+    outside: int
+    touched: int
+    late: int
+    missed_before: int
+    points: int
+    variance: VarianceShares | None
+    note: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class TouchPlace:
+    """Where unintended contact happens first, and how often."""
+
+    obstacle: str
+    step: int
+    trials: int
+
+
+@dataclass(frozen=True)
+class ContactVerdict:
+    """The verdict on unintended contact.
+
+    Attributes
+    ----------
+    status : {"pass", "fail", "undecided"}
+        The verdict.
+    allowed : float
+        Probability of contact that the routine allows.
+    estimate : Estimate
+        Of contact.
+    upper : float
+        One-sided upper bound of contact at the run's confidence; never zero.
+    places : tuple of TouchPlace
+        Most frequent first.
+    reason : str
+        In plain words; may be empty.
+    """
+
+    status: Status
+    allowed: float
+    estimate: Estimate
+    upper: float
+    places: tuple[TouchPlace, ...]
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """A significant and relevant difference between the engines at one moment, on one axis.
+
+    Attributes
+    ----------
+    moment : str
+        The checkpoint, or "end".
+    axis : {"x", "y", "heading"}
+        Field axis.
+    what : {"mean", "spread"}
+        What differs.
+    trials, covariance : float
+        The two answers: means, or standard deviations. [m or rad]
+    tolerance : float
+        The size that the difference is held against. [m or rad]
+    p_value : float
+        Unadjusted two-sided p-value.
+    why : str
+        Which engine to believe and why, in plain words.
+    """
+
+    moment: str
+    axis: str
+    what: Literal["mean", "spread"]
+    trials: float
+    covariance: float
+    tolerance: float
+    p_value: float
+    why: str
+
+
+@dataclass(frozen=True)
+class CaseVerdict:
+    """The verdict on one case.
+
+    Attributes
+    ----------
+    moments : tuple of MomentVerdict
+        Checkpoints in order of time, then the end.
+    contact : ContactVerdict
+        Unintended contact.
+    success : Estimate
+        Every checkpoint and the end together, without contact.
+    expected_points, full_points : float, int
+        Mean over the trials; what there is to win.
+    lost : int
+        Trials in which the robot raised its lost flag.
+    disagreements : tuple of Disagreement
+        Where the engines differ.
+    """
+
+    moments: tuple[MomentVerdict, ...]
+    contact: ContactVerdict
+    success: Estimate
+    expected_points: float
+    full_points: int
+    lost: int
+    disagreements: tuple[Disagreement, ...]
+
+    @property
+    def status(self) -> Status:
+        """The worst verdict."""
+        return worst([*(moment.status for moment in self.moments), self.contact.status])

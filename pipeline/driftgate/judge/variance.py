@@ -1,0 +1,53 @@
+"""Where the variance along one axis comes from, by the covariance engine."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.judge.values import SourceShare, VarianceShares
+from driftgate.predict.values import MomentCovariance, SourceInfo
+
+
+def variance_along(cov: FloatArray, axis: str, heading_rad: float) -> float:
+    """Return the variance of one axis of a field-axes covariance. [m² or rad²]
+
+    Radial has no single direction: it is given the sum of both variances, the mean square distance
+    about the mean.
+    """
+    if axis == "radial":
+        return float(cov[0, 0] + cov[1, 1])
+    c, s = math.cos(heading_rad), math.sin(heading_rad)
+    directions = {
+        "x": (1.0, 0.0, 0.0),
+        "y": (0.0, 1.0, 0.0),
+        "along": (c, s, 0.0),
+        "across": (-s, c, 0.0),
+        "heading": (0.0, 0.0, 1.0),
+    }
+    direction = np.array(directions[axis])
+    return float(direction @ cov @ direction)
+
+
+def variance_shares(
+    moment: MomentCovariance, sources: tuple[SourceInfo, ...], axis: str, heading_rad: float
+) -> VarianceShares | None:
+    """Return the error sources' shares along an axis, largest first; None without any variance."""
+    total = variance_along(moment.cov, axis, heading_rad)
+    if not (math.isfinite(total) and total > 0.0):
+        return None
+    known = {source.name: source for source in sources}
+    found = []
+    for name, cov in moment.by_source.items():
+        info = known.get(name, SourceInfo(name, name.replace("_", " "), "guess", ""))
+        share = variance_along(cov, axis, heading_rad) / total
+        found.append(SourceShare(name, info.title, info.basis, info.constant_over, share))
+    found.sort(key=lambda source: (-source.share, source.name))
+    return VarianceShares(
+        sd=math.sqrt(total),
+        guessed=math.fsum(source.share for source in found if source.basis == "guess"),
+        between_fields=math.fsum(s.share for s in found if "field" in s.constant_over.split(", ")),
+        sources=tuple(found),
+    )

@@ -1,0 +1,95 @@
+"""The engines held against each other on made distributions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_cases import covariance_of, moment, moment_trials, trials_of
+
+from driftgate.judge.agree import disagreements, holm, tolerance_size
+from driftgate.predict.values import Outcome
+from driftgate.schema.routine import Tolerance
+
+COV = np.diag([4e-6, 1e-6, 1e-6])
+
+
+def normal_errors(count, mean=(0, 0, 0), scale=(1, 1, 1), seed=5):
+    """Return errors with covariance COV scaled, about a mean."""
+    rng = np.random.default_rng(seed)
+    return rng.standard_normal((count, 3)) * np.sqrt(np.diag(COV)) * scale + np.asarray(mean)
+
+
+def compare(errors, **tolerance):
+    """Return the differences at one end moment."""
+    end = moment("end", **(tolerance or {"x": "20 mm", "heading": "2 deg"}))
+    return disagreements((end,), covariance_of(1, by_source={"a": COV}), trials_of([moment_trials(errors)]))
+
+
+def test_ref_holm_textbook():
+    """Holm (1979) by hand at 5 %: 0.01, 0.04, 0.03, 0.005 rejects 0.005 and 0.01 only."""
+    assert holm([0.01, 0.04, 0.03, 0.005], 0.05) == [True, False, False, True]
+
+
+def test_law_same_distribution_agrees():
+    """Trials drawn from the predicted distribution show no difference."""
+    assert compare(normal_errors(4000)) == ()
+
+
+def test_mc_false_reports_are_rare():
+    """Over 300 runs of agreeing engines, tolerance tiny, any report comes in about 5 % of them."""
+    hits = sum(
+        bool(compare(normal_errors(500, seed=s), x="0.01 mm", heading="0.001 deg")) for s in range(300)
+    )
+    # Family-wise 5 %: 15 expected, standard deviation 3.8; 34 is five of them above.
+    assert hits <= 34
+
+
+def test_law_shifted_mean_is_reported():
+    """A mean 2 mm off a 20 mm tolerance is reported, with the trials believed."""
+    found = compare(normal_errors(4000, mean=(0.002, 0, 0)))
+    assert [(d.axis, d.what) for d in found] == [("x", "mean")]
+    assert found[0].trials == pytest.approx(0.002, abs=2e-4)
+    assert found[0].why.startswith("believe the trials: the errors are large")
+
+
+def test_law_small_difference_is_not_reported():
+    """A significant mean difference below 3 % of the tolerance is not reported."""
+    assert compare(normal_errors(40_000, mean=(0.0004, 0, 0))) == ()
+
+
+def test_law_wider_spread_is_reported():
+    """A spread 1.5 times the predicted is reported on its axis."""
+    found = compare(normal_errors(4000, scale=(1.5, 1, 1)))
+    assert [(d.axis, d.what) for d in found] == [("x", "spread")]
+
+
+def test_law_heavy_tails_do_not_fool_the_spread_test():
+    """The same variance with heavy tails is reported in at most 4 of 20 draws: one is expected."""
+    hits = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        errors = rng.standard_t(6, (2000, 3)) / np.sqrt(1.5) * np.sqrt(np.diag(COV))
+        hits += bool(compare(errors, x="0.5 mm"))
+    assert hits <= 4
+
+
+def test_law_reason_from_the_gate():
+    """With a busy gate the difference is laid to it."""
+    counts = np.zeros((1, 4, len(Outcome)), np.int64)
+    counts[0, 1, Outcome.ACCEPTED], counts[0, 1, Outcome.GATE] = 90, 10
+    end = moment("end", x="20 mm")
+    result = trials_of([moment_trials(normal_errors(4000, mean=(0.002, 0, 0)))], counts=counts)
+    found = disagreements((end,), covariance_of(1, by_source={"a": COV}), result)
+    assert "the gate refuses 10.0% of the readings" in found[0].why
+
+
+def test_law_axes_without_tolerance_are_not_compared():
+    """Without a heading tolerance a heading difference has nothing to be held against."""
+    assert compare(normal_errors(4000, mean=(0, 0, 0.1)), x="20 mm") == ()
+    assert tolerance_size(Tolerance.model_validate({"along": "5 mm", "radial": "9 mm"}), "x") == 0.005
+
+
+def test_law_degenerate_trials():
+    """Trials without any spread differ from a prediction with one, and from a shifted mean."""
+    found = compare(np.tile([[0.004, 0.0, 0.0]], (50, 1)))
+    assert ("x", "mean") in [(d.axis, d.what) for d in found]

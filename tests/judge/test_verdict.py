@@ -1,0 +1,212 @@
+"""Verdicts from made distributions."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_cases import covariance_of, moment, moment_trials, prepared_of, trials_of
+
+from driftgate.core.errors import ModelError
+from driftgate.judge.verdict import decide, judge_case
+
+
+def on_x(outside, total, **more):
+    """Return trials of which so many miss by 20 mm on x and the rest by 5 mm."""
+    error = np.zeros((total, 3))
+    error[:, 0] = 0.005
+    error[:outside, 0] = 0.020
+    return moment_trials(error, **more)
+
+
+def judged(moments, results, **more):
+    """Return the verdict on a made case."""
+    tolerances = more.pop("tolerances", 1)
+    touch = {k: more.pop(k) for k in ("touch_step", "touch_obstacle", "counts", "wrong") if k in more}
+    return judge_case(
+        prepared_of(moments, **more),
+        covariance_of(len(moments)),
+        trials_of(results, **touch),
+        tolerances=tolerances,
+    )
+
+
+@pytest.mark.parametrize(("outside", "total", "status"), [(0, 299, "pass"), (0, 298, "undecided")])
+def test_ref_success_run_passes(outside, total, status):
+    """Wilks (1941): 299 trials without a failure show 99 % at 95 %, 298 do not."""
+    found = judged([moment("end", required=0.99)], [on_x(outside, total)]).moments[0]
+    assert found.status == status
+
+
+@pytest.mark.parametrize(("failures", "status"), [(3, "pass"), (4, "undecided"), (12, "fail")])
+def test_ref_vehicle_repetitions(failures, status):
+    """Bostelman et al. (2015): 80 % at 85 % confidence passes 3 of 30; many more fail outright."""
+    assert decide(30 - failures, 30, 0.80, 0.85, 0.85)[0] == status
+
+
+def test_law_failing_is_harder_with_more_tolerances():
+    """The same count that fails alone is left undecided among a hundred tolerances."""
+    end = [moment("end", required=0.90)]
+    alone = judged(end, [on_x(66, 500)]).moments[0]
+    among = judged(end, [on_x(66, 500)], tolerances=1000).moments[0]
+
+    assert (alone.status, among.status) == ("fail", "undecided")
+    assert alone.lower == among.lower
+
+
+@given(st.integers(0, 400), st.sampled_from([0.5, 0.9, 0.95, 0.99]), st.integers(20, 400))
+@settings(max_examples=60, deadline=None)
+def test_law_used_agrees_with_verdict(outside, required, total):
+    """The share of the tolerance used is at most 1 exactly when the verdict is pass."""
+    found = judged([moment("end", required=required)], [on_x(min(outside, total), total)]).moments[0]
+    if found.used is None:
+        assert found.status != "pass"
+    else:
+        assert (found.used <= 1.0) == (found.status == "pass")
+        assert found.margin == 1.0 - found.used
+
+
+def test_law_contact_makes_used_infinite():
+    """Too many trials that fail by contact use more than any tolerance."""
+    touched = np.arange(100) < 50
+    found = judged(
+        [moment("end")],
+        [on_x(0, 100, touched=touched)],
+        touch_step=np.where(touched, 2, -1),
+        touch_obstacle=np.where(touched, 1, -1),
+    )
+    assert found.moments[0].status == "fail"
+    assert found.moments[0].used == math.inf
+    assert found.moments[0].touched == 50
+    assert found.contact.status == "fail"
+    assert [(p.obstacle, p.step, p.trials) for p in found.contact.places] == [("pot-b", 2, 50)]
+    assert "pot-b in step 3 (advance 2 m)" in found.contact.reason
+    assert "touched something in 50.0%" in found.moments[0].reason
+
+
+def test_law_one_touch_fails_where_none_is_allowed():
+    """With no contact allowed one touching trial fails; with 5 % allowed, one of 400 passes."""
+    one = np.where(np.arange(400) == 7, 1, -1)
+    touched = one >= 0
+    for allowed, status in ((0.0, "fail"), (0.05, "pass"), (0.001, "undecided")):
+        found = judged(
+            [moment("end")],
+            [on_x(0, 400, touched=touched)],
+            touch_step=one,
+            touch_obstacle=one,
+            contact_allowed=allowed,
+        )
+        assert found.contact.status == status
+
+
+def test_ref_no_touch_states_its_bound():
+    """No contact in 1000 trials still states the bound 0.00299124 (Clopper and Pearson, derived)."""
+    found = judged([moment("end")], [on_x(0, 1000)]).contact
+    assert found.status == "pass"
+    assert found.upper == pytest.approx(0.00299124, abs=1e-8)
+
+
+def test_law_certainty_is_never_shown():
+    """A required 100 % stays undecided without failures, with the reason, and fails with one."""
+    none = judged([moment("end", required=1.0)], [on_x(0, 500)]).moments[0]
+    one = judged([moment("end", required=1.0)], [on_x(1, 500)]).moments[0]
+
+    assert none.status == "undecided"
+    assert "can never be shown" in none.note
+    assert one.status == "fail"
+
+
+def test_law_too_few_trials_say_how_many():
+    """Undecided for want of trials names the fewest that could show it."""
+    found = judged([moment("end", required=0.99)], [on_x(0, 100)]).moments[0]
+    assert found.status == "undecided"
+    assert "at least 299" in found.note
+    assert found.used is None
+
+
+def test_law_quantiles_are_values_of_the_sample():
+    """50/95/99 % errors are the 50th, 95th and 99th of a hundred sorted sizes."""
+    error = np.zeros((100, 3))
+    error[:, 0] = np.arange(1, 101) * 1e-3 * np.where(np.arange(100) % 2, 1, -1)
+    axis = judged([moment("end", x="1 m")], [moment_trials(error)]).moments[0].axes[0]
+    assert (axis.abs_50, axis.abs_95, axis.abs_99) == pytest.approx((0.050, 0.095, 0.099))
+
+
+def test_law_points_and_joint_success():
+    """Points count where a checkpoint and what it comes after succeed; success is all together."""
+    moments = [moment("a", points=10), moment("b", points=30, after=["a"]), moment("end", points=5, step=3)]
+    found = judged(moments, [on_x(20, 100), on_x(0, 100), on_x(10, 100)])
+
+    assert found.expected_points == pytest.approx(0.8 * 10 + 0.8 * 30 + 0.9 * 5)
+    assert found.full_points == 45
+    assert found.success.successes == 80
+    assert found.moments[1].missed_before == 20
+    assert "earlier checkpoint" in found.moments[1].reason
+
+
+def test_law_variance_shares_along_the_binding_axis():
+    """Shares follow the axis that binds: on x three quarters come from the bias, which is a guess."""
+    error = np.zeros((100, 3))
+    error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
+    found = judged([moment("end", required=0.9)], [moment_trials(error)]).moments[0]
+    assert found.variance is not None
+    assert found.variance.guessed == pytest.approx(0.75)
+    assert found.variance.between_fields == pytest.approx(0.25)
+    assert [s.name for s in found.variance.sources] == ["heading_bias", "wall_build"]
+    assert "heading-rate bias (75%, guess)" in found.reason
+
+
+def test_law_binding_axis_is_the_tightest():
+    """Of two axes the one that uses more of its tolerance binds."""
+    error = np.tile([[0.004, 0.006, 0.0]], (100, 1))
+    found = judged([moment("end", x="5 mm", y="10 mm")], [moment_trials(error)]).moments[0]
+    assert found.binding == "x"
+    assert found.used == pytest.approx(0.8)
+    assert found.margin == pytest.approx(0.2)
+
+
+def test_law_offset_is_called_an_offset():
+    """A mean many times the spread is told apart from spread."""
+    rng = np.random.default_rng(3)
+    error = np.column_stack([0.02 + 0.001 * rng.standard_normal(200), np.zeros(200), np.zeros(200)])
+    found = judged([moment("end")], [moment_trials(error)]).moments[0]
+    assert "constant offset (mean 20.0 mm" in found.reason
+    assert judged([moment("end", x="1 m")], [moment_trials(error)]).moments[0].reason == ""
+
+
+def test_law_wrong_surfaces_are_blamed():
+    """Readings accepted from a wrong surface are named with the step where most were."""
+    counts = np.zeros((1, 4, 13), np.int64)
+    counts[0, 2, 0] = 1000
+    wrong = np.zeros((1, 4), np.int64)
+    wrong[0, 2] = 30
+    found = judged([moment("end", step=3)], [on_x(50, 100)], counts=counts, wrong=wrong).moments[0]
+    assert "3.0% of the accepted readings came from a wrong surface, most in step 3" in found.reason
+
+
+def test_mc_false_alarms_are_shared_out():
+    """With exactly the required probability a tolerance fails in at most alpha / m of 4000 runs."""
+    rng = np.random.default_rng(11)
+    successes = rng.binomial(500, 0.9, 4000)
+    fails = np.mean([decide(int(s), 500, 0.9, 0.95, 1.0 - 0.05 / 5)[0] == "fail" for s in successes])
+    passes = np.mean([decide(int(s), 500, 0.9, 0.95, 0.99)[0] == "pass" for s in successes])
+    # Exact bounds keep below 1 % and 5 %; allow 5 standard errors of 4000 runs.
+    assert fails <= 0.01 + 5 * math.sqrt(0.01 / 4000)
+    assert passes <= 0.05 + 5 * math.sqrt(0.05 / 4000)
+
+
+@pytest.mark.parametrize("more", [{"confidence": 1.0}, {"confidence": 0.0}, {"tolerances": 0}])
+def test_err_settings_out_of_range(more):
+    """A confidence outside (0, 1) and a run without tolerances are refused."""
+    moments = [moment("end")]
+    with pytest.raises(ModelError, match="must be"):
+        judge_case(prepared_of(moments), covariance_of(1), trials_of([on_x(0, 10)]), **more)
+
+
+def test_err_answers_of_another_case():
+    """Answers with other moments than the case are refused."""
+    with pytest.raises(ModelError, match="other moments"):
+        judge_case(prepared_of([moment("end")]), covariance_of(2), trials_of([on_x(0, 10)]))
