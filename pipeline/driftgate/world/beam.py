@@ -1,0 +1,126 @@
+"""The range from a robot to a surface's line, and how it changes with everything it depends on.
+
+Source: S. Thrun, W. Burgard and D. Fox, Probabilistic Robotics, MIT Press 2005, chapter 7, and
+R. Siegwart and I. Nourbakhsh, Introduction to Autonomous Mobile Robots, MIT Press 2004, section 5.6.8
+(line features in Kalman localisation, both from memory); the Jacobian is derived here.
+
+With the line n.q = d, the pose (p, theta), the sensor at l on the robot looking along psi, R = R(theta),
+the sensor at p_s = p + R l, u = (cos(theta + psi), sin(theta + psi)) and u' = du/dtheta::
+
+    r = (d - n.p_s) / (n.u)
+    dr/dp = -n / (n.u)                    dr/dtheta = -(r n.u' + n.(R' l)) / (n.u)
+    dr/dl = -R^T n / (n.u)                dr/dpsi = -r n.u' / (n.u)
+    dr/d(offset along n) = 1 / (n.u)      dr/d(tilt about m) = -n'.(q - m) / (n.u)
+
+where q = p_s + r u is the echo's point and n' = n turned by 90 deg, since a tilted line keeps
+n(tilt).(q - m) = 0.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.world.rays import Values
+
+# A beam closer to parallel than this has no range to the line worth differentiating.
+_LEAST_COSINE = 1e-12
+
+
+class RangeModel(NamedTuple):
+    """A range to a line and its derivatives; arrays of one shape.
+
+    Attributes
+    ----------
+    range_m : ndarray
+        Along the beam, negative if the line lies behind the sensor. [m]
+    incidence_rad : ndarray
+        Angle between the beam and the surface's normal, 0 to pi/2. [rad]
+    d_x, d_y, d_heading : ndarray
+        By the robot's pose. [m/m, m/m, m/rad]
+    d_offset, d_tilt : ndarray
+        By the line's offset along its normal and its tilt about its middle. [m/m, m/rad]
+    d_mount_x, d_mount_y, d_mount_angle : ndarray
+        By the sensor's place on the robot and the direction it looks in. [m/m, m/m, m/rad]
+    """
+
+    range_m: FloatArray
+    incidence_rad: FloatArray
+    d_x: FloatArray
+    d_y: FloatArray
+    d_heading: FloatArray
+    d_offset: FloatArray
+    d_tilt: FloatArray
+    d_mount_x: FloatArray
+    d_mount_y: FloatArray
+    d_mount_angle: FloatArray
+
+
+def sensor_beam(
+    x: Values, y: Values, heading: Values, mount_x: Values, mount_y: Values, mount_angle: Values
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return where a sensor's beam starts and its unit direction, field frame: px, py, ux, uy. [m]"""
+    c, s = np.cos(heading), np.sin(heading)
+    angle = np.add(heading, mount_angle)
+    return (
+        np.asarray(x + c * mount_x - s * mount_y, dtype=float),
+        np.asarray(y + s * mount_x + c * mount_y, dtype=float),
+        np.asarray(np.cos(angle), dtype=float),
+        np.asarray(np.sin(angle), dtype=float),
+    )
+
+
+def expected_range(
+    pose: FloatArray,
+    mount: tuple[Values, Values, Values],
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+) -> RangeModel:
+    """Return the range to a surface's line and its derivatives.
+
+    Parameters
+    ----------
+    pose : ndarray, shape (..., 3)
+        The robot's pose. [m, m, rad]
+    mount : tuple of ndarray or float
+        x ahead, y left and direction of the sensor on the robot. [m, m, rad]
+    normal : pair of ndarray or float
+        Unit normal of the line.
+    middle : pair of ndarray or float
+        The point of the line that it tilts about. [m]
+
+    Returns
+    -------
+    RangeModel
+        Arrays of the shape that all arguments broadcast to; nan for a beam along the line. The
+        line has no ends: whether the surface is met is for `driftgate.world.rays` to say.
+    """
+    x, y, heading = pose[..., 0], pose[..., 1], pose[..., 2]
+    mount_x, mount_y, mount_angle = mount
+    nx, ny = normal
+    px, py, ux, uy = sensor_beam(x, y, heading, mount_x, mount_y, mount_angle)
+    closing = nx * ux + ny * uy
+    inverse = 1.0 / np.where(np.abs(closing) > _LEAST_COSINE, closing, np.nan)
+    range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
+    # Turning the beam by da moves its direction by u' da, u' = (-uy, ux).
+    turned = -range_m * (ny * ux - nx * uy) * inverse
+    # Turning the robot also swings the sensor about the robot's origin: R' l = (y - py, px - x).
+    swung = -(nx * (y - py) + ny * (px - x)) * inverse
+    qx, qy = px + range_m * ux - middle[0], py + range_m * uy - middle[1]
+    c, s = np.cos(heading), np.sin(heading)
+    return RangeModel(
+        *np.broadcast_arrays(
+            range_m,
+            np.arccos(np.minimum(np.abs(closing), 1.0)),
+            -nx * inverse,
+            -ny * inverse,
+            turned + swung,
+            inverse,
+            (ny * qx - nx * qy) * inverse,
+            -(nx * c + ny * s) * inverse,
+            -(ny * c - nx * s) * inverse,
+            turned,
+        )
+    )
