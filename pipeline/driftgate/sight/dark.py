@@ -1,0 +1,116 @@
+"""When no sensor can give a fix, and how often each can and cannot."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftgate.core.errors import ModelError
+from driftgate.plan.values import Plan, Timeline
+from driftgate.schema.case import Case
+from driftgate.sight.expect import belief_knots
+from driftgate.sight.values import DarkInterval, Reason, Sight
+from driftgate.world.beam import expected_range
+from driftgate.world.carry import edge_middle
+from driftgate.world.values import World
+
+AXES = ("x", "y", "heading")
+
+# What counts as informing a coordinate (our choice, no source): a surface whose normal is within
+# 60 deg of the axis, and for the heading a range that changes by 0.1 m per radian, so that a sensor
+# good to 15 mm tells the heading to about 9 deg from one reading, and to 1 deg from a hundred.
+LEAST_NORMAL_SHARE = 0.5
+LEAST_HEADING_LEVER_M = 0.1
+# cos(60 deg) comes out a rounding below one half.
+_ROUNDING = 1e-12
+
+
+def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.bool_]:
+    """Return which coordinates each reading informs, shape (R, 3) for x, y, heading.
+
+    A usable reading informs x if the surface's normal has an x component of at least one half, y
+    alike, and the heading if the range changes with it by at least 0.1 m/rad. Other readings inform
+    nothing.
+    """
+    informs = np.zeros((len(sight.surface), 3), dtype=bool)
+    usable = np.flatnonzero(sight.reason == Reason.USABLE)
+    if not usable.size:
+        return informs
+    edges = [world.edges[i] for i in sight.surface[usable]]
+    normal, middle = np.array([e.normal for e in edges]), np.array([edge_middle(e) for e in edges])
+    mounts = np.array([(s.mount.x, s.mount.y, s.mount.heading) for s in case.robot.sensors])
+    mount = mounts[plan.timeline.readings.sensor[usable]]
+    model = expected_range(
+        plan.timeline.pose[belief_knots(case, plan)[usable]],
+        (mount[:, 0], mount[:, 1], mount[:, 2]),
+        (normal[:, 0], normal[:, 1]),
+        (middle[:, 0], middle[:, 1]),
+    )
+    informs[usable, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
+    informs[usable, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
+    return informs
+
+
+def dark_intervals(
+    case: Case, plan: Plan, sight: Sight, world: World, shortest_s: float = 1.0
+) -> tuple[DarkInterval, ...]:
+    """Return the times in which no usable reading informs a coordinate.
+
+    Parameters
+    ----------
+    case : Case
+        Routine and robot.
+    plan : Plan
+        The nominal timeline.
+    sight : Sight
+        What each reading should see.
+    world : World
+        Geometry of the believed map.
+    shortest_s : float, optional
+        Shorter intervals are left out. [s]
+
+    Returns
+    -------
+    tuple of DarkInterval
+        By coordinate (x, y, heading), then by time. An interval runs from one informing reading's
+        arrival, or the start, to the next one's, or the end.
+
+    Raises
+    ------
+    ModelError
+        If `shortest_s` is negative or not a number.
+    """
+    if not shortest_s >= 0.0:
+        raise ModelError(f"shortest_s must be >= 0, got {shortest_s!r}")
+    timeline = plan.timeline
+    informs = informing(case, plan, sight, world)
+    arrival = timeline.time_s[timeline.readings.knot]
+    found = []
+    for column, axis in enumerate(AXES):
+        lit = np.sort(arrival[informs[:, column]])
+        bounds = np.concatenate([timeline.time_s[:1], lit, timeline.time_s[-1:]])
+        for i in np.flatnonzero(np.diff(bounds) > shortest_s):
+            begin, end = float(bounds[i]), float(bounds[i + 1])
+            found.append(DarkInterval(axis, begin, end, *_steps_between(timeline, begin, end)))
+    return tuple(found)
+
+
+def fix_opportunities(case: Case, plan: Plan, sight: Sight) -> NDArray[np.int64]:
+    """Return how many readings of each sensor in each step have each `Reason`.
+
+    Returns
+    -------
+    ndarray of int, shape (sensors, steps, reasons)
+        Counts; the last axis is indexed by `Reason`.
+    """
+    counts = np.zeros((len(case.robot.sensors), len(plan.steps), len(Reason)), dtype=np.int64)
+    readings = plan.timeline.readings
+    np.add.at(counts, (readings.sensor, readings.step, sight.reason.astype(np.intp)), 1)
+    return counts
+
+
+def _steps_between(timeline: Timeline, begin_s: float, end_s: float) -> tuple[int, int]:
+    """Return the step that goes on just after the beginning and the one just before the end."""
+    first = int(np.searchsorted(timeline.time_s, begin_s, side="right")) - 1
+    last = int(np.searchsorted(timeline.time_s, end_s, side="left")) - 1
+    return int(timeline.step[first]), int(timeline.step[last])

@@ -1,0 +1,170 @@
+"""What every reading of the plan should see, on the nominal pose and the believed map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray, Law, Plan
+from driftgate.schema.case import Case
+from driftgate.schema.robot import Sensor
+from driftgate.sight.corridor import obstacles_at_height
+from driftgate.sight.validity import (
+    BoolArray,
+    ReadingLimits,
+    first_failed,
+    near_edge_end,
+    out_of_range,
+    reading_limits,
+    too_fast,
+    too_oblique,
+    turning,
+)
+from driftgate.sight.values import Reason, Sight
+from driftgate.world.beam import sensor_beam
+from driftgate.world.rays import EdgeArrays, edge_arrays, nearest_edge
+from driftgate.world.values import World
+
+
+def look_along(case: Case, plan: Plan, world: World) -> Sight:
+    """Return what each reading should see, or why it gives no fix.
+
+    The expected surface is the nearest wall or structure that reaches to the sensor's height; loose
+    elements do not count for it, they are the corridor's business. The tests are made in the order
+    of `Reason`, and the first that fails has the reading.
+
+    Parameters
+    ----------
+    case : Case
+        Routine and robot.
+    plan : Plan
+        The nominal timeline.
+    world : World
+        Geometry of the believed map.
+
+    Returns
+    -------
+    Sight
+        Arrays over ``plan.timeline.readings``.
+    """
+    readings = plan.timeline.readings
+    count = len(readings.knot)
+    surface = np.full(count, -1, dtype=np.intp)
+    range_m, incidence = np.full(count, np.nan), np.full(count, np.nan)
+    reason = np.zeros(count, dtype=np.int8)
+    obstacle = np.full(count, "", dtype=object)
+    for i, sensor in enumerate(case.robot.sensors):
+        rows = np.flatnonzero(readings.sensor == i)
+        beams = _associate(case, plan, world, sensor, rows)
+        limits = reading_limits(sensor, case.robot.correction.validity)
+        blocked, names = _corridor(world, sensor, limits, beams)
+        surface[rows], range_m[rows], incidence[rows] = beams.surface, beams.range_m, beams.incidence_rad
+        reason[rows] = _reasons(case, plan, world, limits, beams, blocked, rows)
+        obstacle[rows] = np.where(reason[rows] == Reason.CORRIDOR, names, "")
+    return Sight(surface, range_m, incidence, reason, tuple(obstacle.tolist()))
+
+
+def belief_knots(case: Case, plan: Plan) -> IntArray:
+    """Return the knot whose belief each reading is compared with.
+
+    The arrival, or where the robot compensates the sensors' latency, the echo.
+    """
+    readings = plan.timeline.readings
+    return readings.echo_knot if case.robot.correction.compensate_latency else readings.knot
+
+
+@dataclass(frozen=True)
+class _Beams:
+    """The readings of one sensor on the believed map, arrays of one length."""
+
+    px: FloatArray
+    py: FloatArray
+    ux: FloatArray
+    uy: FloatArray
+    time_s: FloatArray
+    surface: IntArray
+    range_m: FloatArray
+    incidence_rad: FloatArray
+
+
+def _associate(case: Case, plan: Plan, world: World, sensor: Sensor, rows: IntArray) -> _Beams:
+    knots = belief_knots(case, plan)[rows]
+    pose = plan.timeline.pose[knots]
+    mount = sensor.mount
+    beam = sensor_beam(pose[:, 0], pose[:, 1], pose[:, 2], mount.x, mount.y, mount.heading)
+    tall = [i for i, e in enumerate(world.edges) if e.low_m <= mount.height <= e.high_m]
+    edges = edge_arrays(world.edges[i] for i in tall)
+    range_m, met = nearest_edge(*beam, edges.ax, edges.ay, edges.bx, edges.by)
+    # A miss has index -1: the entry put last.
+    surface = np.array([*tall, -1], dtype=np.intp)[met]
+    nx, ny = (np.append(n, np.nan)[met] for n in (edges.nx, edges.ny))
+    cosine = np.abs(nx * beam[2] + ny * beam[3])
+    return _Beams(
+        *beam,
+        time_s=plan.timeline.time_s[knots],
+        surface=surface,
+        range_m=np.where(surface >= 0, range_m, np.nan),
+        incidence_rad=np.arccos(np.minimum(cosine, 1.0)),
+    )
+
+
+def _corridor(
+    world: World, sensor: Sensor, limits: ReadingLimits, beams: _Beams
+) -> tuple[BoolArray, NDArray[np.object_]]:
+    """Return where a corridor is blocked, and by what: the first on the map, the surface's end last."""
+    sighted = beams.surface >= 0
+    names = np.full(len(sighted), "", dtype=object)
+    if not sighted.any():
+        return sighted, names
+    owner = np.array([*(e.owner for e in world.edges), ""], dtype=object)[beams.surface]
+    line = (beams.px, beams.py, beams.ux, beams.uy, np.where(sighted, beams.range_m, 0.0))
+    blocked = np.zeros(len(sighted), dtype=bool)
+    for obstacle in obstacles_at_height(world, sensor.mount.height) if limits.corridor_m >= 0.0 else ():
+        there = sighted & obstacle.is_there(beams.time_s) & (owner != obstacle.id)
+        there &= obstacle.blocks(*line, limits.corridor_m)
+        names[there & ~blocked] = obstacle.id
+        blocked |= there
+    ends = _ends(edge_arrays(world.edges), beams.surface)
+    at_end = sighted & near_edge_end(*line, *ends, limits.edge_margin_m)
+    for row in np.flatnonzero(at_end & ~blocked):
+        names[row] = f"end of {world.edges[beams.surface[row]].id}"
+    return blocked | at_end, names
+
+
+def _ends(edges: EdgeArrays, surface: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    return edges.ax[surface], edges.ay[surface], edges.bx[surface], edges.by[surface]
+
+
+def _reasons(
+    case: Case,
+    plan: Plan,
+    world: World,
+    limits: ReadingLimits,
+    beams: _Beams,
+    blocked: BoolArray,
+    rows: IntArray,
+) -> NDArray[np.int8]:
+    correction = case.robot.correction
+    readings = plan.timeline.readings
+    step = readings.step[rows]
+    in_contact = np.array([s.law is Law.CONTACT for s in plan.steps], dtype=bool)[step]
+    looking = np.array([s.looking for s in plan.steps], dtype=bool)[step]
+    off = np.full(len(rows), not correction.enabled) | (~looking & (correction.when == "looking"))
+    reference = np.array([*(e.reference for e in world.edges), True], dtype=bool)[beams.surface]
+    rate = plan.timeline.rate[readings.knot[rows]]
+    return first_failed(
+        [
+            (Reason.SWITCHED_OFF, off),
+            (Reason.IN_CONTACT, in_contact),
+            (Reason.NO_SURFACE, beams.surface < 0),
+            (Reason.NOT_REFERENCE, ~reference & limits.reference),
+            (Reason.OUT_OF_RANGE, out_of_range(beams.range_m, limits)),
+            (Reason.INCIDENCE, too_oblique(beams.incidence_rad, limits)),
+            (Reason.CORRIDOR, blocked),
+            (Reason.TOO_FAST, too_fast(rate, limits)),
+            (Reason.TURNING, turning(rate, limits)),
+        ]
+    )
