@@ -215,8 +215,11 @@ class ContactVerdict:
         Probability of contact that the routine allows.
     estimate : Estimate
         Of contact.
+    lower : float
+        One-sided lower bound of contact at the shared-out error rate: fail when above `allowed`.
     upper : float
-        One-sided upper bound of contact at the run's confidence; never zero.
+        One-sided upper bound of contact at the run's confidence; never zero. Pass when at most
+        `allowed`; where none is allowed, when no trial touches.
     places : tuple of TouchPlace
         Most frequent first.
     reason : str
@@ -226,6 +229,7 @@ class ContactVerdict:
     status: Status
     allowed: float
     estimate: Estimate
+    lower: float
     upper: float
     places: tuple[TouchPlace, ...]
     reason: str = ""

@@ -125,7 +125,6 @@ def decide(
     """Return (status, lower, upper): pass when lower >= required, fail when upper < required."""
     lower = lower_bound(successes, trials, confidence)
     upper = upper_bound(successes, trials, fail_confidence)
-    # With no success left to miss the bound reaches 1 only in the limit: 100 % is never shown.
     if lower >= required:
         return "pass", lower, upper
     if upper < required:
@@ -234,26 +233,16 @@ def _judge_contact(
     allowed: float, touched: BoolArray, trials: TrialsResult, confidence: float, fail_confidence: float
 ) -> ContactVerdict:
     estimate = _estimate(touched, confidence)
+    count, total = estimate.successes, estimate.trials
+    upper, lower = upper_bound(count, total, confidence), lower_bound(count, total, fail_confidence)
     status: Status
     if allowed <= 0.0:
         # One trial that touches shows that the probability is not zero. None does not show that it
         # is: the upper bound says how much could have gone unseen.
-        status = "fail" if estimate.successes else "pass"
+        status = "fail" if count else "pass"
     else:
-        status, _, _ = decide(
-            estimate.trials - estimate.successes,
-            estimate.trials,
-            1.0 - allowed,
-            confidence,
-            fail_confidence,
-        )
-    return ContactVerdict(
-        status=status,
-        allowed=allowed,
-        estimate=estimate,
-        upper=upper_bound(estimate.successes, estimate.trials, confidence),
-        places=_places(trials),
-    )
+        status = "pass" if upper <= allowed else "fail" if lower > allowed else "undecided"
+    return ContactVerdict(status, allowed, estimate, lower, upper, _places(trials))
 
 
 def _places(trials: TrialsResult) -> tuple[TouchPlace, ...]:

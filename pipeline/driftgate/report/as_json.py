@@ -1,0 +1,234 @@
+"""The report that programs read, schema "driftgate-report/1".
+
+One object. Its members are those of `driftgate.report.model.RunReport`, quantities in SI with the
+unit in the name; `driftgate.report.json_schema.SCHEMA` is its JSON Schema and says what each member
+means. Within one schema number members are only ever added. A number that is not finite (a share
+of a tolerance that contact makes infinite, a figure that too few trials leave unknown) is null, and
+`used_state` says which. There are no times of day and no machine names: the same input gives the
+same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from driftgate.core.findings import Finding
+from driftgate.judge.values import (
+    AxisVerdict,
+    CaseVerdict,
+    ContactVerdict,
+    Disagreement,
+    Estimate,
+    MomentVerdict,
+    VarianceShares,
+)
+from driftgate.report.caution import FULL
+from driftgate.report.model import CaseReport, RunReport
+
+SCHEMA_NAME = "driftgate-report/1"
+
+Json = dict[str, Any]
+
+
+def render_json(report: RunReport) -> str:
+    """Return the report as JSON text, floats in the shortest form that reads back the same."""
+    return json.dumps(report_object(report), allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+
+
+def report_object(report: RunReport) -> Json:
+    """Return the report as plain dictionaries, lists, texts, numbers and nulls."""
+    return {
+        "schema": SCHEMA_NAME,
+        "version": report.version,
+        "status": report.status,
+        "why": report.why,
+        "verdict": report.verdict,
+        "seed": report.seed,
+        "trials": report.trials,
+        "confidence": report.confidence,
+        "tolerances": report.tolerances,
+        "command": report.command,
+        "cautions": list(FULL),
+        "findings": [_finding(finding) for finding in sorted(report.findings)],
+        "cases": [_case(case) for case in report.cases],
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _finding(finding: Finding) -> Json:
+    return {
+        "path": finding.path,
+        "line": finding.line,
+        "column": finding.column,
+        "code": finding.code,
+        "level": finding.level,
+        "message": finding.message,
+        "suggestion": finding.suggestion,
+    }
+
+
+def _case(case: CaseReport) -> Json:
+    return {
+        "path": case.path,
+        "title": case.title,
+        "robot": case.robot,
+        "believed_map": case.believed_map,
+        "true_map": case.true_map,
+        "side": case.side,
+        "verdict": case.status,
+        "duration_s": _number(case.duration_s),
+        "time_limit_s": _number(case.time_limit_s),
+        "findings": [_finding(finding) for finding in sorted(case.findings)],
+        "steps": [{"number": s.number, "label": s.label, "line": s.line} for s in case.steps],
+        "prediction": None if case.verdict is None else _prediction(case, case.verdict),
+        "dark": [
+            {
+                "axis": d.axis,
+                "begin_s": _number(d.begin_s),
+                "end_s": _number(d.end_s),
+                "first_step": d.first_step + 1,
+                "last_step": d.last_step + 1,
+            }
+            for d in case.dark
+        ],
+        "readings": [
+            {
+                "sensor": row.sensor,
+                "outcomes": dict(row.outcomes),
+                "wrongly_accepted": row.wrongly_accepted,
+                "wrongly_refused": row.wrongly_refused,
+                "mean_move_m": _number(row.mean_move_m),
+            }
+            for row in case.readings
+        ],
+    }
+
+
+def _prediction(case: CaseReport, verdict: CaseVerdict) -> Json:
+    return {
+        "success": _estimate(verdict.success),
+        "expected_points": _number(verdict.expected_points),
+        "full_points": verdict.full_points,
+        "lost_trials": verdict.lost,
+        "tolerances": [
+            _moment(moment, *place) for moment, place in zip(verdict.moments, case.places, strict=True)
+        ],
+        "contact": _contact(verdict.contact),
+        "disagreements": [_disagreement(found) for found in verdict.disagreements],
+    }
+
+
+def _estimate(estimate: Estimate) -> Json:
+    return {
+        "successes": estimate.successes,
+        "trials": estimate.trials,
+        "probability": estimate.probability,
+        "low": estimate.low,
+        "high": estimate.high,
+    }
+
+
+def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
+    return {
+        "name": moment.name,
+        "final": moment.final,
+        "step": moment.step + 1,
+        "line": line,
+        "column": column,
+        "verdict": moment.status,
+        "required": moment.required,
+        "success": _estimate(moment.estimate),
+        "lower": moment.lower,
+        "upper": moment.upper,
+        "binding_axis": moment.binding,
+        "used": _number(moment.used),
+        "used_state": _used_state(moment.used),
+        "margin": _number(moment.margin),
+        "used_quantiles": _quantiles(moment.used_50, moment.used_95, moment.used_99),
+        "outside": moment.outside,
+        "touched": moment.touched,
+        "late": moment.late,
+        "missed_before": moment.missed_before,
+        "points": moment.points,
+        "axes": [_axis(axis) for axis in moment.axes],
+        "variance": None if moment.variance is None else _variance(moment.variance),
+        "note": moment.note,
+        "reason": moment.reason,
+    }
+
+
+def _used_state(used: float | None) -> str:
+    if used is None:
+        return "unknown"
+    return "known" if math.isfinite(used) else "exceeded"
+
+
+def _quantiles(q50: float, q95: float, q99: float) -> Json:
+    return {"50": _number(q50), "95": _number(q95), "99": _number(q99)}
+
+
+def _axis(axis: AxisVerdict) -> Json:
+    return {
+        "axis": axis.axis,
+        "unit": "rad" if axis.axis == "heading" else "m",
+        "low": _number(axis.low),
+        "high": _number(axis.high),
+        "mean": _number(axis.mean),
+        "sd": _number(axis.sd),
+        "abs_quantiles": _quantiles(axis.abs_50, axis.abs_95, axis.abs_99),
+        "used": _number(axis.used),
+        "used_state": _used_state(axis.used),
+        "outside": axis.outside,
+    }
+
+
+def _variance(shares: VarianceShares) -> Json:
+    return {
+        "sd": shares.sd,
+        "guessed": shares.guessed,
+        "between_fields": shares.between_fields,
+        "sources": [
+            {
+                "name": source.name,
+                "title": source.title,
+                "basis": source.basis,
+                "constant_over": source.constant_over,
+                "share": source.share,
+            }
+            for source in shares.sources
+        ],
+    }
+
+
+def _contact(contact: ContactVerdict) -> Json:
+    return {
+        "verdict": contact.status,
+        "allowed": contact.allowed,
+        "contact": _estimate(contact.estimate),
+        "lower": contact.lower,
+        "upper": contact.upper,
+        "places": [
+            {"obstacle": place.obstacle, "step": place.step + 1, "trials": place.trials}
+            for place in contact.places
+        ],
+        "reason": contact.reason,
+    }
+
+
+def _disagreement(found: Disagreement) -> Json:
+    return {
+        "tolerance": found.moment,
+        "axis": found.axis,
+        "what": found.what,
+        "unit": "rad" if found.axis == "heading" else "m",
+        "trials": _number(found.trials),
+        "covariance": _number(found.covariance),
+        "held_against": _number(found.tolerance),
+        "p_value": _number(found.p_value),
+        "why": found.why,
+    }

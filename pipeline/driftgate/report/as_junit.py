@@ -1,0 +1,121 @@
+"""The report as JUnit XML, which build servers read.
+
+One test case per tolerance and one for contact, for each case of each routine. The message stands in
+the attribute and again in the element's text, since readers show one or the other; names are unique,
+since some readers keep only the first of two alike.
+"""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+
+from driftgate.core.findings import Finding
+from driftgate.judge.values import MomentVerdict
+from driftgate.report.digits import amount_words, percent
+from driftgate.report.findings import render_finding
+from driftgate.report.model import CaseReport, RunReport
+from driftgate.report.paint import Paint
+from driftgate.report.terminal import contact_words, disagreement_words, moment_cells
+from driftgate.report.text import plain
+
+
+def render_junit(report: RunReport) -> str:
+    """Return the report as JUnit XML: errors are bad files, failures are tolerances not shown to hold."""
+    suite = ET.Element("testsuite", name="driftgate")
+    properties = ET.SubElement(suite, "properties")
+    for name, value in (
+        ("version", report.version),
+        ("seed", str(report.seed)),
+        ("trials", str(report.trials)),
+        ("confidence", repr(report.confidence)),
+        ("command", report.command),
+    ):
+        ET.SubElement(properties, "property", name=name, value=plain(value))
+    for number, finding in enumerate(sorted(f for f in report.findings if f.level == "error"), start=1):
+        _finding(suite, finding, number)
+    for case in report.cases:
+        _case(suite, case)
+    counts = {
+        "tests": len(suite.findall("testcase")),
+        "failures": len(suite.findall("testcase/failure")),
+        "errors": len(suite.findall("testcase/error")),
+        "skipped": len(suite.findall("testcase/skipped")),
+    }
+    for name, count in counts.items():
+        suite.set(name, str(count))
+    suite.set("time", "0")
+    root = ET.Element("testsuites", {"name": "driftgate"})
+    root.append(suite)
+    ET.indent(root, " ")
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _test(suite: ET.Element, classname: str, name: str, path: str, line: int) -> ET.Element:
+    test = ET.SubElement(
+        suite, "testcase", classname=plain(classname), name=plain(name), file=plain(path), time="0"
+    )
+    if line:
+        test.set("line", str(line))
+    return test
+
+
+def _trouble(test: ET.Element, tag: str, kind: str, lines: list[str]) -> None:
+    element = ET.SubElement(test, tag, type=kind, message=plain(lines[0]))
+    element.text = "\n".join(plain(line) for line in lines)
+
+
+def _finding(suite: ET.Element, finding: Finding, number: int) -> None:
+    name = f"{finding.code} at {finding.line}:{finding.column} ({number})"
+    test = _test(suite, _dotted(finding.path), name, finding.path, finding.line)
+    _trouble(test, "error", finding.code, render_finding(finding, Paint()))
+
+
+def _dotted(path: str) -> str:
+    """Return a path as a class name; readers group by the part before the last dot."""
+    return path.removesuffix(".yaml").removesuffix(".yml").replace(".", "_").replace("/", ".")
+
+
+def _case(suite: ET.Element, case: CaseReport) -> None:
+    classname = f"{_dotted(case.path)} on {_dotted(case.true_map)}"
+    if case.side != "as written":
+        classname += f" ({case.side})"
+    plan = _test(suite, classname, "plan", case.path, 1)
+    errors = [finding for finding in case.findings if finding.level == "error"]
+    if errors:
+        plan.set("line", str(max(1, errors[0].line)))
+        _trouble(plan, "failure", "infeasible", [line for f in errors for line in render_finding(f, Paint())])
+    if case.verdict is None:
+        return
+    for moment, (line, _) in zip(case.verdict.moments, case.places, strict=True):
+        name = "end" if moment.final else f"checkpoint {moment.name}"
+        test = _test(suite, classname, name, case.path, line)
+        lines = moment_lines(case, moment, line)
+        if moment.status != "pass":
+            _trouble(test, "failure", moment.status, lines)
+        else:
+            ET.SubElement(test, "system-out").text = "\n".join(plain(text) for text in lines)
+    contact = case.verdict.contact
+    test = _test(suite, classname, "contact", case.path, 1)
+    words = [f"contact {contact.status}: {contact_words(contact)}", contact.reason]
+    if contact.status != "pass":
+        _trouble(test, "failure", contact.status, [text for text in words if text])
+    else:
+        ET.SubElement(test, "system-out").text = words[0]
+
+
+def moment_lines(case: CaseReport, moment: MomentVerdict, line: int) -> list[str]:
+    """Return everything worth saying about one tolerance, the whole message in the first line."""
+    name, axis, used, status, bound = moment_cells(moment)
+    place = f"{case.path}:{line}" if line else case.path
+    lines = [f"{name} {status}: {axis} {used}, {bound}", f"at {place}, on {case.label}"]
+    for found in moment.axes:
+        sizes = ", ".join(
+            amount_words(size, found.axis) for size in (found.abs_50, found.abs_95, found.abs_99)
+        )
+        lines.append(f"{found.axis}: 50/95/99 % errors {sizes}")
+    if moment.variance is not None:
+        lines.append(f"{percent(moment.variance.guessed, digits=0)} of the variance rests on guesses")
+    lines += [text for text in (moment.note, moment.reason) if text]
+    if case.verdict is not None:
+        lines += [disagreement_words(d) for d in case.verdict.disagreements if d.moment == moment.name]
+    return lines

@@ -1,0 +1,116 @@
+"""A short summary for a pull request: what does not hold first, tables narrow enough for a phone."""
+
+from __future__ import annotations
+
+from driftgate.report.caution import FULL
+from driftgate.report.digits import binding_axis, bound_words, exact, limit_words, percent, used_words
+from driftgate.report.model import CaseReport, RunReport, tightest, worst_first
+from driftgate.report.terminal import contact_words, disagreement_words
+from driftgate.report.text import markdown
+
+# Build servers cut or drop summaries past a megabyte; nobody reads that far either.
+_MOST_ROWS = 60
+_MOST_FINDINGS = 50
+
+
+def render_markdown(report: RunReport) -> str:
+    """Return the report as Markdown; every text from a file is escaped."""
+    lines = [f"### driftgate: {_headline(report)}", "", markdown(report.why), ""]
+    lines += _findings(report)
+    lines += _broken(report)
+    lines += _overview(report)
+    lines += _differences(report)
+    lines += [
+        f"{report.trials} trials a case, seed {report.seed}, confidence {exact(report.confidence, 100)} %.",
+        "",
+        *(f"- {text}" for text in FULL),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _headline(report: RunReport) -> str:
+    if report.status in (0, 1) and report.cases:
+        return report.verdict
+    return f"status {report.status}"
+
+
+def _findings(report: RunReport) -> list[str]:
+    found = sorted([*report.findings, *(f for case in report.cases for f in case.findings)])
+    lines = [
+        f"- {f.level} {markdown(f.code)} at {markdown(f.path)} line {f.line}: {markdown(f.message)}"
+        for f in dict.fromkeys(found)
+    ]
+    return [*_cut(lines, _MOST_FINDINGS), ""] if lines else []
+
+
+def _cut(lines: list[str], most: int) -> list[str]:
+    more = len(lines) - most
+    return lines if more <= 0 else [*lines[:most], f"- and {more} more"]
+
+
+def _where(case: CaseReport) -> str:
+    return f"{markdown(case.title)}<br>{markdown(case.label)}"
+
+
+def _broken(report: RunReport) -> list[str]:
+    rows, reasons = [], []
+    for case in report.cases:
+        if case.verdict is None:
+            rows.append(f"| {_where(case)} | plan | infeasible |")
+            continue
+        for index, moment in worst_first(case.verdict):
+            if moment.status == "pass":
+                continue
+            axis = binding_axis(moment)
+            limit = limit_words(axis) if axis is not None else ""
+            used = f"{moment.binding}: used {used_words(moment.used)} of {limit}"
+            if moment.variance is not None:
+                used += f"<br>{percent(moment.variance.guessed, digits=0)} guessed"
+            name = f"{markdown(moment.name)}<br>line {case.places[index][0]}"
+            rows.append(
+                f"| {_where(case)} | {name} | {moment.status}<br>{markdown(bound_words(moment))}<br>{used} |"
+            )
+            words = " ".join(text for text in (moment.note, moment.reason) if text)
+            if words:
+                reasons.append(f"- {markdown(case.label)}, {markdown(moment.name)}: {markdown(words)}")
+        contact = case.verdict.contact
+        if contact.status != "pass":
+            words = markdown(contact_words(contact))
+            rows.append(f"| {_where(case)} | contact | {contact.status}<br>{words} |")
+            if contact.reason:
+                reasons.append(f"- {markdown(case.label)}, contact: {markdown(contact.reason)}")
+    if not rows:
+        return []
+    more = len(rows) - _MOST_ROWS
+    table = ["| routine | what | verdict |", "| --- | --- | --- |", *rows[:_MOST_ROWS]]
+    if more > 0:
+        table.append(f"| | | and {more} more |")
+    return [*table, "", *_cut(reasons, _MOST_ROWS), ""]
+
+
+def _overview(report: RunReport) -> list[str]:
+    good = [case for case in report.cases if case.status == "pass"]
+    if not good:
+        return []
+    lines = ["| passing | tightest |", "| --- | --- |"]
+    for case in good[:_MOST_ROWS]:
+        if case.verdict is None:
+            continue
+        moment = tightest(case.verdict)
+        axis = binding_axis(moment)
+        limit = limit_words(axis) if axis is not None else ""
+        words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment.used)} of {limit}"
+        lines.append(f"| {_where(case)} | {words} |")
+    if len(good) > _MOST_ROWS:
+        lines.append(f"| | and {len(good) - _MOST_ROWS} more |")
+    return [*lines, ""]
+
+
+def _differences(report: RunReport) -> list[str]:
+    lines = [
+        f"- {markdown(case.label)}, {markdown(disagreement_words(found))}"
+        for case in report.cases
+        if case.verdict is not None
+        for found in case.verdict.disagreements
+    ]
+    return ["The engines differ:", "", *_cut(lines, _MOST_ROWS), ""] if lines else []

@@ -1,0 +1,142 @@
+"""Numbers for people that never contradict the verdict by rounding."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal, localcontext
+from typing import Literal
+
+from driftgate.judge.values import AxisVerdict, MomentVerdict
+
+Direction = Literal["nearest", "down", "up"]
+
+_MODES = {"nearest": ROUND_HALF_EVEN, "down": ROUND_FLOOR, "up": ROUND_CEILING}
+_MOST_DIGITS = 20
+
+
+def exact(value: float, factor: int = 1) -> str:
+    """Return the shortest decimal of a float times a power of ten, without an exponent: "99.5"."""
+    return _plain(_decimal(value, factor))
+
+
+def shown(
+    value: float,
+    threshold: float | None = None,
+    *,
+    factor: int = 1,
+    digits: int = 0,
+    direction: Direction = "nearest",
+) -> str:
+    """Return a number with as many digits as it takes to stand on its own side of a threshold.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    threshold : float, optional
+        What it is held against. The figure returned is below, equal to or above `exact(threshold)`
+        just as the value is below, equal to or above the threshold.
+    factor : int
+        Power of ten that both are multiplied by: 100 for per cent, 1000 for mm.
+    digits : int
+        Decimals to begin with.
+    direction : {"nearest", "down", "up"}
+        Rounding: a lower bound is rounded down and an upper bound up, so that what is shown is true.
+
+    Returns
+    -------
+    str
+        Plain decimal notation; "inf", "-inf" or "nan" for what is no number.
+    """
+    if not math.isfinite(value):
+        return str(value)
+    full = _decimal(value, factor)
+    limit = None if threshold is None or not math.isfinite(threshold) else _decimal(threshold, factor)
+    with localcontext() as context:
+        context.prec = 400
+        for decimals in range(digits, _MOST_DIGITS):
+            rounded = full.quantize(Decimal(1).scaleb(-decimals), rounding=_MODES[direction])
+            if limit is None or _side(rounded, limit) == _side(full, limit):
+                return f"{abs(rounded) if rounded == 0 else rounded:f}"
+    return _plain(full)
+
+
+def _decimal(value: float, factor: int) -> Decimal:
+    # repr is the shortest text that reads back as the same float, and keeps the order of floats.
+    with localcontext() as context:
+        context.prec = 400
+        return Decimal(repr(float(value))) * factor
+
+
+def _plain(number: Decimal) -> str:
+    text = f"{number:f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("", "-0") else text
+
+
+def _side(a: Decimal, b: Decimal) -> int:
+    return (a > b) - (a < b)
+
+
+def percent(
+    value: float, threshold: float | None = None, digits: int = 1, direction: Direction = "nearest"
+) -> str:
+    """Return a probability or share in per cent: "99.3 %"."""
+    return f"{shown(value, threshold, factor=100, digits=digits, direction=direction)} %"
+
+
+def used_words(used: float | None) -> str:
+    """Return how much of a tolerance is used: "43 %", held against 100 %."""
+    if used is None:
+        return "unknown"
+    return "exceeded" if math.isinf(used) else percent(used, 1.0, digits=0, direction="up")
+
+
+def length_words(value_m: float) -> str:
+    """Return a length in mm: "12.3 mm"."""
+    return f"{shown(value_m, factor=1000, digits=1)} mm"
+
+
+def angle_words(value_rad: float) -> str:
+    """Return an angle in degrees: "0.42 deg"."""
+    return f"{shown(math.degrees(value_rad), digits=2)} deg"
+
+
+def amount_words(value: float, axis: str) -> str:
+    """Return an error on an axis in mm or degrees."""
+    return angle_words(value) if axis == "heading" else length_words(value)
+
+
+def limit_words(axis: AxisVerdict) -> str:
+    """Return the limits of an axis as the file may have them: "25 mm", "-5 to 10 mm", "at most 3 mm"."""
+    unit = "deg" if axis.axis == "heading" else "mm"
+
+    def number(limit: float) -> str:
+        # Twelve digits hide the last bits that the way from degrees to radians and back adds.
+        return f"{math.degrees(limit):.12g}" if unit == "deg" else f"{float(exact(limit, 1000)):.12g}"
+
+    low, high = axis.low, axis.high
+    if axis.axis == "radial" and high is not None:
+        return f"{number(high)} {unit}"
+    if low is not None and high is not None:
+        return f"{number(high)} {unit}" if low == -high else f"{number(low)} to {number(high)} {unit}"
+    if high is not None:
+        return f"at most {number(high)} {unit}"
+    return f"at least {number(low)} {unit}" if low is not None else "nothing"
+
+
+def bound_words(moment: MomentVerdict) -> str:
+    """Return what is known of the probability of success against what is required."""
+    need = f"need {exact(moment.required, 100)} %"
+    low = percent(moment.lower, moment.required, direction="down")
+    high = percent(moment.upper, moment.required, direction="up")
+    if moment.status == "pass":
+        return f"p >= {low} ({need})"
+    if moment.status == "fail":
+        return f"p <= {high} ({need})"
+    return f"p from {low} to {high} ({need})"
+
+
+def binding_axis(moment: MomentVerdict) -> AxisVerdict | None:
+    """Return the verdict of the binding axis."""
+    return next((axis for axis in moment.axes if axis.axis == moment.binding), None)

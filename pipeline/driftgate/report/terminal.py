@@ -1,0 +1,139 @@
+"""The report that a person reads in a terminal or a build log."""
+
+from __future__ import annotations
+
+from driftgate.judge.values import CaseVerdict, ContactVerdict, Disagreement, MomentVerdict
+from driftgate.report.caution import SHORT
+from driftgate.report.digits import (
+    amount_words,
+    binding_axis,
+    bound_words,
+    exact,
+    limit_words,
+    percent,
+    used_words,
+)
+from driftgate.report.findings import render_findings
+from driftgate.report.model import CaseReport, RunReport, by_routine, worst_first
+from driftgate.report.paint import Paint
+from driftgate.report.text import plain
+
+
+def render_terminal(report: RunReport, *, colour: bool = False, quiet: bool = False) -> str:
+    """Return the report as lines of text.
+
+    Parameters
+    ----------
+    report : RunReport
+        What to tell.
+    colour : bool
+        Whether to colour verdicts.
+    quiet : bool
+        Leave out everything that passes.
+    """
+    paint = Paint(colour)
+    lines = render_findings(report.findings, paint)
+    for path, cases in by_routine(report.cases):
+        told = [case for case in cases if not quiet or case.status != "pass" or case.findings]
+        if not told:
+            continue
+        if lines:
+            lines.append("")
+        lines.append(paint(f"{plain(path)}  {plain(cases[0].title)}", "bold"))
+        for case in told:
+            lines += _case(case, paint, quiet)
+    if report.cases and not (quiet and report.status == 0):
+        lines += ["", *_closing(report)]
+    return "\n".join(lines) + "\n" if lines else ""
+
+
+def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
+    lines = [f"  {paint.level(case.status.ljust(9), case.status)} on {plain(case.label)}"]
+    lines += ["    " + line for line in render_findings(case.findings, paint)]
+    if case.verdict is None:
+        lines.append("      the plan is infeasible, so nothing is predicted")
+        return lines
+    told = [(i, m) for i, m in worst_first(case.verdict) if not quiet or m.status != "pass"]
+    lines += _moments(case, told, paint)
+    if not quiet or case.verdict.contact.status != "pass":
+        lines += _contact(case.verdict.contact, paint)
+    lines += [f"      note: {text}" for text in notes(case.verdict)]
+    return lines
+
+
+def _moments(case: CaseReport, told: list[tuple[int, MomentVerdict]], paint: Paint) -> list[str]:
+    if not told:
+        return []
+    cells = [moment_cells(moment) for _, moment in told]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(cells[0]))]
+    lines = []
+    for (index, moment), row in zip(told, cells, strict=True):
+        padded = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        padded[3] = paint.level(padded[3], moment.status)
+        line = f"line {case.places[index][0]}" if case.places[index][0] else ""
+        lines.append(("      " + "  ".join([*padded, line])).rstrip())
+        if moment.status != "pass" and moment.variance is not None:
+            lines.append(
+                f"        {percent(moment.variance.guessed, digits=0)} of the variance rests on guesses"
+            )
+        lines += [f"        {plain(text)}" for text in (moment.note, moment.reason) if text]
+    return lines
+
+
+def moment_cells(moment: MomentVerdict) -> tuple[str, str, str, str, str]:
+    """Return name, axis, share of the tolerance used, verdict and bound of one tolerance."""
+    axis = binding_axis(moment)
+    limit = limit_words(axis) if axis is not None else "nothing"
+    return (
+        plain(moment.name),
+        moment.binding,
+        f"used {used_words(moment.used)} of {limit}",
+        moment.status,
+        bound_words(moment),
+    )
+
+
+def _contact(contact: ContactVerdict, paint: Paint) -> list[str]:
+    lines = [f"      contact  {paint.level(contact.status, contact.status)}  {contact_words(contact)}"]
+    if contact.reason:
+        lines.append(f"        {plain(contact.reason)}")
+    return lines
+
+
+def contact_words(contact: ContactVerdict) -> str:
+    """Return how often the robot touches what it should not, against what is allowed."""
+    seen = contact.estimate
+    trials = f"in {seen.successes} of {seen.trials} trials"
+    low = percent(contact.lower, contact.allowed, digits=2, direction="down")
+    high = percent(contact.upper, contact.allowed, digits=2, direction="up")
+    if contact.allowed <= 0.0:
+        return f"{trials}, p <= {high} (none may touch)"
+    allowed = f"{exact(contact.allowed, 100)} % allowed"
+    if contact.status == "pass":
+        return f"{trials}, p <= {high} ({allowed})"
+    if contact.status == "fail":
+        return f"{trials}, p >= {low} ({allowed})"
+    return f"{trials}, p from {low} to {high} ({allowed})"
+
+
+def notes(verdict: CaseVerdict) -> list[str]:
+    """Return where the engines differ, one line each."""
+    return [disagreement_words(found) for found in verdict.disagreements]
+
+
+def disagreement_words(found: Disagreement) -> str:
+    """Return one difference between the engines in a line."""
+    what = "mean" if found.what == "mean" else "spread"
+    return plain(
+        f"{found.moment}: {what} of {found.axis} is {amount_words(found.trials, found.axis)} by trials, "
+        f"{amount_words(found.covariance, found.axis)} by covariance; {found.why}"
+    )
+
+
+def _closing(report: RunReport) -> list[str]:
+    return [
+        f"{report.trials} trials a case, seed {report.seed}, confidence {exact(report.confidence, 100)} % "
+        "(covers sampling, not the model)",
+        f"again: {plain(report.command)}",
+        SHORT,
+    ]

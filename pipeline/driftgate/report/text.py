@@ -1,0 +1,42 @@
+"""Text from files made harmless for each place it is printed in."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+# Controls, formats (they can reverse or hide what follows), surrogates, unassigned, line and
+# paragraph separators: none of them belongs in one line of a report.
+_HIDDEN = ("Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp")
+_MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>&@:])")
+
+
+def plain(text: str) -> str:
+    """Return a text as one line that cannot steer a terminal: hidden characters become escapes."""
+    return "".join(c if unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def markdown(text: str) -> str:
+    """Return a text that Markdown shows as it stands: no markup, links, mentions or HTML.
+
+    Everything that has a meaning is written as a character reference, which no dialect reads as
+    markup, also inside a table.
+    """
+    return _MARKDOWN.sub(lambda m: f"&#{ord(m.group(1))};", plain(text))
+
+
+def table(header: tuple[str, ...], rows: list[tuple[str, ...]], indent: str = "  ") -> list[str]:
+    """Return lines of a table with columns as wide as their longest cell."""
+    if not rows:
+        return []
+    widths = [max(len(row[i]) for row in [header, *rows]) for i in range(len(header))]
+    lines = []
+    for row in [header, *rows]:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        lines.append((indent + "  ".join(cells)).rstrip())
+    return lines
