@@ -50,9 +50,7 @@ class Motor(Model):
     """What limits the top speed: motor, gearing, wheel."""
 
     free_speed: MotorSpeed
-    gear_ratio: Annotated[
-        float, Field(gt=0.0, le=1000.0, strict=False, description="motor turns per wheel turn")
-    ] = 1.0
+    gear_ratio: Annotated[float, Field(gt=0.0, le=1000.0, description="motor turns per wheel turn")] = 1.0
     wheel_diameter: Distance
     usable: Annotated[
         Probability, Field(description="share of the free speed that is reached under load")
@@ -75,9 +73,7 @@ class Drive(Model):
     type: Literal["differential", "holonomic"]
     motor: Motor
     track_width: Distance
-    friction: Annotated[float, Field(gt=0.0, le=3.0, strict=False, description="wheel on floor, no unit")] = (
-        0.8
-    )
+    friction: Annotated[float, Field(gt=0.0, le=3.0, description="wheel on floor, no unit")] = 0.8
     limits: Limits
 
 
@@ -328,7 +324,7 @@ class Validity(Model):
 class Gate(Model):
     """Acceptance test: innovation within so many of its own standard deviations."""
 
-    sigmas: Annotated[float, Field(gt=0.0, le=100.0, strict=False)]
+    sigmas: Annotated[float, Field(gt=0.0, le=100.0)]
 
 
 class Persistence(Model):
@@ -345,7 +341,7 @@ class WayBack(Model):
     """
 
     refusals: Annotated[int, Field(ge=1, le=100_000)]
-    factor: Annotated[float, Field(gt=1.0, le=1e6, strict=False)]
+    factor: Annotated[float, Field(gt=1.0, le=1e6)]
     lost_after: Annotated[int, Field(ge=1, le=100_000)]
 
 

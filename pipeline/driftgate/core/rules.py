@@ -1,0 +1,266 @@
+"""The stable codes of findings: what each means and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One kind of finding.
+
+    Attributes
+    ----------
+    code : str
+        "DG" and three digits: 1xx load, 2xx plan, 3xx sight, 4xx judgement. Never reused.
+    title : str
+        A few words.
+    explanation : str
+        One paragraph: what it means and what to do.
+    """
+
+    code: str
+    title: str
+    explanation: str
+
+
+_LOAD: Final = (
+    Rule(
+        "DG101",
+        "file cannot be read",
+        "The file is missing, is not a regular file, lies outside the repository, is larger than 1 MiB, "
+        "has a line of more than 2000 characters, is not UTF-8, or holds control characters. Check the "
+        "path and save the file as plain UTF-8 text.",
+    ),
+    Rule(
+        "DG102",
+        "not valid YAML",
+        "The file breaks the syntax of YAML at or just before the place shown. Usual causes: a tab in "
+        "the indentation, a missing closing quote or bracket, or a text that holds ': ' and is not "
+        "quoted.",
+    ),
+    Rule(
+        "DG103",
+        "key given twice",
+        "A mapping holds the same key twice; most readers would silently keep the last one. Delete one "
+        "of them.",
+    ),
+    Rule(
+        "DG104",
+        "YAML feature not used here",
+        "Anchors, aliases, tags, merge keys, directives, several documents in one file and keys that are "
+        "not plain words are refused, so that a file means what it shows. Write the value out.",
+    ),
+    Rule(
+        "DG105",
+        "spelling that readers of YAML disagree on",
+        "YAML 1.1 reads 1:30 as ninety, 012 as ten, 1_000 as a thousand and no as false; YAML 1.2 does "
+        "not. Put quotes around it if a text is meant, write true or false for a yes or no, and a plain "
+        "decimal number for a number.",
+    ),
+    Rule(
+        "DG106",
+        "file too deep or too long",
+        "The file nests deeper than 40 levels or holds more than 100 000 values. No real routine needs this.",
+    ),
+    Rule(
+        "DG107",
+        "kind or format of the document unknown",
+        "Every file starts with 'kind' (routine, field map or robot) and 'format: 1'. A later format "
+        "needs a later driftgate.",
+    ),
+    Rule(
+        "DG108",
+        "unknown key",
+        "The key means nothing at this place, so what it says would be ignored. Correct its spelling or "
+        "delete it.",
+    ),
+    Rule("DG109", "missing key", "A key that has no default is not there. Add it."),
+    Rule(
+        "DG110",
+        "wrong type of value",
+        "The value is, say, a text where a list belongs. The message says what belongs there.",
+    ),
+    Rule(
+        "DG111",
+        "unit missing or wrong",
+        "Every quantity is written with its unit, such as 24 in, 0.6 m, 90 deg, 1.4 m/s, 95 %. A bare "
+        "number is refused, so that inches are never taken for metres.",
+    ),
+    Rule(
+        "DG112",
+        "value out of range",
+        "The number is not finite, or outside what a small robot on a small field can have: often a slip "
+        "of the unit. For a list or a text: too short or too long.",
+    ),
+    Rule(
+        "DG113",
+        "unknown word",
+        "Only certain words are allowed here, or the name is not made of lower-case words joined by '-'.",
+    ),
+    Rule(
+        "DG114", "more findings left out", "A file shows at most 100 findings. Correct those and run again."
+    ),
+    Rule(
+        "DG120",
+        "reference leaves the repository",
+        "Robot and field map are named by a path relative to the routine's own folder, with forward "
+        "slashes, and must lie in the repository, also after following symbolic links: a check must not "
+        "depend on the machine it runs on.",
+    ),
+    Rule(
+        "DG121", "referenced file missing", "There is no such file. Paths start at the routine's own folder."
+    ),
+    Rule(
+        "DG122",
+        "referenced file is of another kind",
+        "A routine's 'robot' must name a robot file, 'field' and 'also_on' field map files.",
+    ),
+    Rule("DG130", "name used twice", "Names must be unique, or a reference to one would be ambiguous."),
+    Rule("DG131", "reference to nothing", "The name refers to something that does not exist."),
+    Rule(
+        "DG132",
+        "outline is no simple polygon",
+        "The corners must go round once, either way, without two equal corners, crossings, spikes or "
+        "zero area.",
+    ),
+    Rule(
+        "DG133",
+        "keys that do not go together",
+        "Of these keys exactly one, or only certain combinations, may be given.",
+    ),
+    Rule("DG134", "empty range", "The lower end must be below the upper end, the beginning before the end."),
+    Rule(
+        "DG135",
+        "thing outside the walls",
+        "A structure or element reaches more than 1 mm beyond the walls. Touching a wall is fine.",
+    ),
+    Rule(
+        "DG136",
+        "start pose not possible",
+        "The robot's outline at the start pose reaches more than 1 mm beyond the walls or into a structure.",
+    ),
+    Rule(
+        "DG137",
+        "checkpoint order",
+        "'after' may only name checkpoints that come earlier in the same routine.",
+    ),
+    Rule(
+        "DG138",
+        "tolerance without meaning",
+        "A tolerance needs at least one axis; a lopsided one at least one side, with low <= 0 <= high.",
+    ),
+    Rule(
+        "DG139",
+        "too many steps",
+        "With all repetitions written out a routine may have at most 2000 steps.",
+    ),
+    Rule(
+        "DG140",
+        "field map has no mirror",
+        "A routine with 'mirror: true' needs a field map that says how its two sides correspond.",
+    ),
+    Rule(
+        "DG141",
+        "field maps do not match",
+        "A further field map stands for the same field as built elsewhere: it must have the same walls, "
+        "structures (with as many corners) and elements, under the same names.",
+    ),
+)
+
+_PLAN: Final = (
+    Rule(
+        "DG201",
+        "speed not reachable",
+        "The motor, gearing and wheel do not reach the speed asked for. Ask for less or change the drive.",
+    ),
+    Rule(
+        "DG202",
+        "time limit exceeded",
+        "The nominal routine takes longer than its time limit. Shorten it or drive faster.",
+    ),
+    Rule(
+        "DG203",
+        "curve too tight",
+        "The curve bends more than the drive can follow at any useful speed, or folds back on itself. "
+        "Move its points apart.",
+    ),
+    Rule(
+        "DG204",
+        "nominal footprint touches something",
+        "Even without any error the robot's outline meets a wall, a structure or an element on its way. "
+        "Move the path, or list the thing under 'may_touch' if touching is meant.",
+    ),
+    Rule(
+        "DG205",
+        "step does not fit the drive",
+        "The drive cannot do this step: a differential drive, for example, cannot move sideways.",
+    ),
+    Rule(
+        "DG206",
+        "robot does not face its target",
+        "A differential drive only drives straight to a point that it faces, or faces away from when "
+        "backing. Put a 'face' step before it.",
+    ),
+    Rule(
+        "DG207",
+        "square-up misses its wall",
+        "The robot does not face the wall that it should square up against, or would not reach it.",
+    ),
+    Rule(
+        "DG208",
+        "traction limits the acceleration",
+        "The wheels would slip at the acceleration asked for; the plan uses what friction allows. Ask "
+        "for less.",
+    ),
+)
+
+_SIGHT: Final = (
+    Rule(
+        "DG301",
+        "dark interval",
+        "For this long no sensor can give a fix on the coordinate named, so drift in it grows unchecked. "
+        "Turn the robot, slow it down, or add a look where a wall is in sight.",
+    ),
+    Rule(
+        "DG302",
+        "look without a fix",
+        "The robot stands still to look, but no sensor can give a fix from there; the message names why.",
+    ),
+)
+
+_JUDGE: Final = (
+    Rule(
+        "DG401",
+        "tolerance breaks",
+        "At the stated confidence the true pose is inside the tolerance less often than required. The "
+        "message names the error source with the largest share.",
+    ),
+    Rule(
+        "DG402",
+        "undecided",
+        "The trials do not settle whether the requirement is met: the true probability lies close to it. "
+        "Run more trials, or give the routine more margin. Undecided does not pass.",
+    ),
+    Rule(
+        "DG403",
+        "unintended contact",
+        "The robot touches something it should not, more often than allowed.",
+    ),
+    Rule("DG404", "time limit missed in trials", "With step timing drawn, too many trials end too late."),
+    Rule(
+        "DG405",
+        "engines disagree",
+        "Covariance and trials differ by more than chance and by more than 3 % of the tolerance. The "
+        "message says which one to believe and why.",
+    ),
+    Rule(
+        "DG406",
+        "guessed numbers dominate",
+        "Most of the predicted variance rests on numbers marked as guesses. Measure the source named first.",
+    ),
+)
+
+RULES: Final[dict[str, Rule]] = {rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE)}
+"""Every code that a finding may carry."""

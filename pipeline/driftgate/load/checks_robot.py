@@ -1,0 +1,77 @@
+"""What a robot's models cannot say alone."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from driftgate.core.findings import Finding
+from driftgate.load.checks_common import rising, unique_names
+from driftgate.load.document import KEY, DocPath, Document
+from driftgate.schema.robot import Robot
+
+SMALLEST_FOOTPRINT_M2: Final = 1e-4  # a square of 1 cm: anything less is a slip of the unit
+
+
+def footprint_corners(robot: Robot) -> list[tuple[float, float]]:
+    """Return the corners of the outline in the robot's own axes, before taking the convex hull. [m]"""
+    outline = robot.footprint
+    if outline.corners is not None:
+        return list(outline.corners)
+    if outline.length is None or outline.width is None:
+        return []
+    x, y = outline.length / 2.0, outline.width / 2.0
+    return [(-x, -y), (x, -y), (x, y), (-x, y)]
+
+
+def check_robot(document: Document) -> list[Finding]:
+    """Return every fault of a robot that its models let through."""
+    robot = document.robot
+    findings = _check_footprint(document, robot)
+    findings += unique_names(document, ((s.id, ("sensors", i, "id")) for i, s in enumerate(robot.sensors)))
+    for i, sensor in enumerate(robot.sensors):
+        findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
+    findings += _check_correction(document, robot)
+    if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":
+        path: DocPath = ("errors", "sideways_scale", KEY)
+        message = "'sideways_scale' needs a holonomic drive; this one is differential"
+        findings.append(
+            document.finding("DG133", path, message, "delete it: sideways motion is lateral_slip here")
+        )
+    return findings
+
+
+def _check_footprint(document: Document, robot: Robot) -> list[Finding]:
+    outline = robot.footprint
+    path: DocPath = ("footprint",)
+    sides = [key for key in ("length", "width") if getattr(outline, key) is not None]
+    if (outline.corners is not None and sides) or (outline.corners is None and len(sides) != 2):
+        message = "a footprint needs either 'length' and 'width', or 'corners'"
+        return [document.finding("DG133", path, message)]
+    if outline.corners is None:
+        return []
+    import shapely
+
+    if shapely.MultiPoint(list(outline.corners)).convex_hull.area < SMALLEST_FOOTPRINT_M2:
+        return [document.finding("DG132", (*path, "corners"), "the corners enclose hardly any area")]
+    return []
+
+
+def _check_correction(document: Document, robot: Robot) -> list[Finding]:
+    correction = robot.correction
+    path: DocPath = ("correction",)
+    findings = []
+    tried = correction.validity.range
+    if tried is not None:
+        findings += rising(document, (*path, "validity", "range"), tried.low, tried.high)
+    has_share = "share" in correction.update.model_fields_set
+    if correction.update.law == "blend" and not has_share:
+        message = "the law 'blend' needs 'share': how much of the difference is taken"
+        findings.append(
+            document.finding("DG133", (*path, "update"), message, "add for example 'share: 30 %'")
+        )
+    if correction.update.law != "blend" and has_share:
+        message = f"'share' belongs to the law 'blend'; the law here is '{correction.update.law}'"
+        findings.append(
+            document.finding("DG133", (*path, "update", "share", KEY), message, "delete one of them")
+        )
+    return findings

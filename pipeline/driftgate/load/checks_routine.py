@@ -1,0 +1,153 @@
+"""What a routine's models cannot say alone, looking at the routine itself only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from driftgate.core.findings import Finding
+from driftgate.load.checks_common import rising, unique_names
+from driftgate.load.document import DocPath, Document
+from driftgate.load.validate import dimension_of
+from driftgate.load.wording import did_you_mean
+from driftgate.schema.routine import (
+    Actuate,
+    AngleBand,
+    AnyStep,
+    Band,
+    Beside,
+    Checkpoint,
+    MotionStep,
+    Repeat,
+    Tolerance,
+)
+
+# Every step is planned, predicted and reported by itself: more would be a slip, or a denial of service.
+MOST_STEPS = 2000
+
+
+def steps_with_paths(steps: list[AnyStep], path: DocPath = ("steps",)) -> Iterator[tuple[AnyStep, DocPath]]:
+    """Yield every step as written, once, with its place; repeated steps after their repeat."""
+    for index, step in enumerate(steps):
+        here = (*path, index)
+        yield step, here
+        if isinstance(step, Repeat):
+            yield from steps_with_paths(step.steps, (*here, "steps"))
+
+
+def tolerances(document: Document) -> Iterator[tuple[Tolerance, DocPath]]:
+    """Yield every tolerance of a routine with its place."""
+    routine = document.routine
+    for step, path in steps_with_paths(routine.steps):
+        if isinstance(step, Checkpoint):
+            yield step.within, (*path, "within")
+    yield routine.final.within, ("final", "within")
+
+
+def unrolled_count(steps: list[AnyStep]) -> int:
+    """Return the number of steps with every repetition written out."""
+    return sum(step.times * unrolled_count(step.steps) if isinstance(step, Repeat) else 1 for step in steps)
+
+
+def check_routine(document: Document, data: Any) -> list[Finding]:
+    """Return every fault of a routine that its models let through, without looking at other files.
+
+    Parameters
+    ----------
+    document : Document
+        The routine.
+    data : dict
+        Its plain data: a model keeps numbers only, and travel and speed must be of one kind.
+    """
+    routine = document.routine
+    written = list(steps_with_paths(routine.steps))
+    findings = unique_names(document, ((s.name, (*p, "name")) for s, p in written if s.name is not None))
+    findings += _check_after(document, written)
+    for tolerance, path in tolerances(document):
+        findings += _check_tolerance(document, path, tolerance)
+    for step, path in written:
+        if isinstance(step, Actuate):
+            findings += _check_mechanism(document, path, step, _raw(data, path))
+        if isinstance(step, MotionStep) and step.beside is not None:
+            beside = (*path, "beside")
+            findings += _check_mechanism(document, beside, step.beside, _raw(data, beside))
+    count = unrolled_count(routine.steps)
+    if count > MOST_STEPS:
+        many = str(count) if count < 10**9 else "more than 10^9"
+        message = f"{many} steps with every repetition written out; at most {MOST_STEPS}"
+        findings.append(document.finding("DG139", ("steps",), message, "repeat less often"))
+    return findings
+
+
+def _raw(data: Any, path: DocPath) -> Any:
+    for part in path:
+        data = data[part]
+    return data
+
+
+def _check_after(document: Document, written: list[tuple[AnyStep, DocPath]]) -> list[Finding]:
+    every = [step.name for step, _ in written if isinstance(step, Checkpoint)]
+    earlier: list[str] = []
+    findings = []
+    for step, path in written:
+        if not isinstance(step, Checkpoint):
+            continue
+        for index, name in enumerate(step.after):
+            place = (*path, "after", index)
+            if name in earlier:
+                continue
+            if name in every:
+                message = f"the checkpoint '{name}' does not come earlier"
+                findings.append(
+                    document.finding("DG137", place, message, "'after' names earlier checkpoints only")
+                )
+            else:
+                message = f"there is no checkpoint called '{name}'"
+                findings.append(document.finding("DG131", place, message, did_you_mean(name, earlier)))
+        earlier.append(step.name)
+    return findings
+
+
+def _check_tolerance(document: Document, path: DocPath, tolerance: Tolerance) -> list[Finding]:
+    axes = ("x", "y", "along", "across", "radial", "heading")
+    findings = []
+    if all(getattr(tolerance, axis) is None for axis in axes):
+        message = "a tolerance needs at least one axis"
+        findings.append(document.finding("DG138", path, message, f"add one of {', '.join(axes)}"))
+    for axis in axes:
+        band = getattr(tolerance, axis)
+        if isinstance(band, Band | AngleBand):
+            findings += _check_band(document, (*path, axis), band)
+    return findings
+
+
+def _check_band(document: Document, path: DocPath, band: Band | AngleBand) -> list[Finding]:
+    if band.low is None and band.high is None:
+        return [document.finding("DG138", path, "a lopsided tolerance needs 'low', 'high' or both")]
+    findings = rising(document, path, band.low, band.high)
+    if band.low is not None and band.low > 0.0:
+        message = "'low' must not be above zero: the planned pose itself must be inside"
+        findings.append(document.finding("DG138", (*path, "low"), message))
+    if band.high is not None and band.high < 0.0:
+        message = "'high' must not be below zero: the planned pose itself must be inside"
+        findings.append(document.finding("DG138", (*path, "high"), message))
+    return findings
+
+
+def _check_mechanism(document: Document, path: DocPath, action: Actuate | Beside, raw: Any) -> list[Finding]:
+    has_time = action.time is not None
+    moving = [key for key in ("travel", "speed") if getattr(action, key) is not None]
+    if (has_time and moving) or (not has_time and len(moving) != 2):
+        message = "a mechanism needs either 'time', or 'travel' and 'speed'"
+        return [document.finding("DG133", path, message)]
+    if has_time:
+        return []
+    travel = dimension_of(raw["travel"], "length", "angle")
+    speed = dimension_of(raw["speed"], "speed", "turn rate")
+    if (travel == "length") == (speed == "speed"):
+        return []
+    wanted = "a speed such as '0.3 m/s'" if travel == "length" else "a turn rate such as '90 deg/s'"
+    message = (
+        f"the travel is {'a length' if travel == 'length' else 'an angle'}, so the speed must be {wanted}"
+    )
+    return [document.finding("DG133", (*path, "speed"), message)]

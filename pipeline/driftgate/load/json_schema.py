@@ -1,0 +1,51 @@
+"""JSON Schemas of the three kinds of document, for completion and checks in editors.
+
+Shapes only: what no schema can say (references, ranges across keys, geometry) is left to loading.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any, Final
+
+from driftgate.load.document import Kind
+from driftgate.load.validate import MODELS
+
+DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+
+
+def json_schema(kind: Kind) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of one kind of document.
+
+    Parameters
+    ----------
+    kind : {"routine", "field map", "robot"}
+        Which.
+
+    Raises
+    ------
+    KeyError
+        If there is no such kind.
+    """
+    schema = copy.deepcopy(MODELS[kind].model_json_schema(by_alias=True, mode="validation"))
+    _tidy(schema)
+    return {"$schema": DIALECT, **schema, "title": f"driftgate {kind}"}
+
+
+def _tidy(node: Any) -> None:
+    """Drop what editors misread, in place."""
+    if isinstance(node, list):
+        for item in node:
+            _tidy(item)
+        return
+    if not isinstance(node, dict):
+        return
+    # An OpenAPI keyword; the constant `do` of each branch says the same in JSON Schema.
+    if isinstance(node.get("discriminator"), dict) and "oneOf" in node:
+        del node["discriminator"]
+    # Defaults are numbers in SI while the file holds texts with units: an editor would insert them.
+    describes_a_value = any(key in node for key in ("type", "$ref", "anyOf"))
+    if describes_a_value and not isinstance(node.get("default"), bool | str):
+        node.pop("default", None)
+    for value in node.values():
+        _tidy(value)

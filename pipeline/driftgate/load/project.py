@@ -1,0 +1,328 @@
+"""From paths to routines that are ready to be planned, and every finding of all their files."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Final
+
+from driftgate.core.errors import DriftgateError
+from driftgate.core.findings import Finding
+from driftgate.load.checks_case import check_on_field, check_start, check_variant
+from driftgate.load.checks_field import check_field_map
+from driftgate.load.checks_robot import check_robot
+from driftgate.load.checks_routine import check_routine
+from driftgate.load.compose import MOST_FINDINGS, compose
+from driftgate.load.document import DocPath, Document, Kind, Source
+from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, split_lines
+from driftgate.load.validate import kind_of, validate
+from driftgate.load.wording import alike, article
+
+SUFFIXES: Final = (".yaml", ".yml")
+
+
+class LoadError(DriftgateError):
+    """A routine cannot be loaded.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+        Every reason, sorted by place.
+    """
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        self.findings = tuple(findings)
+        first = self.findings[0]
+        more = f" (and {len(self.findings) - 1} more)" if len(self.findings) > 1 else ""
+        super().__init__(f"{first.path}:{first.line}:{first.column}: {first.code} {first.message}{more}")
+
+
+@dataclass(frozen=True, eq=False)
+class LoadedRoutine:
+    """A routine with all that it refers to, free of errors.
+
+    Attributes
+    ----------
+    document : Document
+        The routine.
+    robot : Document
+        Its robot.
+    field : Document
+        The believed field map.
+    variants : tuple of Document
+        Further field maps to judge on as the true field, in the order of `also_on`.
+    """
+
+    document: Document
+    robot: Document
+    field: Document
+    variants: tuple[Document, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Project:
+    """What the paths given hold.
+
+    Attributes
+    ----------
+    routines : tuple of LoadedRoutine
+        Those free of errors, sorted by path.
+    findings : tuple of Finding
+        All findings of all files, sorted by place.
+    """
+
+    routines: tuple[LoadedRoutine, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Loaded:
+    """One file: its document, unless it has errors."""
+
+    path: str
+    kind: Kind | None
+    document: Document | None
+    source: Source
+    data: object = None
+    clean: bool = False
+
+
+@dataclass
+class _Library:
+    """Every file of a run, read once."""
+
+    root: Path
+    files: dict[Path, _Loaded] = field(default_factory=dict)
+    findings: set[Finding] = field(default_factory=set)
+
+    def load(self, real: Path) -> _Loaded:
+        """Return the file at a path without symbolic links, reading it the first time."""
+        if real not in self.files:
+            loaded, findings = _load_file(real, self.root)
+            self.files[real] = loaded
+            self.findings.update(_limited(findings, loaded.path))
+        return self.files[real]
+
+
+def find_root(start: str | os.PathLike[str]) -> Path:
+    """Return the repository that a path belongs to.
+
+    The nearest parent with `.git`, else the nearest with `pyproject.toml`, else the current folder.
+    """
+    here = real_path(start)
+    parents = (here, *here.parents)
+    for mark in (".git", "pyproject.toml"):
+        for folder in parents:
+            if os.path.lexists(folder / mark):
+                return folder
+    return real_path(Path.cwd())
+
+
+def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLike[str]) -> Project:
+    """Load routines and all that they refer to.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        Files and folders; folders are searched for `*.yaml` and `*.yml`, hidden ones left out.
+        Robots and field maps among them are checked, routines are returned.
+    root : path
+        The repository root; nothing outside it is read.
+
+    Returns
+    -------
+    Project
+        Routines free of errors, and every finding of every file.
+    """
+    library = _Library(real_path(root))
+    reals: set[Path] = set()
+    for path in paths:
+        try:
+            real = real_path(path)
+            found = list(_yaml_files(real)) if real.is_dir() and is_inside(real, library.root) else [real]
+            reals.update(real_path(file) for file in found)
+        except TextError as error:
+            library.findings.add(Finding(shorten(os.fspath(path), 80), 0, 0, "DG101", error.reason))
+    entries = [library.load(real) for real in sorted(reals)]
+    routines = []
+    for entry in entries:
+        if entry.kind != "routine":
+            continue
+        if entry.document is None:
+            library.findings.update(_check_references(entry, library))
+            continue
+        routine, findings = _load_case(entry.document, library)
+        library.findings.update(_limited(findings, entry.path))
+        if routine is not None and entry.clean:
+            routines.append(routine)
+    routines.sort(key=lambda routine: routine.document.path)
+    return Project(tuple(routines), tuple(sorted(library.findings)))
+
+
+def load_routine(path: str | os.PathLike[str], root: str | os.PathLike[str] | None = None) -> LoadedRoutine:
+    """Load one routine with all that it refers to.
+
+    Parameters
+    ----------
+    path : path
+        The routine file.
+    root : path, optional
+        The repository root; by default `find_root` of the file.
+
+    Raises
+    ------
+    LoadError
+        If anything is wrong with the routine or a file that it refers to, or if the file is no
+        routine.
+    """
+    project = load_project([path], find_root(path) if root is None else root)
+    errors = [finding for finding in project.findings if finding.level == "error"]
+    if not project.routines and not errors:
+        errors = [Finding(os.path.basename(os.fspath(path)), 0, 0, "DG122", "the file is no routine")]
+    if errors:
+        raise LoadError(errors)
+    return project.routines[0]
+
+
+def _yaml_files(folder: Path) -> Iterator[Path]:
+    for parent, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in sorted(names):
+            if name.lower().endswith(SUFFIXES) and not name.startswith("."):
+                yield Path(parent, name)
+
+
+def _shown_path(real: Path, root: Path) -> str:
+    return real.relative_to(root).as_posix() if is_inside(real, root) else real.name
+
+
+def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
+    path = _shown_path(real, root)
+    try:
+        text = read_text(real, root)
+    except TextError as error:
+        finding = Finding(path, error.line, error.column, "DG101", error.reason, excerpt=error.excerpt)
+        return _Loaded(path, None, None, Source(path, (), {})), [finding]
+    composed = compose(text, path, split_lines(text))
+    source, data = composed.source, composed.data
+    if not composed.whole:
+        return _Loaded(path, None, None, source), list(composed.findings)
+    kind, faults = kind_of(composed)
+    findings = [*composed.findings, *faults]
+    if kind is None:
+        return _Loaded(path, None, None, source), findings
+    model, faults = validate(composed, kind)
+    findings += faults
+    if model is None or findings:
+        return _Loaded(path, kind, None, source, data), findings
+    document = Document(path, source.lines, source.positions, kind, model)
+    findings = _own_checks(document, data)
+    clean = not any(finding.level == "error" for finding in findings)
+    # A routine with faults of its own is still held against its field, so that all faults show at once.
+    kept = document if clean or kind == "routine" else None
+    return _Loaded(path, kind, kept, source, data, clean), findings
+
+
+def _own_checks(document: Document, data: object) -> list[Finding]:
+    if document.kind == "robot":
+        return check_robot(document)
+    if document.kind == "field map":
+        return check_field_map(document)
+    return check_routine(document, data)
+
+
+def _load_case(routine: Document, library: _Library) -> tuple[LoadedRoutine | None, list[Finding]]:
+    model = routine.routine
+    robot, findings = _referenced(routine, ("robot",), model.robot, "robot", library)
+    field_map, more = _referenced(routine, ("field",), model.field, "field map", library)
+    findings += more
+    variants = []
+    for i, name in enumerate(model.also_on):
+        path: DocPath = ("also_on", i)
+        variant, more = _referenced(routine, path, name, "field map", library)
+        if variant is not None and (variant is field_map or variant in variants):
+            more.append(routine.finding("DG130", path, f"'{name}' is named already", "delete it"))
+        elif variant is not None and field_map is not None:
+            more += check_variant(routine, path, field_map, variant)
+        if variant is not None:
+            variants.append(variant)
+        findings += more
+    if field_map is not None:
+        findings += check_on_field(routine, field_map)
+        if robot is not None:
+            findings += check_start(routine, robot, field_map)
+    if robot is None or field_map is None or len(variants) < len(model.also_on):
+        return None, findings
+    if any(finding.level == "error" for finding in findings):
+        return None, findings
+    return LoadedRoutine(routine, robot, field_map, tuple(variants)), findings
+
+
+def _check_references(entry: _Loaded, library: _Library) -> list[Finding]:
+    """Load what a routine refers to although its schema does not hold: their findings show all the same."""
+    data = entry.data if isinstance(entry.data, dict) else {}
+    named: list[tuple[DocPath, object, Kind]] = [
+        (("robot",), data.get("robot"), "robot"),
+        (("field",), data.get("field"), "field map"),
+    ]
+    also_on = data.get("also_on")
+    if isinstance(also_on, list):
+        named += [(("also_on", i), name, "field map") for i, name in enumerate(also_on[:20])]
+    findings = []
+    for path, name, kind in named:
+        if isinstance(name, str) and 0 < len(name) <= 200:
+            findings += _referenced(entry.source, path, name, kind, library)[1]
+    return findings
+
+
+def _referenced(
+    routine: Source, path: DocPath, name: str, kind: Kind, library: _Library
+) -> tuple[Document | None, list[Finding]]:
+    """Return the document that a routine names; None without a finding if its own file has them."""
+    reason = _bad_reference(name)
+    if reason:
+        return None, [routine.finding("DG120", path, reason, "write a path relative to the routine's folder")]
+    folder = library.root / PurePosixPath(routine.path).parent
+    plain = Path(os.path.normpath(folder / name))
+    outside = routine.finding("DG120", path, "the reference leaves the repository")
+    try:
+        real = real_path(plain)
+        if not (is_inside(plain, library.root) and is_inside(real, library.root)):
+            return None, [outside]
+        if not os.path.lexists(real):
+            message = f"there is no file {_shown_path(real, library.root)}"
+            return None, [routine.finding("DG121", path, message, _neighbour(real))]
+    except (TextError, OSError, ValueError):
+        return None, [routine.finding("DG121", path, f"'{shorten(name)}' is not a usable path")]
+    loaded = library.load(real)
+    if loaded.kind is not None and loaded.kind != kind:
+        message = f"{loaded.path} is {article(loaded.kind)}, not {article(kind)}"
+        return None, [routine.finding("DG122", path, message)]
+    return loaded.document, []
+
+
+def _bad_reference(name: str) -> str:
+    if "\\" in name:
+        return "a reference is written with forward slashes"
+    if PurePosixPath(name).is_absolute() or PureWindowsPath(name).drive:
+        return "a reference must not be an absolute path"
+    return ""
+
+
+def _neighbour(real: Path) -> str:
+    """Return a suggestion from the files beside one that is missing."""
+    try:
+        names = [name for name in os.listdir(real.parent)[:1000] if name.endswith(SUFFIXES)]
+    except OSError:
+        return "paths start at the routine's own folder"
+    close = alike(real.name, names)
+    return f"did you mean '{close}'?" if close else "paths start at the routine's own folder"
+
+
+def _limited(findings: list[Finding], path: str) -> list[Finding]:
+    if len(findings) <= MOST_FINDINGS:
+        return findings
+    kept = sorted(findings)[:MOST_FINDINGS]
+    return [*kept, Finding(path, 0, 0, "DG114", "more findings left out", "note")]

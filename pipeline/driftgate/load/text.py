@@ -1,0 +1,158 @@
+"""Read one file from the repository, safely: hostile files give a reason, never a surprise."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from pathlib import Path
+from typing import Final
+
+LARGEST_BYTES: Final = 1024 * 1024
+LONGEST_LINE: Final = 2000
+
+# What a text may hold: tab, line ends and visible characters. Left out on purpose: control
+# characters, line ends that editors do not count (NEL, LS, PS), half surrogates, and the marks
+# that reorder a line on screen (Unicode technical report 36, "bidirectional text spoofing").
+UNWANTED: Final = re.compile(
+    "[^\t\n\r\x20-\x7e\xa0-\u2027\u202f-\u2065\u206a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+)
+_LINE_END: Final = re.compile(r"\r\n|\r|\n")
+
+
+class TextError(Exception):
+    """Why a file was not read, with the place in it where there is one.
+
+    Attributes
+    ----------
+    reason : str
+        What is wrong, in words for the user.
+    missing : bool
+        There is no such file.
+    line, column : int
+        Counted from 1; 0 when the reason concerns the whole file.
+    excerpt : str
+        That line, if it may be shown.
+    """
+
+    def __init__(
+        self, reason: str, *, missing: bool = False, line: int = 0, column: int = 0, excerpt: str = ""
+    ) -> None:
+        super().__init__(reason)
+        self.reason, self.missing = reason, missing
+        self.line, self.column, self.excerpt = line, column, excerpt
+
+
+def real_path(path: str | os.PathLike[str]) -> Path:
+    """Return the path with every symbolic link followed; TextError if it is no path at all."""
+    try:
+        return Path(os.path.realpath(path))
+    except (OSError, ValueError) as error:
+        raise TextError("not a usable path") from error
+
+
+def is_inside(path: Path, root: Path) -> bool:
+    """Say whether the path is the root or lies below it; both without symbolic links."""
+    return path == root or root in path.parents
+
+
+def read_text(path: Path, root: Path) -> str:
+    """Return the text of a file inside the repository.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    root : Path
+        The repository root.
+
+    Raises
+    ------
+    TextError
+        If the file leaves the repository, is not a regular file, is too large, is not UTF-8, or
+        holds characters or lines that no such file needs.
+    """
+    real = real_path(path)
+    if not is_inside(real, real_path(root)):
+        raise TextError("the file lies outside the repository")
+    raw = _read_bytes(real)
+    if len(raw) > LARGEST_BYTES:
+        raise TextError(f"the file is larger than {LARGEST_BYTES // 1024} KiB")
+    text = _decoded(raw)
+    _refuse_unwanted(text)
+    return text
+
+
+def split_lines(text: str) -> tuple[str, ...]:
+    """Return the lines without their ends, split where editors and YAML split them."""
+    return tuple(_LINE_END.split(text))
+
+
+def shorten(text: str, most: int = 40) -> str:
+    """Return the text in one line, cut to a length that a message can carry."""
+    line = " ".join(text.split())
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def _read_bytes(real: Path) -> bytes:
+    # Without O_NONBLOCK, opening a named pipe would wait for ever; O_NOFOLLOW closes the gap between
+    # following the links and opening.
+    flags = os.O_RDONLY
+    for name in ("O_NONBLOCK", "O_NOFOLLOW", "O_CLOEXEC", "O_NOCTTY", "O_BINARY"):
+        flags |= getattr(os, name, 0)
+    try:
+        if not stat.S_ISREG(os.stat(real).st_mode):
+            raise TextError("not a regular file")
+        descriptor = os.open(real, flags)
+    except FileNotFoundError:
+        raise TextError("there is no such file", missing=True) from None
+    except NotADirectoryError:
+        raise TextError("there is no such file", missing=True) from None
+    except (OSError, ValueError) as error:
+        raise TextError(_system_reason(error)) from None
+    with os.fdopen(descriptor, "rb") as stream:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise TextError("not a regular file")
+        try:
+            return stream.read(LARGEST_BYTES + 1)
+        except OSError as error:
+            raise TextError(_system_reason(error)) from None
+
+
+def _system_reason(error: OSError | ValueError) -> str:
+    reason = error.strerror if isinstance(error, OSError) else None
+    return f"the file cannot be read: {(reason or 'not a usable path').lower()}"
+
+
+def _decoded(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = raw[: error.start].decode("utf-8-sig", "replace")
+        lines = split_lines(before)
+        raise TextError(
+            "the file is not UTF-8 text; save it as UTF-8",
+            line=len(lines),
+            column=len(lines[-1]) + 1,
+            excerpt=lines[-1][:LONGEST_LINE],
+        ) from None
+
+
+def _refuse_unwanted(text: str) -> None:
+    lines = split_lines(text)
+    for number, line in enumerate(lines, start=1):
+        bad = UNWANTED.search(line)
+        if bad is not None:
+            raise TextError(
+                f"the character U+{ord(bad.group()):04X} does not belong in a text file",
+                line=number,
+                column=bad.start() + 1,
+                excerpt=line[:LONGEST_LINE],
+            )
+        if len(line) > LONGEST_LINE:
+            raise TextError(
+                f"the line has more than {LONGEST_LINE} characters",
+                line=number,
+                column=LONGEST_LINE + 1,
+                excerpt=line[:LONGEST_LINE],
+            )

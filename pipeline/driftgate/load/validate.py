@@ -1,0 +1,282 @@
+"""Plain data to a model, or every fault of it at its exact place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pydantic import BaseModel, ValidationError
+
+from driftgate.core.findings import Finding
+from driftgate.core.units import DIMENSIONS
+from driftgate.load.compose import MOST_FINDINGS, Composed
+from driftgate.load.document import KEY, DocPath, Kind
+from driftgate.load.fields import Option, literals, model_for, options_at, words_of
+from driftgate.load.text import shorten
+from driftgate.load.wording import (
+    Fault,
+    alike,
+    did_you_mean,
+    expected,
+    found,
+    listed,
+    one_of,
+    quantity_fault,
+)
+from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
+from driftgate.schema.routine import Routine
+
+MODELS: Final[dict[Kind, type[Routine] | type[FieldMap] | type[Robot]]] = {
+    "routine": Routine,
+    "field map": FieldMap,
+    "robot": Robot,
+}
+FORMAT: Final = 1
+
+# A key that only one kind has: it says what a file without a kind was meant to be.
+_TELLTALE: Final[dict[str, Kind]] = {"steps": "routine", "walls": "field map", "drive": "robot"}
+_PLAIN_UNION_MEMBER: Final = "function-plain[parse()]"
+
+
+@dataclass(frozen=True)
+class _Error:
+    """A pydantic error, brought back to the file."""
+
+    place: DocPath
+    type: str
+    name: str | int | None
+    context: Mapping[str, Any]
+    message: str
+
+
+def kind_of(composed: Composed) -> tuple[Kind | None, list[Finding]]:
+    """Return which kind of document it is (or was most likely meant to be) and what is wrong with that."""
+    data, source = composed.data, composed.source
+    if not isinstance(data, dict):
+        message = f"expected keys and values, got {found(data)}"
+        return None, [source.finding("DG110", (), message, "start with 'kind:' and 'format: 1'")]
+    findings = []
+    kind = data.get("kind")
+    meant = next((k for k in MODELS if k == kind), None)
+    if meant is None and ("kind",) not in composed.settled:
+        guess = alike(kind, MODELS) if isinstance(kind, str) else ""
+        guess = guess or next((k for key, k in _TELLTALE.items() if key in data), "")
+        said = "the key 'kind' is missing" if "kind" not in data else f"no kind of document: {found(kind)}"
+        advice = f"write 'kind: {guess}'" if guess else f"write 'kind: ' and {one_of(MODELS)}"
+        findings.append(source.finding("DG107", ("kind",), said, advice))
+        meant = next((k for k in MODELS if k == guess), None)
+    number = data.get("format")
+    if (
+        "format" in data
+        and (type(number) is not int or number != FORMAT)
+        and ("format",) not in composed.settled
+    ):
+        message = f"this driftgate reads format {FORMAT}, not {found(number)}"
+        findings.append(source.finding("DG107", ("format",), message, f"write 'format: {FORMAT}'"))
+    return meant, findings
+
+
+def validate(composed: Composed, kind: Kind) -> tuple[Routine | FieldMap | Robot | None, list[Finding]]:
+    """Return the model, or None and every fault.
+
+    Places that the composer has a finding for are passed over in silence.
+    """
+    model = MODELS[kind]
+    try:
+        return model.model_validate(composed.data), []
+    except ValidationError as error:
+        raw = error.errors(include_url=False, include_input=False)
+    except RecursionError:
+        return None, [composed.source.finding("DG106", (), "nested too deeply")]
+    groups: dict[DocPath, list[_Error]] = {}
+    for item in raw:
+        brought = _brought_back(item, composed.data)
+        if brought.place not in (("kind",), ("format",)) and not _settled(brought, composed):
+            groups.setdefault(_group_place(brought), []).append(brought)
+    findings: list[Finding] = []
+    for errors in groups.values():
+        findings += _group_findings(errors, model, composed)
+        if len(findings) > MOST_FINDINGS:
+            break
+    return None, findings
+
+
+def _settled(error: _Error, composed: Composed) -> bool:
+    if error.type == "missing" and error.name == "kind":
+        return True
+    # A missing key may be one of those that the composer refused, but then both are worth knowing.
+    return any(error.place[:n] in composed.settled for n in range(len(error.place) + 1))
+
+
+def _group_place(error: _Error) -> DocPath:
+    """Return where errors compete: those of one value are one fault, unless keys are concerned."""
+    if error.type in ("missing", "extra_forbidden") and isinstance(error.name, str):
+        return (*error.place, KEY, error.name)
+    return error.place
+
+
+def _brought_back(item: Any, data: object) -> _Error:
+    """Drop what pydantic adds to the place: tags of unions, names of their members, "[key]"."""
+    place: list[str | int] = []
+    value, tagged = data, False
+    for part in item["loc"]:
+        if isinstance(value, dict):
+            if not tagged and isinstance(part, str) and part == value.get("do") and place:
+                tagged = True
+                continue
+            if part in value:
+                place.append(part)
+                value, tagged = value[part], False
+        elif isinstance(value, list) and isinstance(part, int) and part < len(value):
+            place.append(part)
+            value, tagged = value[part], False
+    last = item["loc"][-1] if item["loc"] else None
+    kind = "bad_key" if last == "[key]" else item["type"]
+    return _Error(tuple(place), kind, last, item.get("ctx") or {}, item["msg"])
+
+
+def _group_findings(errors: list[_Error], model: type[BaseModel], composed: Composed) -> list[Finding]:
+    first = errors[0]
+    value = _value_at(composed.data, first.place)
+    if first.type == "extra_forbidden":
+        return [_unknown_key(first, model, composed)]
+    options = options_at(model, composed.data, first.place)
+    quantities = [option.quantity for option in options if option.quantity is not None]
+    source = composed.source
+    if any(e.type == "value_error" for e in errors) and quantities:
+        if isinstance(value, dict) and any(option.model is not None for option in options):
+            # A mapping was meant as the other member of the union, whose own faults are told apart.
+            return []
+        if not isinstance(value, str | int | float) or isinstance(value, bool):
+            return [source.finding("DG110", first.place, f"expected {expected(options)}, got {found(value)}")]
+        code, message, suggestion = quantity_fault(value, quantities)
+        return [source.finding(code, first.place, message, suggestion)]
+    code, message, suggestion = _fault(first, value, options)
+    place = (*first.place, KEY) if first.type == "bad_key" else first.place
+    return [source.finding(code, place, message, suggestion)]
+
+
+def _unknown_key(error: _Error, model: type[BaseModel], composed: Composed) -> Finding:
+    parent = error.place[:-1]
+    value = _value_at(composed.data, parent)
+    owner = model_for(options_at(model, composed.data, parent), value)
+    known = list(owner.model_fields) if owner is not None else []
+    given = value if isinstance(value, dict) else {}
+    name = str(error.name)
+    free = [key for key in known if key not in given]
+    close = alike(name, free) or alike(name, known)
+    advice = f"did you mean '{close}'?" if close else f"allowed here: {listed(known)}"
+    return composed.source.finding("DG108", (*error.place, KEY), f"unknown key '{shorten(name)}'", advice)
+
+
+def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
+    """Return code, message and suggestion of any fault but an unknown key or a quantity."""
+    if error.type == "missing":
+        return _missing(error, value, options)
+    if error.type == "union_tag_not_found":
+        return (
+            "DG109",
+            "missing key 'do': what the step does",
+            f"write 'do: ' and {one_of(_do_words(options))}",
+        )
+    if error.type == "union_tag_invalid":
+        do = value.get("do") if isinstance(value, dict) else None
+        words = _do_words(options)
+        if isinstance(do, str):
+            return "DG113", f"no step is called '{shorten(do)}'", did_you_mean(do, words)
+        return "DG110", f"'do' holds {found(do)}", f"write 'do: ' and {one_of(words)}"
+    if error.type == "literal_error":
+        return _not_a_word(value, options)
+    if error.type in ("string_pattern_mismatch", "bad_key"):
+        text = str(error.place[-1]) if error.type == "bad_key" and error.place else str(value)
+        slug = _slug(text)
+        return (
+            "DG113",
+            f"'{shorten(text)}' is no name: names are lower-case words joined by '-', at most 40 characters",
+            f"write '{slug}'" if slug else "",
+        )
+    if error.type.endswith(("too_short", "too_long")):
+        return _wrong_length(error, value)
+    if error.type in ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"):
+        return "DG112", f"{shorten(str(value))} is out of range: {_bound(error)}", ""
+    if error.type in ("int_parsing_size", "int_from_float"):
+        return "DG112", f"expected a whole number of usual size, got {found(value)}", ""
+    if error.type.endswith("_type") and options:
+        advice = f'write "{shorten(str(value))}" in quotes' if _quotes_help(value, options) else ""
+        return "DG110", f"expected {expected(options)}, got {found(value)}", advice
+    return "DG110", f"not allowed here: {shorten(error.message, 120)}", ""
+
+
+def _missing(error: _Error, value: object, options: Sequence[Option]) -> Fault:
+    if isinstance(error.name, int):
+        return "DG112", "a point has two numbers, [x, y]", "write for example ['0.6 m', '24 in']"
+    owner = model_for(tuple(options), value)
+    inner = options_at(owner, value, (error.name,)) if owner is not None and error.name else ()
+    what = f": {expected(inner)}" if inner else ""
+    return "DG109", f"missing key '{error.name}'{what}", f"add '{error.name}:'"
+
+
+def _not_a_word(value: object, options: Sequence[Option]) -> Fault:
+    words = [str(word) for option in options for word in literals(option)]
+    if not isinstance(value, str):
+        return "DG110", f"expected {one_of(words)}, got {found(value)}", ""
+    close = alike(value, words)
+    advice = f"did you mean '{close}'?" if close else f"write {one_of(words)}"
+    return "DG113", f"expected {one_of(words)}, got {found(value)}", advice
+
+
+def _wrong_length(error: _Error, value: object) -> Fault:
+    low, high = error.context.get("min_length"), error.context.get("max_length")
+    thing, unit = ("list", "item") if isinstance(value, list) else ("text", "character")
+    size = len(value) if isinstance(value, list | str) else 0
+    if error.context.get("field_type") == "Tuple":
+        return "DG112", f"a point has two numbers, [x, y], got {size}", "write for example ['0.6 m', '24 in']"
+    bound, number = ("at least", low) if low is not None else ("at most", high)
+    plural = "" if number == 1 else "s"
+    return (
+        "DG112",
+        f"the {thing} has {size} {unit}{'' if size == 1 else 's'}, needs {bound} {number} {unit}{plural}",
+        "",
+    )
+
+
+def _bound(error: _Error) -> str:
+    words = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
+    for key, word in words.items():
+        if key in error.context:
+            return f"must be {word} {error.context[key]:g}"
+    return "must be a finite number"
+
+
+def _do_words(options: Sequence[Option]) -> list[str]:
+    return [str(w) for option in options if option.model is not None for w in words_of(option.model, "do")]
+
+
+def _quotes_help(value: object, options: Sequence[Option]) -> bool:
+    is_number = isinstance(value, int | float | bool) and not (isinstance(value, float) and math.isnan(value))
+    return is_number and any(option.type is str for option in options)
+
+
+def _slug(text: str) -> str:
+    words = "".join(c if c.isascii() and c.isalnum() else " " for c in text.lower()).split()
+    slug = "-".join(words)[:40].strip("-")
+    return slug if slug[:1].isalpha() else ""
+
+
+def _value_at(data: object, place: DocPath) -> object:
+    value: Any = data
+    for part in place:
+        value = value[part]
+    return value
+
+
+def dimension_of(value: object, *names: str) -> str:
+    """Return which of the dimensions a text has a unit of, or an empty text."""
+    if not isinstance(value, str):
+        return ""
+    # The longest unit wins, so that "m/s" is never taken for "s".
+    fits = [(unit, name) for name in names for unit in DIMENSIONS[name].units if value.strip().endswith(unit)]
+    return max(fits, key=lambda fit: len(fit[0]))[1] if fits else ""
