@@ -151,6 +151,8 @@ def test_law_corridor_knows_other_structures_and_turned_crates():
     """A post beside the line blocks, the structure that is met does not, a turned crate by its corner."""
     seen = robot(validity={"corridor": "10 cm"})
     assert one(hall([bench("post", 0.1, 0.1, 3.5, 1.62)]), robot_=seen)[3] == "post"
+    low = bench("post", 0.1, 0.1, 3.5, 1.62, height={"low": "0 cm", "high": "10 cm"})
+    assert one(hall([low]), robot_=seen)[0] is Reason.USABLE
     assert one(hall([bench("post", 0.1, 0.1, 3.5, 1.66)]), robot_=seen)[0] is Reason.USABLE
     assert one(hall([bench("bench", 0.1, 0.5, 3.5, 1.5)]), robot_=seen)[:2] == (Reason.USABLE, "bench/2")
     # Half a diagonal of 0.2 m is 0.1414 m: the corner comes to 0.0986 m of the line.

@@ -96,9 +96,9 @@ def test_law_nearly_parallel_neighbours_keep_their_corner():
     """Two halves of one straight wall, built unlike, still meet near the drawn joint."""
     walls = [("a", (0, 0)), ("b", (2, 0)), ("c", (4, 0)), ("d", (4, 3)), ("e", (0, 3))]
     rng = np.random.default_rng(SEED)
-    offset, tilt = rng.normal(0, 0.01, (5, 500)), rng.normal(0, 0.005, (5, 500))
+    offset, tilt = rng.normal(0, 0.01, (5, 500)), rng.normal(0, 0.03, (5, 500))
     ax, ay, bx, by = wall_lines_to_corners(*ends(build_world(field_map(walls)).edges), offset, tilt)
-    assert np.hypot(bx[0] - 2.0, by[0]).max() < 0.06
+    assert np.hypot(bx[0] - 2.0, by[0]).max() < 0.2
     assert np.array_equal(bx[0], ax[1])
     assert np.array_equal(by[0], ay[1])
     # The joint lies between the places that the two halves carry it to.

@@ -5,6 +5,8 @@ import math
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from world_fields import HALL, element, field_map, polygon, rectangle, structure
 
 from driftgate.core.errors import ModelError
@@ -87,6 +89,37 @@ def test_law_carriers_are_followed_to_the_wall():
     assert crate.reach_m == pytest.approx(0.25)
     assert signed_area(wedge.corners) == pytest.approx(0.5)
     assert world.elements[1].pose == pytest.approx((2.0, 2.0, math.pi / 4))
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(st.floats(0.3, 1.0), min_size=3, max_size=12),
+    st.booleans(),
+    st.floats(-180.0, 180.0),
+    st.tuples(st.floats(-2.0, 2.0), st.floats(-2.0, 2.0)),
+)
+def test_law_any_structure_is_a_closed_ring_with_its_inside_on_the_right(radii, clockwise, heading, where):
+    """Faces of a star-shaped polygon close a ring of the same area, free side outside."""
+    count = len(radii)
+    written = [
+        (round(r * math.cos(math.tau * i / count), 6), round(r * math.sin(math.tau * i / count), 6))
+        for i, r in enumerate(radii)
+    ]
+    if clockwise:
+        written.reverse()
+    x, y = (round(v, 6) for v in where)
+    one = structure("bench", polygon(written), x, y, round(heading, 6))
+    faces = build_world(field_map(structures=[one])).edges[4:]
+    ring = {f.a: f for f in faces}
+    assert len(ring) == count
+    assert all(f.b in ring for f in faces)
+    solid = shapely.Polygon([f.a for f in faces])
+    assert solid.is_valid
+    assert solid.area == pytest.approx(abs(signed_area(np.array(written))), rel=1e-9)
+    for face in faces:
+        middle = 0.5 * (np.array(face.a) + face.b)
+        assert not solid.contains(shapely.Point(middle + 1e-6 * np.array(face.normal)))
+        assert solid.contains(shapely.Point(middle - 1e-6 * np.array(face.normal)))
 
 
 def test_law_heights_and_zones_are_kept():
