@@ -50,6 +50,7 @@ class Attachments:
 
     def __init__(self, case: Case, believed: World, true: World, table: SourceTable) -> None:
         self._case = case
+        self.off = table.off
         self._index = table.index()
         self._size = len(table.constants)
         self._believed = {edge.id: edge for edge in believed.edges}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,6 +57,10 @@ def contact_jump(robot: Robot, step: PlannedStep, contact: Contact, edge: Edge) 
     matrix[:3, 3:] -= np.eye(3)
     matrix[:3, :3] += np.eye(3)
     offset[:3], tilt[:3] = offset[3:], tilt[3:]
+    if robot.drive.type != "holonomic" or robot.odometry.distance_from == "driven wheels":
+        # Nothing on the robot sees the sideways swing of its origin during the pivot.
+        matrix[:2, 5] -= contact.reach_m * left
+        tilt[:2] += contact.reach_m * left
     if robot.odometry.distance_from == "driven wheels":
         # The belief runs on to the planned end whatever the wall does: its deviation ahead is that
         # of a free run, and the push comes on top.
@@ -74,8 +77,3 @@ def contact_jump(robot: Robot, step: PlannedStep, contact: Contact, edge: Edge) 
         matrix[:3] = keep @ matrix[:3]
         offset[:3], tilt[:3], known[:3] = keep @ offset[:3], keep @ tilt[:3], keep @ known[:3]
     return ContactJump(matrix, offset, tilt, known)
-
-
-def pivot_turn(heading_rad: float, wall_heading_rad: float) -> float:
-    """Return the turn that lays the bumper flush, the short way. [rad]"""
-    return math.remainder(wall_heading_rad - heading_rad, math.tau)

@@ -54,6 +54,8 @@ class DriftConstants:
     heading_latency: FloatArray
     slip_turn: FloatArray
     slip_speed: FloatArray
+    crab_cos: FloatArray
+    crab_sin: FloatArray
 
 
 def drift_constants(value: Callable[[str], FloatArray | None]) -> DriftConstants:
@@ -65,7 +67,21 @@ def drift_constants(value: Callable[[str], FloatArray | None]) -> DriftConstants
     found = [value(key) for key in DRIFT_KEYS]
     if found[1] is None:
         found[1] = found[0]
-    return DriftConstants(*[zero if v is None else np.asarray(v) for v in found])
+    values = [zero if v is None else np.asarray(v) for v in found]
+    scale, sideways, bias, heading_scale, offset, crab, latency, slip_turn, slip_speed = values
+    return DriftConstants(
+        distance_scale=scale,
+        sideways_scale=sideways,
+        heading_bias=bias,
+        heading_scale=heading_scale,
+        wheel_offset=offset,
+        crab_angle=crab,
+        heading_latency=latency,
+        slip_turn=slip_turn,
+        slip_speed=slip_speed,
+        crab_cos=np.cos(crab),
+        crab_sin=np.sin(crab),
+    )
 
 
 def true_increment(
@@ -93,7 +109,7 @@ def true_increment(
     rate = turn / dt
     ahead = (ds + walk[0]) / (1.0 + c.distance_scale) + c.wheel_offset * turn
     left = dl / (1.0 + c.sideways_scale)
-    cos, sin = np.cos(c.crab_angle), np.sin(c.crab_angle)
+    cos, sin = c.crab_cos, c.crab_sin
     slip = (c.heading_latency - c.slip_speed) * rate * ds - c.slip_turn * turn * np.sign(ds)
     return cos * ahead - sin * left, sin * ahead + cos * left + slip + walk[1], turn
 
@@ -109,7 +125,7 @@ def increment_columns(
     go = travelling.astype(float)
     turn = (dth - c.heading_bias * dt) / (1.0 + c.heading_scale)
     rate = turn / dt
-    cos, sin = np.cos(c.crab_angle), np.sin(c.crab_angle)
+    cos, sin = c.crab_cos, c.crab_sin
     zero = np.zeros_like(ds)
     lag = c.heading_latency - c.slip_speed
 

@@ -120,8 +120,9 @@ class TrialsResult:
         Accepted, but the echo did not come from the expected surface.
     wrongly_refused : ndarray of int, shape (sensors, steps)
         The echo came undistorted from the expected surface, but association or gate refused it.
-    fix_move_m : ndarray, shape (sensors, steps)
-        Sum of the distances by which accepted fixes moved the belief. [m]
+    fix_move_nm : ndarray of int, shape (sensors, steps)
+        Sum of the distances by which accepted fixes moved the belief, in whole nanometres, so that
+        it does not depend on the order of the trials. [nm]
     touch_step : ndarray of int, shape (n,)
         Planned step of the first unintended contact, -1 for none.
     touch_obstacle : ndarray of int, shape (n,)
@@ -138,7 +139,7 @@ class TrialsResult:
     counts: NDArray[np.int64]
     wrongly_accepted: NDArray[np.int64]
     wrongly_refused: NDArray[np.int64]
-    fix_move_m: FloatArray
+    fix_move_nm: NDArray[np.int64]
     touch_step: IntArray
     touch_obstacle: IntArray
     obstacles: tuple[str, ...]

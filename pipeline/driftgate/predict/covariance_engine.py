@@ -32,7 +32,7 @@ from driftgate.predict.filter import (
     times_h,
 )
 from driftgate.predict.linear import WHITE, TickModel, tick_model, travelling_ticks
-from driftgate.predict.prepare import Prepared
+from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import SourceTable, filter_model, source_table
 from driftgate.predict.values import BoolArray, CovarianceResult, Moment, MomentCovariance
@@ -115,14 +115,13 @@ class _Pass:
             self._read(state, r)
         for step in self.plan.steps:
             first, last = int(timeline.first_tick[step.index]), int(timeline.first_tick[step.index + 1])
-            before = state.sensitivity.copy(), state.white.copy()
             for k in range(first, last):
                 self._tick(state, k)
                 for r in range(by_knot[k + 1], by_knot[k + 2]):
                     self._read(state, r)
                 self._record(state, k + 1)
             if last > first:
-                self._end_step(state, step.index, before)
+                self._end_step(state, step.index)
                 self._record(state, last)
             for moment in moments.get(step.index, []):
                 found[moment.name] = self._moment(state, moment)
@@ -165,7 +164,7 @@ class _Pass:
         timing = self.table.noise.step_timing * state.timing[3:6]
         self.knot_cov[knot] = rows @ rows.T + state.white[:, 3:6, 3:6].sum(axis=0) + np.outer(timing, timing)
 
-    def _end_step(self, state: _State, step: int, before: tuple[FloatArray, FloatArray]) -> None:
+    def _end_step(self, state: _State, step: int) -> None:
         planned = self.plan.steps[step]
         noise = self.table.noise
         if noise.step_timing > 0.0:
@@ -173,7 +172,7 @@ class _Pass:
         state.timing = np.zeros(6)
         contact = self.plan.contacts.get(step)
         if contact is not None:
-            self._contact(state, step, before)
+            self._contact(state, step)
         elif planned.motion is not None:
             first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
             self._settle(state, int(first), int(last))
@@ -189,7 +188,7 @@ class _Pass:
             ahead = np.array([c, s, 0.0, c, s, 0.0])
             row += noise.settle_along_m**2 * np.outer(ahead, ahead)
 
-    def _contact(self, state: _State, step: int, before: tuple[FloatArray, FloatArray]) -> None:
+    def _contact(self, state: _State, step: int) -> None:
         planned, contact = self.plan.steps[step], self.plan.contacts[step]
         line = self._line(contact.wall)
         edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)

@@ -1,0 +1,411 @@
+"""The robot's correction model in every trial: association, validity, gate, persistence, update.
+
+Each trial has its own belief and its own filter. The stages look at the belief and at the map that the
+robot carries, never at the truth; the truth is used only to count what was wrongly accepted or refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray
+from driftgate.predict.echoes import ANGLE_SLACK_RAD, POSITION_SLACK_M, Echo, position_slack
+from driftgate.predict.filter import (
+    ReadingVariance,
+    Six,
+    Three,
+    gain_of,
+    joseph,
+    reading_variances,
+    times_h,
+)
+from driftgate.predict.prepared import Prepared
+from driftgate.predict.sources import FilterModel
+from driftgate.predict.trial_motion import Poses
+from driftgate.predict.values import BoolArray, Outcome
+from driftgate.schema.robot import Correction
+from driftgate.sight.corridor import Obstacle, obstacles_at_height
+from driftgate.sight.validity import (
+    ReadingLimits,
+    near_edge_end,
+    out_of_range,
+    reading_limits,
+    too_fast,
+    too_oblique,
+    turning,
+)
+from driftgate.sight.values import Reason
+from driftgate.world.beam import RangeModel, expected_range, sensor_beam
+from driftgate.world.carry import edge_middle
+from driftgate.world.culling import candidates_for_beam
+from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
+
+_OUTCOMES = len(Outcome)
+
+
+@dataclass
+class Tally:
+    """What became of the readings, over all trials of a batch."""
+
+    counts: np.ndarray
+    wrongly_accepted: np.ndarray
+    wrongly_refused: np.ndarray
+    fix_move_nm: np.ndarray
+
+
+@dataclass
+class CorrectionState:
+    """The robot's memory between readings, per trial."""
+
+    filter: Six
+    streak: list[IntArray]
+    streak_surface: list[IntArray]
+    refusals: IntArray
+    lost: BoolArray
+    # Sum of all fixes so far, field axes: an old reading is compared with the belief of its echo,
+    # corrected by what has been fixed since.
+    fixed: list[FloatArray] = field(default_factory=lambda: [np.zeros(1), np.zeros(1), np.zeros(1)])
+
+
+@dataclass(frozen=True)
+class _Expected:
+    """What each trial expects of one reading."""
+
+    surface: IntArray
+    model: RangeModel
+    beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    normal_x: FloatArray
+    normal_y: FloatArray
+
+
+class Corrector:
+    """The correction model of a case, for any batch of trials."""
+
+    def __init__(self, prepared: Prepared, model: FilterModel) -> None:
+        case = prepared.case
+        self._prepared = prepared
+        self._correction: Correction = case.robot.correction
+        self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
+        self._edges: EdgeArrays = edge_arrays(prepared.believed.edges)
+        middles = np.array([edge_middle(e) for e in prepared.believed.edges])
+        self._middle_x, self._middle_y = np.ascontiguousarray(middles.T)
+        self._reference = np.array([e.reference for e in prepared.believed.edges])
+        self._owner = [e.owner for e in prepared.believed.edges]
+        index = {e.id: i for i, e in enumerate(prepared.true.edges)}
+        self._true_index = np.array([index[e.id] for e in prepared.believed.edges], dtype=np.intp)
+        sensors = case.robot.sensors
+        self._limits: list[ReadingLimits] = [reading_limits(s, self._correction.validity) for s in sensors]
+        self._obstacles = [obstacles_at_height(prepared.believed, s.mount.height) for s in sensors]
+        self._tall: list[IntArray] = [
+            np.array(
+                [i for i, e in enumerate(prepared.believed.edges) if e.low_m <= s.mount.height <= e.high_m],
+                dtype=np.intp,
+            )
+            for s in sensors
+        ]
+        readings = prepared.plan.timeline.readings
+        self._knots = readings.echo_knot if self._correction.compensate_latency else readings.knot
+        self._candidates = self._beam_candidates()
+        rate = prepared.plan.timeline.rate[readings.knot]
+        self._speed_tests = [
+            (bool(too_fast(rate[r], self._limits[s])), bool(turning(rate[r], self._limits[s])))
+            for r, s in enumerate(readings.sensor)
+        ]
+
+    def tally(self) -> Tally:
+        """Return empty counts."""
+        shape = (len(self._prepared.case.robot.sensors), len(self._prepared.plan.steps))
+        return Tally(
+            np.zeros((*shape, _OUTCOMES), dtype=np.int64),
+            np.zeros(shape, dtype=np.int64),
+            np.zeros(shape, dtype=np.int64),
+            np.zeros(shape, dtype=np.int64),
+        )
+
+    def memory(self, start: Six, count: int) -> CorrectionState:
+        """Return the robot's memory before the first reading."""
+        sensors = len(self._prepared.case.robot.sensors)
+        return CorrectionState(
+            filter=start,
+            streak=[np.zeros(count, dtype=np.intp) for _ in range(sensors)],
+            streak_surface=[np.full(count, -1, dtype=np.intp) for _ in range(sensors)],
+            refusals=np.zeros(count, dtype=np.intp),
+            lost=np.zeros(count, dtype=bool),
+        )
+
+    def _beam_candidates(self) -> list[IntArray]:
+        """Return which believed surfaces each reading's believed beam may meet, inside the bound."""
+        readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
+        found: list[IntArray] = [np.zeros(0, dtype=np.intp)] * len(readings.knot)
+        e = self._edges
+        size = float(np.ptp(self._prepared.believed.outline, axis=0).sum())
+        for s, sensor in enumerate(self._prepared.case.robot.sensors):
+            mine = np.flatnonzero(readings.sensor == s)
+            if len(mine) == 0:
+                continue
+            at, mount = pose[self._knots[mine]], sensor.mount
+            px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
+            may = candidates_for_beam(
+                px, py, ux, uy, size, position_slack(sensor), ANGLE_SLACK_RAD, e.ax, e.ay, e.bx, e.by, 0.0
+            )
+            tall = np.isin(np.arange(len(e.ax)), self._tall[s])
+            for row, r in enumerate(mine):
+                found[r] = np.flatnonzero(may[row] & tall)
+        return found
+
+    def skips(self, r: int) -> Outcome | None:
+        """Return the outcome of a reading that no trial tries, None if it is tried."""
+        reason = self._prepared.sight.reason[r]
+        if reason in (Reason.SWITCHED_OFF, Reason.IN_CONTACT):
+            return Outcome(int(reason))
+        return None
+
+    def skip(self, r: int, outcome: Outcome, memory: CorrectionState, tally: Tally) -> None:
+        """Count a reading that no trial tries."""
+        readings = self._prepared.plan.timeline.readings
+        sensor = int(readings.sensor[r])
+        tally.counts[sensor, readings.step[r], outcome] += len(memory.refusals)
+        memory.streak[sensor][:] = 0
+
+    def read(
+        self,
+        r: int,
+        echo: Echo,
+        p: Poses,
+        then: tuple[FloatArray, FloatArray, FloatArray],
+        memory: CorrectionState,
+        tally: Tally,
+    ) -> None:
+        """Put one reading of every trial through the stages; fixes move the belief in place.
+
+        Parameters
+        ----------
+        r : int
+            The reading.
+        echo : Echo
+            What came back.
+        p : Poses
+            The poses at arrival.
+        then : tuple of ndarray
+            The belief's deviation that the reading is compared with: now, or where latency is
+            compensated that of the echo, corrected by the fixes since.
+        memory, tally
+            The robot's memory, and the counts.
+        """
+        readings = self._prepared.plan.timeline.readings
+        sensor, step = int(readings.sensor[r]), int(readings.step[r])
+        expected = self._expect(r, sensor, then)
+        outcome = self._validity(r, sensor, expected)
+        outcome = np.where((outcome == Outcome.ACCEPTED) & np.isnan(echo.reading_m), Outcome.NO_ECHO, outcome)
+        tried = outcome == Outcome.ACCEPTED
+        if not tried.any():
+            memory.streak[sensor][:] = 0
+            tally.counts[sensor, step] += np.bincount(outcome, minlength=_OUTCOMES)
+            return
+        range_m = np.where(tried, expected.model.range_m, 1.0)
+        h: Three = (
+            np.where(tried, expected.model.d_x, 0.0),
+            np.where(tried, expected.model.d_y, 0.0),
+            np.where(tried, expected.model.d_heading, 0.0),
+        )
+        innovation = np.where(tried, echo.reading_m - range_m, 0.0)
+        ph = times_h(memory.filter, h)
+        predicted = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + self._variances[sensor].at(range_m)
+        gate = self._correction.gate
+        refused = np.zeros(len(tried), dtype=bool)
+        if gate is not None:
+            refused = tried & (np.square(innovation) > gate.sigmas**2 * predicted)
+        passed = tried & ~refused
+        used = passed & self._persists(sensor, passed, expected.surface, memory)
+        outcome = np.where(refused, Outcome.GATE, outcome)
+        outcome = np.where(passed & ~used, Outcome.HELD_BACK, outcome)
+        self._count(sensor, step, outcome, used, refused, echo, expected, tally)
+        self._way_back(memory, refused, passed)
+        if used.any():
+            moved = self._update(expected, innovation, (h, ph, predicted), used, p, memory)
+            # Whole nanometres, so that the sum does not depend on the order of the trials.
+            tally.fix_move_nm[sensor, step] += int(np.rint(moved * 1e9).astype(np.int64).sum())
+
+    def _expect(self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray]) -> _Expected:
+        """Return the association: which surface each trial's believed beam meets first."""
+        mount = self._prepared.case.robot.sensors[sensor].mount
+        pose = self._prepared.plan.timeline.pose[self._knots[r]]
+        x, y, heading = (np.ascontiguousarray(pose[i] + then[i]) for i in range(3))
+        beam = sensor_beam(x, y, heading, mount.x, mount.y, mount.heading)
+        nearest = np.full(len(x), np.inf)
+        surface = np.full(len(x), -1, dtype=np.intp)
+        self._meet(self._candidates[r], beam, nearest, surface)
+        outside = (np.hypot(then[0], then[1]) > POSITION_SLACK_M) | (np.abs(then[2]) > ANGLE_SLACK_RAD)
+        far = np.flatnonzero(outside)
+        if len(far):
+            px, py, ux, uy = beam
+            some, which = np.full(len(far), np.inf), np.full(len(far), -1, dtype=np.intp)
+            self._meet(self._tall[sensor], (px[far], py[far], ux[far], uy[far]), some, which)
+            nearest[far], surface[far] = some, which
+        e = self._edges
+        nx, ny = e.nx[surface], e.ny[surface]
+        model = expected_range(
+            np.stack([x, y, heading], axis=-1),
+            (mount.x, mount.y, mount.heading),
+            (nx, ny),
+            (self._middle_x[surface], self._middle_y[surface]),
+        )
+        return _Expected(surface, model, beam, nx, ny)
+
+    def _meet(
+        self,
+        edges: IntArray,
+        beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+        nearest: FloatArray,
+        surface: IntArray,
+    ) -> None:
+        e = self._edges
+        px, py, ux, uy = beam
+        for i in edges:
+            range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
+            closer = range_m < nearest
+            np.copyto(surface, i, where=closer)
+            np.copyto(nearest, range_m, where=closer)
+
+    def _validity(self, r: int, sensor: int, expected: _Expected) -> IntArray:
+        """Return the first validity test that fails, ACCEPTED where none does."""
+        limits, surface = self._limits[sensor], expected.surface
+        met = surface >= 0
+        range_m = np.where(met, expected.model.range_m, 1.0)
+        incidence = np.where(met, expected.model.incidence_rad, 0.0)
+        fast, turns = self._speed_tests[r]
+        outcome = np.full(len(surface), Outcome.ACCEPTED, dtype=np.intp)
+        if turns:
+            outcome[:] = Outcome.TURNING
+        if fast:
+            outcome[:] = Outcome.TOO_FAST
+        blocked = self._blocked(r, sensor, expected, met, range_m)
+        for name, failed in (
+            (Outcome.CORRIDOR, blocked),
+            (Outcome.INCIDENCE, too_oblique(incidence, limits)),
+            (Outcome.OUT_OF_RANGE, out_of_range(range_m, limits)),
+            (Outcome.NOT_REFERENCE, ~self._reference[surface] if limits.reference else ~met),
+            (Outcome.NO_SURFACE, ~met),
+        ):
+            np.copyto(outcome, name, where=failed)
+        return outcome
+
+    def _blocked(
+        self, r: int, sensor: int, expected: _Expected, met: BoolArray, range_m: FloatArray
+    ) -> BoolArray:
+        limits = self._limits[sensor]
+        px, py, ux, uy = expected.beam
+        e, surface = self._edges, expected.surface
+        blocked = np.zeros(len(surface), dtype=bool)
+        if limits.edge_margin_m > 0.0:
+            ends = e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface]
+            blocked |= near_edge_end(px, py, ux, uy, range_m, *ends, limits.edge_margin_m)
+        if limits.corridor_m < 0.0:
+            return blocked & met
+        time_s = self._prepared.plan.timeline.time_s[self._knots[r]]
+        for obstacle in self._obstacles[sensor]:
+            if not bool(obstacle.is_there(time_s)) or not self._near(r, sensor, obstacle, expected, range_m):
+                continue
+            hit = obstacle.blocks(px, py, ux, uy, range_m, limits.corridor_m)
+            if obstacle.disc is None and obstacle.id in self._owner:
+                own = np.array([owner == obstacle.id for owner in self._owner])
+                hit = hit & ~own[surface]
+            blocked |= hit
+        return blocked & met
+
+    def _near(
+        self, r: int, sensor: int, obstacle: Obstacle, expected: _Expected, range_m: FloatArray
+    ) -> bool:
+        """Return whether an obstacle can be in any trial's corridor: a box round all the sight lines."""
+        px, py, ux, uy = expected.beam
+        margin = self._limits[sensor].corridor_m
+        end_x, end_y = px + range_m * ux, py + range_m * uy
+        low_x, high_x = min(px.min(), end_x.min()) - margin, max(px.max(), end_x.max()) + margin
+        low_y, high_y = min(py.min(), end_y.min()) - margin, max(py.max(), end_y.max()) + margin
+        if obstacle.disc is not None:
+            cx, cy, radius = obstacle.disc
+            box = (cx - radius, cx + radius, cy - radius, cy + radius)
+        else:
+            sides = obstacle.sides if obstacle.sides is not None else np.zeros((1, 4))
+            box = (sides[:, 0].min(), sides[:, 0].max(), sides[:, 1].min(), sides[:, 1].max())
+        return bool(box[0] <= high_x and box[1] >= low_x and box[2] <= high_y and box[3] >= low_y)
+
+    def _persists(
+        self, sensor: int, passed: BoolArray, surface: IntArray, memory: CorrectionState
+    ) -> BoolArray:
+        """Count passes in a row on one surface; the n-th and later ones are used."""
+        streak, last = memory.streak[sensor], memory.streak_surface[sensor]
+        same = passed & (surface == last)
+        memory.streak[sensor] = np.where(same, streak + 1, passed.astype(np.intp))
+        memory.streak_surface[sensor] = surface
+        persistence = self._correction.persistence
+        if persistence is None:
+            return passed
+        return np.asarray(memory.streak[sensor] >= persistence.readings)
+
+    def _count(
+        self,
+        sensor: int,
+        step: int,
+        outcome: IntArray,
+        used: BoolArray,
+        refused: BoolArray,
+        echo: Echo,
+        expected: _Expected,
+        tally: Tally,
+    ) -> None:
+        tally.counts[sensor, step] += np.bincount(outcome, minlength=_OUTCOMES)
+        right = echo.surface == self._true_index[expected.surface]
+        tally.wrongly_accepted[sensor, step] += int(np.count_nonzero(used & ~right))
+        tally.wrongly_refused[sensor, step] += int(np.count_nonzero(refused & right))
+
+    def _way_back(self, memory: CorrectionState, refused: BoolArray, passed: BoolArray) -> None:
+        """Widen the filter after every so many refusals in a row; flag the robot as lost after more."""
+        memory.refusals = np.where(refused, memory.refusals + 1, np.where(passed, 0, memory.refusals))
+        rule = self._correction.way_back
+        if rule is None:
+            return
+        widen = refused & (memory.refusals % rule.refusals == 0)
+        if widen.any():
+            factor = np.where(widen, rule.factor, 1.0)
+            xx, xy, xh, yy, yh, hh = memory.filter
+            memory.filter = (
+                xx * factor,
+                xy * factor,
+                xh * factor,
+                yy * factor,
+                yh * factor,
+                hh * factor,
+            )
+        memory.lost |= memory.refusals >= rule.refusals + rule.lost_after
+
+    def _update(
+        self,
+        expected: _Expected,
+        innovation: FloatArray,
+        terms: tuple[Three, Three, FloatArray],
+        used: BoolArray,
+        p: Poses,
+        memory: CorrectionState,
+    ) -> FloatArray:
+        """Move belief and filter of the trials that use the reading; return by how far. [m]"""
+        h, ph, predicted = terms
+        update = self._correction.update
+        safe: Three = (np.where(used, h[0], 1.0), np.where(used, h[1], 1.0), h[2])
+        nx = np.where(used, expected.normal_x, 1.0)
+        ny = np.where(used, expected.normal_y, 1.0)
+        kx, ky, kh = gain_of(update, ph, predicted, nx, ny, safe)
+        factor = used.astype(np.float64)
+        move = np.hypot(kx, ky) * np.abs(innovation)
+        if update.largest_move is not None:
+            over = move > update.largest_move
+            factor = np.where(over, factor * update.largest_move / np.where(over, move, 1.0), factor)
+        kx, ky, kh = kx * factor, ky * factor, kh * factor
+        memory.filter = joseph(memory.filter, (kx, ky, kh), ph, predicted)
+        dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
+        p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
+        memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
+        return np.hypot(dx, dy)

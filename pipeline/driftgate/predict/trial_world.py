@@ -1,0 +1,214 @@
+"""The true field of each trial: walls as built, structures and elements where they really are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.predict.attach import Attachments, Displacement
+from driftgate.predict.prepared import Prepared
+from driftgate.predict.rough import inside_polygon
+from driftgate.predict.sources import SourceTable
+from driftgate.predict.streams import Streams
+from driftgate.predict.values import BoolArray
+from driftgate.schema.fieldmap import Stray
+from driftgate.world.carry import wall_lines_to_corners
+from driftgate.world.distance import point_to_segment
+from driftgate.world.footprint import footprint_hull, hull_at, hull_meets_disc
+from driftgate.world.values import Edge, PlacedElement, World
+
+_STRAY_TRIES = 32
+
+
+@dataclass(frozen=True)
+class TrueElement:
+    """One loose element in every trial.
+
+    Attributes
+    ----------
+    source : PlacedElement
+        Where the true map has it.
+    x, y, heading : ndarray, shape (n,)
+        Where it is.
+    strayed : ndarray of int
+        Trials in which it strayed.
+    moved_m : float
+        Largest distance from its mapped place among the trials in which it did not stray.
+    corners_x, corners_y : ndarray, shape (m, n), or None
+        Corners of a polygon; None for a disc.
+    """
+
+    source: PlacedElement
+    x: FloatArray
+    y: FloatArray
+    heading: FloatArray
+    strayed: np.ndarray
+    moved_m: float
+    corners_x: FloatArray | None
+    corners_y: FloatArray | None
+
+
+@dataclass(frozen=True)
+class TrueWorld:
+    """The true field of a batch of trials.
+
+    Attributes
+    ----------
+    edges : tuple of Edge
+        The true map's edges, as mapped.
+    ax, ay, bx, by : ndarray, shape (E, n)
+        Their ends as built. [m]
+    moved_m : ndarray, shape (E,)
+        Largest distance that either end moved from the map.
+    elements : tuple of TrueElement
+        The loose elements.
+    """
+
+    edges: tuple[Edge, ...]
+    ax: FloatArray
+    ay: FloatArray
+    bx: FloatArray
+    by: FloatArray
+    moved_m: FloatArray
+    elements: tuple[TrueElement, ...]
+
+
+class Draws:
+    """The constants of the run in every trial, by key; deviations from the mean, and values."""
+
+    def __init__(self, table: SourceTable, streams: Streams, count: int) -> None:
+        self._table = table
+        self.deviation: list[FloatArray | None] = []
+        self.value: dict[str, FloatArray] = {}
+        for constant in table.constants:
+            deviation = None
+            if constant.spread > 0.0:
+                deviation = constant.spread * streams.normals(constant.key, "run", 0)
+            self.deviation.append(deviation)
+            self.value[constant.key] = (
+                np.full(1, constant.mean) if deviation is None else constant.mean + deviation
+            )
+        self.count = count
+        self.off = table.off
+
+    def displaced(self, displacement: Displacement) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return a displacement in every trial: mean + columns x deviations, shape (n,) each."""
+        rows: list[FloatArray] = []
+        for axis in range(3):
+            total = np.full(self.count, displacement.mean[axis])
+            for slope, deviation in zip(displacement.columns[axis], self.deviation, strict=True):
+                if slope != 0.0 and deviation is not None:
+                    total = total + slope * deviation
+            rows.append(total)
+        return rows[0], rows[1], rows[2]
+
+
+def true_world(prepared: Prepared, attach: Attachments, draws: Draws, streams: Streams) -> TrueWorld:
+    """Return the true field of a batch of trials."""
+    world = prepared.true
+    walls = [edge for edge in world.edges if edge.kind == "wall"]
+    shape = (len(world.edges), draws.count)
+    ax, ay, bx, by = (np.empty(shape) for _ in range(4))
+    mapped_ax, mapped_ay, mapped_bx, mapped_by = _ends(walls)
+    offset = np.array([draws.value[f"wall_build:{w.id}:offset"] * np.ones(draws.count) for w in walls])
+    tilt = np.array([draws.value[f"wall_build:{w.id}:tilt"] * np.ones(draws.count) for w in walls])
+    built = wall_lines_to_corners(mapped_ax, mapped_ay, mapped_bx, mapped_by, offset, tilt)
+    for target, corners in zip((ax, ay, bx, by), built, strict=True):
+        target[: len(walls)] = corners
+    for i in range(len(walls), len(world.edges)):
+        _place_face(i, world.edges[i], prepared, attach, draws, (ax, ay, bx, by))
+    nominal = _ends(list(world.edges))
+    moved = np.maximum(
+        np.hypot(ax - nominal[0][:, None], ay - nominal[1][:, None]),
+        np.hypot(bx - nominal[2][:, None], by - nominal[3][:, None]),
+    ).max(axis=1)
+    elements = tuple(_true_element(e, prepared, attach, draws, streams) for e in world.elements)
+    return TrueWorld(world.edges, ax, ay, bx, by, moved, elements)
+
+
+def _ends(edges: list[Edge]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    table = np.array([(*e.a, *e.b) for e in edges], dtype=float).reshape(-1, 4)
+    return table[:, 0].copy(), table[:, 1].copy(), table[:, 2].copy(), table[:, 3].copy()
+
+
+def _place_face(
+    row: int,
+    edge: Edge,
+    prepared: Prepared,
+    attach: Attachments,
+    draws: Draws,
+    ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+) -> None:
+    """Put one face of a structure where the structure really is."""
+    structure = next(s for s in prepared.case.true.structures if s.id == edge.owner)
+    moved = attach.thing(edge.owner)
+    dx, dy, turn = draws.displaced(Displacement(np.zeros(3), moved.columns))
+    c, s = np.cos(turn), np.sin(turn)
+    at = structure.at
+    for x_out, y_out, (px, py) in ((ends[0], ends[1], edge.a), (ends[2], ends[3], edge.b)):
+        rx, ry = px - at.x, py - at.y
+        x_out[row] = at.x + dx + c * rx - s * ry
+        y_out[row] = at.y + dy + s * rx + c * ry
+
+
+def _true_element(
+    element: PlacedElement, prepared: Prepared, attach: Attachments, draws: Draws, streams: Streams
+) -> TrueElement:
+    moved = attach.thing(element.id)
+    dx, dy, turn = draws.displaced(Displacement(np.zeros(3), moved.columns))
+    x, y, heading = element.pose[0] + dx, element.pose[1] + dy, element.pose[2] + turn
+    largest = float(np.hypot(dx, dy).max())
+    strayed = np.zeros(0, dtype=np.intp)
+    stray = element.source.stray
+    if stray is not None and "element_stray" not in attach.off:
+        lost = streams.uniforms(f"element_stray:{element.id}", "run", 0)[0] < stray.probability
+        strayed = np.flatnonzero(lost)
+        if len(strayed):
+            _scatter_strays(element, stray, prepared, streams, strayed, x, y, heading)
+    corners = element.outline.corners
+    corners_x = corners_y = None
+    if corners is not None:
+        corners_x, corners_y = hull_at(corners, x, y, heading)
+    return TrueElement(element, x, y, heading, strayed, largest, corners_x, corners_y)
+
+
+def _scatter_strays(
+    element: PlacedElement,
+    stray: Stray,
+    prepared: Prepared,
+    streams: Streams,
+    trials: np.ndarray,
+    x: FloatArray,
+    y: FloatArray,
+    heading: FloatArray,
+) -> None:
+    """Draw where a strayed element lies: uniform over its region, clear of walls and of the start."""
+    key = f"element_stray:{element.id}"
+    world, routine = prepared.true, prepared.case.routine
+    region = world.outline if stray.region is None else np.array(stray.region, dtype=float)
+    low, high = region.min(axis=0), region.max(axis=0)
+    hull = footprint_hull(prepared.case.robot.footprint)
+    start = routine.start.pose
+    hx, hy = hull_at(hull, np.array([start.x]), np.array([start.y]), np.array([start.heading]))
+    heading[trials] = 2.0 * np.pi * streams.uniforms(key, "run", 1)[0][trials]
+    open_trials: BoolArray = np.ones(len(trials), dtype=bool)
+    for attempt in range(_STRAY_TRIES):
+        u, v = streams.uniforms(key, "place", attempt)
+        px = low[0] + (high[0] - low[0]) * u[trials]
+        py = low[1] + (high[1] - low[1]) * v[trials]
+        x[trials[open_trials]], y[trials[open_trials]] = px[open_trials], py[open_trials]
+        fits = inside_polygon(px, py, region) & _clear_of_walls(world, px, py, element.outline.reach_m)
+        fits &= ~hull_meets_disc(hx, hy, px, py, element.outline.reach_m)
+        open_trials &= ~fits
+        if not open_trials.any():
+            return
+
+
+def _clear_of_walls(world: World, x: FloatArray, y: FloatArray, reach_m: float) -> BoolArray:
+    clear = inside_polygon(x, y, world.outline)
+    for edge in world.edges:
+        if edge.kind == "wall":
+            clear &= point_to_segment(x, y, *edge.a, *edge.b) >= reach_m
+    return clear

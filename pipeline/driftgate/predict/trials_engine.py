@@ -1,0 +1,387 @@
+"""The trials engine: Monte Carlo over everything that is not linear or not Gaussian.
+
+Vectorised over trials; time runs in the outer loop. A trial is a pure function of the seed and its
+number: neither batch size nor the number of workers changes a digit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.core.errors import ModelError
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import Law, PlannedStep
+from driftgate.predict.attach import Attachments
+from driftgate.predict.covariance_engine import settle_course
+from driftgate.predict.echoes import BeamCandidates, Echo, EchoMaker, beam_candidates
+from driftgate.predict.filter import grow_filter, process_noise, reset_normal, start_filter
+from driftgate.predict.increments import drift_constants
+from driftgate.predict.linear import travelling_ticks
+from driftgate.predict.prepared import Prepared
+from driftgate.predict.rough import bumps_per_metre
+from driftgate.predict.sources import FilterModel, SourceTable, filter_model, source_table
+from driftgate.predict.streams import Streams
+from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
+from driftgate.predict.trial_contact import square_up, true_line
+from driftgate.predict.trial_correction import CorrectionState, Corrector, Tally
+from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
+from driftgate.predict.trial_world import Draws, TrueWorld, true_world
+from driftgate.predict.values import Moment, MomentTrials, TrialsResult
+from driftgate.schema.routine import SquareUp
+
+DEFAULT_BATCH = 4096
+
+
+@dataclass(frozen=True)
+class TrialsPlan:
+    """What all batches of a case share."""
+
+    prepared: Prepared
+    table: SourceTable
+    attach: Attachments
+    model: FilterModel
+    ticks: list[TickPlan]
+    bumps_per_m: FloatArray
+    candidates: BeamCandidates
+    touch: TouchPlan
+    corrector: Corrector
+
+
+def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> TrialsPlan:
+    """Return what all batches of a case share, worked out once."""
+    table = source_table(prepared.case, off)
+    model = filter_model(prepared.case)
+    return TrialsPlan(
+        prepared=prepared,
+        table=table,
+        attach=Attachments(prepared.case, prepared.believed, prepared.true, table),
+        model=model,
+        ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
+        bumps_per_m=bumps_per_metre(prepared.true, prepared.plan.timeline),
+        candidates=beam_candidates(prepared),
+        touch=touch_plan(prepared),
+        corrector=Corrector(prepared, model),
+    )
+
+
+def run_trials(
+    prepared: Prepared,
+    trials: int,
+    seed: int,
+    first: int = 0,
+    off: frozenset[str] = frozenset(),
+    batch: int = DEFAULT_BATCH,
+) -> TrialsResult:
+    """Return the outcome of trials first .. first + trials - 1.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        The case with plan, geometry and sight lines.
+    trials : int
+        How many, at least 1.
+    seed : int
+        Seed of the run, zero or more.
+    first : int
+        Number of the first trial.
+    off : frozenset of str
+        Error sources to silence.
+    batch : int
+        Trials held in memory at a time; changes nothing but speed.
+
+    Raises
+    ------
+    ModelError
+        If a number is out of range.
+    """
+    if trials < 1 or first < 0 or seed < 0 or batch < 1:
+        raise ModelError(
+            f"trials and batch must be positive, got {trials}, {batch}; seed and first not negative"
+        )
+    shared = trials_plan(prepared, off)
+    parts = []
+    for begin in range(first, first + trials, batch):
+        count = min(batch, first + trials - begin)
+        parts.append(_Batch(shared, seed, begin, count).run())
+    return merge_trials(parts)
+
+
+def merge_trials(parts: Sequence[TrialsResult]) -> TrialsResult:
+    """Return several ranges of trials of one case, given in trial order, as one."""
+    if not parts:
+        raise ModelError("there are no trials to merge")
+    if len(parts) == 1:
+        return parts[0]
+    moments = tuple(
+        MomentTrials(
+            *(np.concatenate([getattr(part.moments[i], name) for part in parts]) for name in _MOMENT_FIELDS)
+        )
+        for i in range(len(parts[0].moments))
+    )
+    return TrialsResult(
+        trials=sum(part.trials for part in parts),
+        seed=parts[0].seed,
+        moments=moments,
+        counts=np.sum([part.counts for part in parts], axis=0),
+        wrongly_accepted=np.sum([part.wrongly_accepted for part in parts], axis=0),
+        wrongly_refused=np.sum([part.wrongly_refused for part in parts], axis=0),
+        fix_move_nm=np.sum([part.fix_move_nm for part in parts], axis=0),
+        touch_step=np.concatenate([part.touch_step for part in parts]),
+        touch_obstacle=np.concatenate([part.touch_obstacle for part in parts]),
+        obstacles=parts[0].obstacles,
+        lost=np.concatenate([part.lost for part in parts]),
+    )
+
+
+_MOMENT_FIELDS = ("error", "along", "across", "estimation", "tracking", "clock_s", "touched")
+
+
+class _Batch:
+    """One batch of trials, from start to end."""
+
+    def __init__(self, shared: TrialsPlan, seed: int, first: int, count: int) -> None:
+        self.shared = shared
+        self.prepared = shared.prepared
+        self.seed, self.count = seed, count
+        self.streams = Streams(seed, first, count)
+        self.draws = Draws(shared.table, self.streams, count)
+        self.world: TrueWorld = true_world(self.prepared, shared.attach, self.draws, self.streams)
+        value = self.draws.value
+        self.constants = drift_constants(value.get)
+        self.echoes = EchoMaker(self.prepared, shared.candidates, self.world, self.draws, self.streams)
+        self.touch = TouchTest(self.prepared, shared.touch, self.world, count)
+        self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
+        self.tally: Tally = shared.corrector.tally()
+        self.poses = self._start()
+        self.clock = np.zeros(count)
+        self.waiting: dict[int, tuple[Echo, tuple[FloatArray, ...]]] = {}
+
+    def _start(self) -> Poses:
+        dx, dy, turn = self.draws.displaced(self.shared.attach.start())
+        value = self.draws.value
+        zero = np.zeros(self.count)
+        return Poses(
+            bx=zero,
+            by=zero,
+            bh=zero,
+            xx=dx + value["start_placement:x"],
+            xy=dy + value["start_placement:y"],
+            xh=turn + value["start_placement:heading"],
+        )
+
+    def run(self) -> TrialsResult:
+        plan = self.prepared.plan
+        timeline = plan.timeline
+        readings = timeline.readings
+        knots = np.arange(len(timeline.time_s) + 1)
+        self.arrive_from = np.searchsorted(readings.knot, knots)
+        self.echo_order = np.argsort(readings.echo_knot, kind="stable")
+        self.echo_from = np.searchsorted(readings.echo_knot[self.echo_order], knots)
+        moments: dict[int, list[Moment]] = {}
+        for moment in self.prepared.moments:
+            moments.setdefault(moment.step, []).append(moment)
+        found: dict[str, MomentTrials] = {}
+        self._readings_at(0)
+        for step in plan.steps:
+            self._step(step)
+            for moment in moments.get(step.index, []):
+                found[moment.name] = self._moment(moment)
+        return TrialsResult(
+            trials=self.count,
+            seed=self.seed,
+            moments=tuple(found[m.name] for m in self.prepared.moments),
+            counts=self.tally.counts,
+            wrongly_accepted=self.tally.wrongly_accepted,
+            wrongly_refused=self.tally.wrongly_refused,
+            fix_move_nm=self.tally.fix_move_nm,
+            touch_step=self.touch.step,
+            touch_obstacle=self.touch.obstacle,
+            obstacles=self.shared.touch.ids,
+            lost=self.memory.lost,
+        )
+
+    def _stretch(self, step: PlannedStep) -> FloatArray:
+        """Return how much longer this step takes: the trial's own clock against the plan's."""
+        stretch = 1.0 + self.draws.value.get("step_timing", np.zeros(1))
+        spread = self.shared.table.noise.step_timing
+        if spread > 0.0:
+            stretch = stretch + spread * self.streams.normals("step_timing", step.place, 0)
+        return np.maximum(stretch, 0.05)
+
+    def _step(self, step: PlannedStep) -> None:
+        timeline = self.prepared.plan.timeline
+        first, last = int(timeline.first_tick[step.index]), int(timeline.first_tick[step.index + 1])
+        if first == last:
+            return
+        stretch = self._stretch(step)
+        if step.law is Law.CONTACT:
+            self._contact(step, first, last, stretch)
+            return
+        moving = step.motion is not None
+        for k in range(first, last):
+            tick = self.shared.ticks[k]
+            dt = tick.dt * stretch
+            walk = self._walk(step, k, k - first, dt)
+            if moving:
+                command = steer(step, tick, self.prepared.case.robot.controller, self.poses)
+                moved = move_tick(tick, command, self.poses, self.constants, dt, walk)
+            else:
+                rest_tick(self.poses, self.constants, dt, walk)
+                moved = (np.zeros(1), np.zeros(1))
+            self.clock = self.clock + dt
+            self._grow(tick, moved)
+            self._readings_at(k + 1)
+            if moving:
+                self.touch.test(k, step.index, self.poses, self.clock)
+        if moving:
+            self._settle(step, first, last)
+
+    def _grow(self, tick: TickPlan, moved: tuple[FloatArray, FloatArray]) -> None:
+        noise = process_noise(self.shared.model, tick.ds, tick.dl, tick.dth, tick.dt, tick.heading)
+        self.memory.filter = grow_filter(self.memory.filter, *moved, noise)
+
+    def _walk(
+        self, step: PlannedStep, k: int, index: int, dt: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the random walk of one tick: distance, lateral, heading; bumps included."""
+        noise, tick, zero = self.shared.table.noise, self.shared.ticks[k], np.zeros(1)
+        length = math.hypot(tick.ds, tick.dl)
+        distance = lateral = heading = zero
+        if length > 0.0 and noise.distance_per_root_m > 0.0:
+            sd = noise.distance_per_root_m * math.sqrt(length)
+            distance = sd * self.streams.normals("distance_walk", step.place, index)
+        if length > 0.0 and noise.lateral_per_root_m > 0.0:
+            sd = noise.lateral_per_root_m * math.sqrt(length)
+            lateral = sd * self.streams.normals("lateral_walk", step.place, index)
+        fixed = noise.heading_per_root_m**2 * length + noise.heading_per_root_rad**2 * abs(tick.dth)
+        if fixed > 0.0 or noise.heading_per_root_s > 0.0:
+            sd_heading = np.sqrt(fixed + noise.heading_per_root_s**2 * dt)
+            heading = sd_heading * self.streams.normals("heading_walk", step.place, index)
+        chance = self.shared.bumps_per_m[k] * length
+        if chance > 0.0 and (noise.bump_along_m > 0.0 or noise.bump_heading_rad > 0.0):
+            hit = self.streams.uniforms("bump", step.place, index)[0] < chance
+            along = noise.bump_along_m * self.streams.normals("bump:along", step.place, index)
+            turn = noise.bump_heading_rad * self.streams.normals("bump:heading", step.place, index)
+            distance, heading = distance + hit * along, heading + hit * turn
+        return distance, lateral, heading
+
+    def _settle(self, step: PlannedStep, first: int, last: int) -> None:
+        """Come to rest about where the motion should end; the odometry sees it."""
+        noise, p, timeline = self.shared.table.noise, self.poses, self.prepared.plan.timeline
+        if noise.settle_heading_rad > 0.0:
+            turn = noise.settle_heading_rad * self.streams.normals("settling:heading", step.place, 0)
+            p.bh, p.xh = p.bh + turn, p.xh + turn
+        course = settle_course(timeline.twist[first:last], float(timeline.pose[last, 2]))
+        if course is not None and noise.settle_along_m > 0.0:
+            along = noise.settle_along_m * self.streams.normals("settling:along", step.place, 0)
+            p.bx, p.by = p.bx + along * np.cos(course + p.bh), p.by + along * np.sin(course + p.bh)
+            p.xx, p.xy = p.xx + along * np.cos(course + p.xh), p.xy + along * np.sin(course + p.xh)
+
+    def _contact(self, step: PlannedStep, first: int, last: int, stretch: FloatArray) -> None:
+        contact = self.prepared.plan.contacts[step.index]
+        w = self.world
+        row = next(i for i, e in enumerate(w.edges) if e.id == contact.wall)
+        edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)
+        line = true_line(w.ax[row], w.ay[row], w.bx[row], w.by[row])
+        approach = contact.travel_m / contact.speed_m_s
+        duration = step.end_s - step.begin_s
+        times = (approach * stretch, np.maximum(duration - approach, 0.0) * stretch)
+        noise, normals = self.shared.table.noise, self.streams.normals
+        root = math.sqrt(contact.travel_m)
+        heading_sd = np.sqrt(
+            noise.heading_per_root_m**2 * contact.travel_m + noise.heading_per_root_s**2 * duration * stretch
+        )
+        walk = (
+            noise.distance_per_root_m * root * normals("distance_walk", step.place, 0),
+            noise.lateral_per_root_m * root * normals("lateral_walk", step.place, 0),
+            heading_sd * normals("heading_walk", step.place, 0),
+        )
+        end = square_up(
+            self.prepared.case.robot, step, contact, edge, line, self.poses, self.constants, times, walk
+        )
+        self.clock = self.clock + duration * stretch + end.late_s
+        for k in range(first, last):
+            self._grow(
+                self.shared.ticks[k],
+                (np.full(1, self.shared.ticks[k].moved_x), np.full(1, self.shared.ticks[k].moved_y)),
+            )
+            self._readings_at(k + 1)
+        self.touch.test(last - 1, step.index, self.poses, self.clock)
+        source = step.source
+        if isinstance(source, SquareUp) and source.reset is not None:
+            reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)
+            self.memory.filter = tuple(
+                np.where(end.touched, new, old) for new, old in zip(reset, self.memory.filter, strict=True)
+            )
+
+    def _readings_at(self, knot: int) -> None:
+        """Take the echoes of this instant, then process what arrives, in the order of the file."""
+        corrector = self.shared.corrector
+        compensates = self.prepared.case.robot.correction.compensate_latency
+        for r in self.echo_order[self.echo_from[knot] : self.echo_from[knot + 1]]:
+            if corrector.skips(int(r)) is None:
+                p, fixed = self.poses, self.memory.fixed
+                then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
+                self.waiting[int(r)] = (self.echoes.echo(int(r), p, self.clock), then)
+        for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
+            outcome = corrector.skips(r)
+            if outcome is not None:
+                corrector.skip(r, outcome, self.memory, self.tally)
+                continue
+            echo, then = self.waiting.pop(r)
+            p, fixed = self.poses, self.memory.fixed
+            bx, by, bh = p.bx, p.by, p.bh
+            if compensates:
+                bx, by, bh = then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2]
+            shape = (self.count,)
+            belief = (np.broadcast_to(bx, shape), np.broadcast_to(by, shape), np.broadcast_to(bh, shape))
+            corrector.read(r, echo, p, belief, self.memory, self.tally)
+
+    def _moment(self, moment: Moment) -> MomentTrials:
+        p, count = self.poses, self.count
+        wanted_x, wanted_y, wanted_h = self._wanted(moment)
+        error = np.stack(
+            [np.broadcast_to(v, (count,)) for v in (p.xx - wanted_x, p.xy - wanted_y, p.xh - wanted_h)],
+            axis=-1,
+        )
+        heading = moment.pose[2] + wanted_h
+        c, s = np.cos(heading), np.sin(heading)
+        return MomentTrials(
+            error=error,
+            along=c * error[:, 0] + s * error[:, 1],
+            across=c * error[:, 1] - s * error[:, 0],
+            estimation=_relative(moment.pose[2] + p.bh, p.xx - p.bx, p.xy - p.by, p.xh - p.bh, count),
+            tracking=_relative(np.full(1, moment.pose[2]), p.bx, p.by, p.bh, count),
+            clock_s=self.clock.copy(),
+            touched=self.touch.step >= 0,
+        )
+
+    def _wanted(self, moment: Moment) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return by how much the wanted pose is off the plan: it turns with the real element."""
+        target = moment.within.relative_to
+        zero = np.zeros(self.count)
+        if target is None:
+            return zero, zero, zero
+        at = self.shared.attach.drawn_place(target)
+        for element in self.world.elements:
+            if element.source.id == target:
+                dx, dy, turn = element.x - at.x, element.y - at.y, element.heading - at.heading
+                break
+        else:
+            dx, dy, turn = self.draws.displaced(self.shared.attach.thing(target))
+        rx, ry = moment.pose[0] - at.x, moment.pose[1] - at.y
+        c, s = np.cos(turn), np.sin(turn)
+        return dx + c * rx - s * ry - rx, dy + s * rx + c * ry - ry, turn
+
+
+def _relative(
+    heading: FloatArray, dx: FloatArray, dy: FloatArray, turn: FloatArray, count: int
+) -> FloatArray:
+    """Return a pose difference in the axes of `heading`, shape (n, 3)."""
+    c, s = np.cos(heading), np.sin(heading)
+    rows = (c * dx + s * dy, c * dy - s * dx, turn)
+    return np.stack([np.broadcast_to(row, (count,)) for row in rows], axis=-1)
