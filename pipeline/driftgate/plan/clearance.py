@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from driftgate.core.pose import FloatArray, compose, exp
-from driftgate.plan.contact_rules import exemptions_among
+from driftgate.plan.contact_rules import BoolArray, exemptions_among
 from driftgate.plan.obstacles import Obstacles, obstacles_of, origin_distance, pair_distance
 from driftgate.plan.values import Clearance, IntArray, PlanFinding, PlannedStep, Timeline
 from driftgate.schema.case import Case
@@ -22,8 +22,12 @@ _LOOK_M: Final = 0.01
 _REFINE: Final = 16
 # Finer looking would find nothing new in motions too long to be meant.
 _MOST_LOOKS_PER_TICK: Final = 400
+# Most entries of a table of looks by segments.
+_TABLE: Final = 2_000_000
 # Nearer than this is no clearance that a real robot keeps (our choice). [m]
 _CLOSE_M: Final = 0.010
+# Rounding apart, this is touching. [m]
+_TOUCH_M: Final = 1e-6
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,7 @@ def check_clearance(
     tuple of Clearance
         One per motion step that any obstacle is near of; meant contacts are left out. The sweep is
         sampled every 10 mm of motion and finer near its minimum: a corner passed between two looks
-        may be nearer by less than a millimetre.
+        may be nearer by a fraction of a millimetre.
     tuple of PlanFinding
         DG204: an error where the footprint overlaps, a warning below 10 mm.
     """
@@ -70,12 +74,12 @@ def check_clearance(
     if looks.tick.size == 0 or obstacles.owner.size == 0:
         return (), ()
     meant = exemptions_among(case, steps, timeline, hull, obstacles)
-    clearances = tuple(_nearest(hull, timeline, looks, obstacles, _absent(timeline, obstacles, meant)))
+    clearances = tuple(_nearest(_Scene(hull, obstacles, timeline, meant), looks))
     findings = (_finding(steps[c.step], c) for c in clearances)
     return clearances, tuple(finding for finding in findings if finding is not None)
 
 
-def _looks(timeline: Timeline, moving: np.ndarray, radius_m: float) -> _Looks:
+def _looks(timeline: Timeline, moving: BoolArray, radius_m: float) -> _Looks:
     ticks = np.flatnonzero(moving[timeline.step]) if moving.size else np.zeros(0, np.intp)
     twist = timeline.twist[ticks]
     moved = np.hypot(twist[:, 0], twist[:, 1]) + radius_m * np.abs(twist[:, 2])
@@ -92,75 +96,91 @@ def _look(timeline: Timeline, tick: IntArray, share: FloatArray) -> _Looks:
     return _Looks(tick, share, pose, begin + share * (end - begin), timeline.step[tick])
 
 
-def _absent(timeline: Timeline, obstacles: Obstacles, meant: dict[str, np.ndarray]) -> np.ndarray:
-    """Return, for each tick and segment, whether it is not there or meant to be touched."""
-    begin, end = timeline.time_s[:-1, None], timeline.time_s[1:, None]
-    absent = (end < obstacles.begin_s) | (begin > obstacles.end_s)
-    for i, name in enumerate(obstacles.ids):
-        if name in meant:
-            absent[:, obstacles.owner == i] |= meant[name][:, None]
-    return np.asarray(absent)
+@dataclass(frozen=True)
+class _Scene:
+    """What the footprint may meet: obstacles, and in which ticks touching which of them is meant."""
+
+    hull: FloatArray
+    obstacles: Obstacles
+    timeline: Timeline
+    meant: dict[str, BoolArray]
+
+    def origin_distance(self, looks: _Looks, rows: slice) -> FloatArray:
+        """Return the distance of the robot's origin to every segment, endless where it does not count."""
+        o, tick = self.obstacles, looks.tick[rows]
+        distance = origin_distance(looks.pose[rows], o)
+        begin, end = self.timeline.time_s[tick, None], self.timeline.time_s[tick + 1, None]
+        distance[(end < o.begin_s) | (begin > o.end_s)] = np.inf
+        for i, name in enumerate(o.ids):
+            if name in self.meant:
+                distance[np.ix_(self.meant[name][tick], o.owner == i)] = np.inf
+        return distance
 
 
-def _nearest(
-    hull: FloatArray, timeline: Timeline, looks: _Looks, obstacles: Obstacles, absent: np.ndarray
-) -> list[Clearance]:
+def _nearest(scene: _Scene, looks: _Looks) -> list[Clearance]:
     """Return the nearest obstacle of each step that has looks.
 
     The footprint holds a disc about the robot's origin and lies within another, so the distance of
     the origin bounds its distance on both sides; only pairs that may be the nearest are worked out.
     """
-    outer = float(np.hypot(*hull.T).max())
-    centre = np.where(absent[looks.tick], np.inf, origin_distance(looks.pose, obstacles))
+    hull = scene.hull
+    outer, inner = float(np.hypot(*hull.T).max()), _inner_radius(hull)
+    blocks = _blocks(looks.tick.size, scene.obstacles.owner.size)
+    centre_min = np.concatenate([scene.origin_distance(looks, rows).min(axis=1) for rows in blocks])
     first = np.flatnonzero(np.concatenate([[True], np.diff(looks.step) != 0]))
-    at_most = np.maximum(np.minimum.reduceat(centre.min(axis=1), first) - _inner_radius(hull), 0.0)
-    bound = np.repeat(at_most, np.diff(np.append(first, looks.step.size)))
-    row, column = np.nonzero((centre - outer <= bound[:, None] + 1e-9) & np.isfinite(centre))
-    if row.size == 0:
-        return []
-    distance = pair_distance(hull, looks.pose[row], obstacles, column)
-    # Rows come in order, so the pairs of a step are one run.
-    step = looks.step[row]
-    run = np.flatnonzero(np.concatenate([[True], np.diff(step) != 0]))
-    best = np.array(
-        [b + int(np.argmin(distance[b:e])) for b, e in zip(run, [*run[1:], step.size], strict=True)]
-    )
-    return _refined(hull, timeline, looks, obstacles, row[best], column[best], distance[best])
+    at_most = np.maximum(np.minimum.reduceat(centre_min, first) - inner, 0.0)
+    bound = np.repeat(at_most, np.diff(np.append(first, looks.step.size))) + outer + 1e-9
+    found = []
+    for rows in blocks:
+        centre = scene.origin_distance(looks, rows)
+        row, column = np.nonzero((centre <= bound[rows, None]) & np.isfinite(centre))
+        row += rows.start
+        distance = pair_distance(hull, looks.pose[row], scene.obstacles, column)
+        # Nearest first within each step, the earliest of equals.
+        order = np.lexsort([row, distance, looks.step[row]])
+        best = order[np.unique(looks.step[row][order], return_index=True)[1]]
+        found.append((row[best], column[best], distance[best]))
+    row, column, distance = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    order = np.lexsort([row, distance, looks.step[row]])
+    best = order[np.unique(looks.step[row][order], return_index=True)[1]]
+    return _refined(scene, looks, row[best], column[best], distance[best])
+
+
+def _blocks(rows: int, columns: int) -> list[slice]:
+    """Return slices of rows small enough that a table of them stays small in memory."""
+    size = max(_TABLE // max(columns, 1), 1)
+    return [slice(begin, min(begin + size, rows)) for begin in range(0, rows, size)]
 
 
 def _refined(
-    hull: FloatArray,
-    timeline: Timeline,
-    looks: _Looks,
-    obstacles: Obstacles,
-    row: IntArray,
-    column: IntArray,
-    distance: FloatArray,
+    scene: _Scene, looks: _Looks, row: IntArray, column: IntArray, distance: FloatArray
 ) -> list[Clearance]:
-    """Return the clearances after a closer look about each nearest one, within its tick."""
-    tick = np.repeat(looks.tick[row], 2 * _REFINE + 1)
-    width = np.where(
-        row > 0,
-        looks.share[row] - np.where(looks.tick[row] == looks.tick[row - 1], looks.share[row - 1], 0.0),
-        looks.share[row],
-    )
-    around = np.linspace(-1.0, 1.0, 2 * _REFINE + 1)
-    share = np.clip(looks.share[row][:, None] + width[:, None] * around, 0.0, 1.0).ravel()
-    near = _look(timeline, tick, share)
-    fine = pair_distance(hull, near.pose, obstacles, np.repeat(column, around.size)).reshape(row.size, -1)
-    at = np.argmin(fine, axis=1)
-    result = []
-    for i, k in enumerate(at):
-        better = fine[i, k] < distance[i]
-        result.append(
-            Clearance(
-                step=int(looks.step[row[i]]),
-                obstacle=obstacles.ids[obstacles.owner[column[i]]],
-                distance_m=float(fine[i, k] if better else distance[i]),
-                time_s=float(near.time_s.reshape(row.size, -1)[i, k] if better else looks.time_s[row[i]]),
-            )
-        )
-    return result
+    """Return the clearances after a closer look on both sides of each nearest one."""
+    after = np.minimum(row + 1, looks.tick.size - 1)
+    after = np.where(looks.step[after] == looks.step[row], after, row)
+    sides = [_between(scene.timeline, looks, side) for side in (row, after)]
+    pose = np.concatenate([side.pose.reshape(row.size, -1, 3) for side in sides], axis=1)
+    time = np.concatenate([side.time_s.reshape(row.size, -1) for side in sides], axis=1)
+    count = time.shape[1]
+    fine = pair_distance(scene.hull, pose.reshape(-1, 3), scene.obstacles, np.repeat(column, count))
+    fine = fine.reshape(row.size, count)
+    at = np.argmin(fine, axis=1)[:, None]
+    fine_best = np.take_along_axis(fine, at, 1)[:, 0]
+    when = np.where(fine_best < distance, np.take_along_axis(time, at, 1)[:, 0], looks.time_s[row])
+    owner = scene.obstacles.owner[column]
+    return [
+        Clearance(int(step), scene.obstacles.ids[o], float(d), float(t))
+        for step, o, d, t in zip(looks.step[row], owner, np.minimum(fine_best, distance), when, strict=True)
+    ]
+
+
+def _between(timeline: Timeline, looks: _Looks, row: IntArray) -> _Looks:
+    """Return looks from the one before each given look up to it, both included."""
+    before = np.maximum(row - 1, 0)
+    same = (looks.tick[row] == looks.tick[before]) & (row > 0)
+    low = np.where(same, looks.share[before], 0.0)
+    share = low[:, None] + (looks.share[row] - low)[:, None] * np.linspace(0.0, 1.0, _REFINE + 1)
+    return _look(timeline, np.repeat(looks.tick[row], _REFINE + 1), share.ravel())
 
 
 def _inner_radius(hull: FloatArray) -> float:
@@ -178,7 +198,7 @@ def _finding(step: PlannedStep, clearance: Clearance) -> PlanFinding | None:
     hint = ""
     if isinstance(step.source, MotionStep):
         hint = f"if it is meant to touch, add may_touch: [{clearance.obstacle}]"
-    if clearance.distance_m <= 0.0:
+    if clearance.distance_m <= _TOUCH_M:
         message = (
             f"the robot's outline runs into '{clearance.obstacle}' at {clearance.time_s:.2f} s of the plan"
         )

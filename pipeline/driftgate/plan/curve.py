@@ -81,7 +81,7 @@ class CurveMotion:
         tau = t - self.time[i]
         gain = (self.speed[i + 1] - self.speed[i]) / cell_s
         ahead = np.clip(tau * (self.speed[i] + 0.5 * gain * tau), 0.0, cell_way)
-        speed = self.speed[i] + gain * tau
+        speed = np.maximum(self.speed[i] + gain * tau, 0.0)
         u = self._parameter(i, ahead, cell_way)
         place, first, second = self.spline.evaluate(u)
         direction = np.arctan2(self.ahead * first[:, 1], self.ahead * first[:, 0])
@@ -142,11 +142,12 @@ def plan_curve(
     sign = -1.0 if backwards else 1.0
     direction = np.unwrap(np.arctan2(sign * first[:, 1], sign * first[:, 0]))
     heading = direction + math.tau * round((start[2] - direction[0]) / math.tau)
-    curvature = np.abs(_curvature(first, second))
-    cap = _node_caps(spline, u, curvature, limits)
+    bend = _cell_bends(spline, u, np.abs(_curvature(first, second)), heading, way)
+    cell_cap = limits.path_speed(bend)
+    cap = np.asarray(np.minimum(np.append(cell_cap[:1], cell_cap), np.append(cell_cap, cell_cap[-1:])))
     speed = _two_passes(way, cap, limits.acceleration_m_s2)
     time = np.concatenate([[0.0], np.cumsum(2.0 * np.diff(way) / (speed[:-1] + speed[1:]))])
-    worst = int(np.argmax(curvature))
+    worst = int(np.argmax(bend))
     return CurveMotion(
         spline,
         u,
@@ -156,7 +157,7 @@ def plan_curve(
         time,
         speed,
         sign,
-        tightest_radius_m=1.0 / max(float(curvature[worst]), 1e-12),
+        tightest_radius_m=1.0 / max(float(bend[worst]), 1e-12),
         tightest_at_m=float(way[worst]),
         tightest_point=(float(place[worst, 0]), float(place[worst, 1])),
         slowest_m_s=float(cap.min()),
@@ -188,12 +189,17 @@ def _curvature(first: FloatArray, second: FloatArray) -> FloatArray:
     return np.asarray(cross / np.maximum(np.hypot(first[:, 0], first[:, 1]), _CUSP) ** 3)
 
 
-def _node_caps(spline: Spline, u: FloatArray, curvature: FloatArray, limits: StepLimits) -> FloatArray:
-    """Return the speed allowed at each node by the curvature of the cells next to it."""
+def _cell_bends(
+    spline: Spline, u: FloatArray, curvature: FloatArray, heading: FloatArray, way: FloatArray
+) -> FloatArray:
+    """Return the largest curvature of each cell. [1/m]
+
+    At its ends and its middle, and as turn over way: where the curve folds straight back on itself
+    its curvature is zero all along, but for the one point in which it turns round.
+    """
     _, first, second = spline.evaluate(0.5 * (u[:-1] + u[1:]))
-    middle = np.abs(_curvature(first, second))
-    cell = limits.path_speed(np.maximum(np.maximum(curvature[:-1], curvature[1:]), middle))
-    return np.asarray(np.minimum(np.append(cell[:1], cell), np.append(cell, cell[-1:])), float)
+    inside = np.maximum(np.abs(_curvature(first, second)), np.abs(np.diff(heading)) / np.diff(way))
+    return np.asarray(np.maximum(np.maximum(curvature[:-1], curvature[1:]), inside))
 
 
 def _two_passes(way: FloatArray, cap: FloatArray, acceleration: float) -> FloatArray:

@@ -109,7 +109,8 @@ def owner_distance(
     if segments.size == 0:
         return np.full(len(poses), np.inf)
     row, column = np.repeat(np.arange(len(poses)), segments.size), np.tile(segments, len(poses))
-    return pair_distance(hull, poses[row], obstacles, column).reshape(len(poses), -1).min(axis=1)
+    distance = pair_distance(hull, poses[row], obstacles, column)
+    return np.asarray(np.min(distance.reshape(len(poses), -1), axis=1))
 
 
 def origin_distance(poses: FloatArray, obstacles: Obstacles) -> FloatArray:
@@ -120,5 +121,4 @@ def origin_distance(poses: FloatArray, obstacles: Obstacles) -> FloatArray:
     y = poses[:, 1, None] - obstacles.a[:, 1]
     share = np.clip((x * way[:, 0] + y * way[:, 1]) / square, 0.0, 1.0)
     away = np.hypot(x - share * way[:, 0], y - share * way[:, 1])
-    distance: FloatArray = away - obstacles.radius_m
-    return distance
+    return np.asarray(away - obstacles.radius_m)

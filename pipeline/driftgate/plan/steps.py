@@ -48,6 +48,8 @@ _HALF_TURN_RAD: Final = 1e-9
 # A curve is too tight if its limits bring the robot to a crawl, or if it bends within a quarter of
 # the track width: the inner wheel would run backwards faster than half the robot's speed (our choice).
 _CRAWL_M_S: Final = 0.05
+# Keeps the clock finite under a mechanism speed of nearly nothing; no time limit allows as much.
+_LONGEST_MECHANISM_S: Final = 1e6
 _TIGHT_SHARE: Final = 0.25
 
 
@@ -137,7 +139,7 @@ def mechanism_time_s(action: Beside | Actuate | None) -> float:
         return action.time
     if action.travel is None or action.speed is None:
         raise ModelError(f"mechanism '{action.mechanism}' needs a time, or a travel and a speed")
-    return action.travel / action.speed
+    return min(action.travel / action.speed, _LONGEST_MECHANISM_S)
 
 
 def short_way(angle_rad: float) -> float:
