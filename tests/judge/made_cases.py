@@ -63,7 +63,7 @@ def trials_of(moments, touch_step=None, touch_obstacle=None, counts=None, wrong=
         counts=np.zeros((1, STEPS, len(Outcome)), np.int64) if counts is None else counts,
         wrongly_accepted=np.zeros((1, STEPS), np.int64) if wrong is None else wrong,
         wrongly_refused=np.zeros((1, STEPS), np.int64),
-        fix_move_m=np.zeros((1, STEPS)),
+        fix_move_nm=np.zeros((1, STEPS), np.int64),
         touch_step=none if touch_step is None else np.asarray(touch_step, np.intp),
         touch_obstacle=none if touch_obstacle is None else np.asarray(touch_obstacle, np.intp),
         obstacles=("bench-a", "pot-b"),

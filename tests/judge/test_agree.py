@@ -80,7 +80,7 @@ def test_law_reason_from_the_gate():
     end = moment("end", x="20 mm")
     result = trials_of([moment_trials(normal_errors(4000, mean=(0.002, 0, 0)))], counts=counts)
     found = disagreements((end,), covariance_of(1, by_source={"a": COV}), result)
-    assert "the gate refuses 10.0% of the readings" in found[0].why
+    assert "the gate refuses 10.0 % of the readings" in found[0].why
 
 
 def test_law_axes_without_tolerance_are_not_compared():

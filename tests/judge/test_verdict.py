@@ -84,7 +84,7 @@ def test_law_contact_makes_used_infinite():
     assert found.contact.status == "fail"
     assert [(p.obstacle, p.step, p.trials) for p in found.contact.places] == [("pot-b", 2, 50)]
     assert "pot-b in step 3 (advance 2 m)" in found.contact.reason
-    assert "touched something in 50.0%" in found.moments[0].reason
+    assert "touched something in 50.0 %" in found.moments[0].reason
 
 
 def test_law_one_touch_fails_where_none_is_allowed():
@@ -156,7 +156,7 @@ def test_law_variance_shares_along_the_binding_axis():
     assert found.variance.guessed == pytest.approx(0.75)
     assert found.variance.between_fields == pytest.approx(0.25)
     assert [s.name for s in found.variance.sources] == ["heading_bias", "wall_build"]
-    assert "heading-rate bias (75%, guess)" in found.reason
+    assert "heading-rate bias (75 %, guess)" in found.reason
 
 
 def test_law_binding_axis_is_the_tightest():
@@ -184,7 +184,7 @@ def test_law_wrong_surfaces_are_blamed():
     wrong = np.zeros((1, 4), np.int64)
     wrong[0, 2] = 30
     found = judged([moment("end", step=3)], [on_x(50, 100)], counts=counts, wrong=wrong).moments[0]
-    assert "3.0% of the accepted readings came from a wrong surface, most in step 3" in found.reason
+    assert "3.0 % of the accepted readings came from a wrong surface, most in step 3" in found.reason
 
 
 def test_mc_false_alarms_are_shared_out():

@@ -92,7 +92,7 @@ def test_law_junit_reads_back():
         assert failure.text.startswith(failure.get("message"))
     pot = next(t for t in tests if t.get("name") == "checkpoint pot-a" and t.find("failure") is not None)
     assert (pot.get("file"), pot.get("line")) == ("routines/a|b.yaml", "20")
-    assert "61 % of the variance rests on guesses" in pot.find("failure").text
+    assert "61 % of the variance rests on guessed numbers" in pot.find("failure").text
 
 
 def test_law_junit_passing_run_has_no_failures():
@@ -132,8 +132,9 @@ def test_law_failing_comes_first():
 def test_law_terminal_line_has_what_matters():
     """A failing tolerance names its checkpoint, share, limit, bound, line, guess and reason."""
     text = render_terminal(report(case(moments=(moment(successes=2800, used=1.43),)), status=1))
-    assert re.search(r"pot-a  x  used 143 % of 25 mm  fail  p <= \d+\.\d % \(need 99 %\)  line 20", text)
-    assert "61 % of the variance rests on guesses" in text
+    assert re.search(
+        r"pot-a  x  used 143 % of 25 mm  fail  p <= \d+\.\d % \(need 99 %\)  61 % guessed, line 20", text
+    )
     assert "The error on x is mostly spread." in text
     assert "not a safety assessment" in text
 

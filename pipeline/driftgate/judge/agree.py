@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from driftgate.core.pose import FloatArray
-from driftgate.judge.counted import counted_until
+from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.ratio import error_on, limits_of
 from driftgate.judge.values import Disagreement
 from driftgate.predict.values import CovarianceResult, Moment, MomentTrials, TrialsResult
@@ -70,7 +70,7 @@ def disagreements(
             covariance=test.covariance,
             tolerance=test.tolerance,
             p_value=test.p_value,
-            why=_why(moments[test.moment], trials, trials.moments[test.moment]),
+            why=_why(test, moments[test.moment], trials),
         )
         for test, found in zip(tests, significant, strict=True)
         if found and abs(test.trials - test.covariance) > RELEVANT_SHARE * test.tolerance
@@ -152,19 +152,36 @@ def tolerance_size(within: Tolerance, axis: str) -> float | None:
     return min(sizes, default=None)
 
 
-def _why(moment: Moment, trials: TrialsResult, here: MomentTrials) -> str:
+def _why(test: _Test, moment: Moment, trials: TrialsResult) -> str:
     """Return which engine to believe and the likeliest reason, from what was counted on the way."""
+    here = trials.moments[test.moment]
+    touched = float(here.touched.mean())
+    if touched > 0.0 and _agree_untouched(test, here):
+        return (
+            f"believe the trials: {share_words(touched, 2)} of them touch something, which the covariance "
+            "engine does not see; the others agree"
+        )
     counted = counted_until(trials, moment.step)
     reasons = []
-    touched = float(here.touched.mean())
-    if touched > 0.001:
-        reasons.append(f"{touched:.1%} of the trials touch something")
     if counted.wrong_share > 0.001:
-        reasons.append(f"{counted.wrong_share:.1%} of the accepted readings came from a wrong surface")
+        reasons.append(
+            f"{share_words(counted.wrong_share)} of the accepted readings came from a wrong surface"
+        )
     if counted.gate_share > 0.005:
-        reasons.append(f"the gate refuses {counted.gate_share:.1%} of the readings it sees")
+        reasons.append(f"the gate refuses {share_words(counted.gate_share)} of the readings it sees")
     if counted.no_echo_share > 0.02:
-        reasons.append(f"{counted.no_echo_share:.1%} of the readings tried bring no echo")
+        reasons.append(f"{share_words(counted.no_echo_share)} of the readings tried bring no echo")
     if not reasons:
         return "believe the trials: the errors are large enough that the motion is not linear in them"
     return "believe the trials: " + " and ".join(reasons[:2]) + ", which the covariance engine does not see"
+
+
+def _agree_untouched(test: _Test, here: MomentTrials) -> bool:
+    """Return whether the difference is gone in the trials that have not touched anything."""
+    error = error_on(test.axis, here)[~here.touched]
+    error = error[np.isfinite(error)]
+    if error.shape[0] < 2:
+        return False
+    mean, variance, _, _ = _moments(error)
+    found = mean if test.what == "mean" else math.sqrt(variance)
+    return abs(found - test.covariance) <= RELEVANT_SHARE * test.tolerance

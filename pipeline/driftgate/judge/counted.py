@@ -51,3 +51,8 @@ def counted_until(trials: TrialsResult, step: int) -> Counted:
         wrong_step=int(np.argmax(wrong)) if wrong.size else 0,
         gate_step=int(np.argmax(counts[:, Outcome.GATE])) if counts.size else 0,
     )
+
+
+def share_words(share: float, digits: int = 1) -> str:
+    """Return a share in per cent for running text: "3.1 %"."""
+    return f"{100.0 * share:.{digits}f} %"

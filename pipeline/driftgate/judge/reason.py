@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from driftgate.judge.counted import counted_until
+from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
 from driftgate.plan.values import Plan
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
@@ -97,7 +97,7 @@ def _outright(verdict: MomentVerdict, trials: TrialsResult, describe: DescribeSt
     total = verdict.estimate.trials
     causes = {"touched": verdict.touched, "late": verdict.late, "before": verdict.missed_before}
     cause = max(causes, key=lambda name: causes[name])
-    share = f"{causes[cause] / total:.1%} of the trials"
+    share = f"{share_words(causes[cause] / total)} of the trials"
     if causes[cause] == 0:
         return ""
     if cause == "late":
@@ -143,7 +143,7 @@ def _blame(verdict: MomentVerdict) -> str:
     top = [s for s in verdict.variance.sources[:2] if s.share >= 0.1]
     if not top:
         return ""
-    return ", from " + " and ".join(f"{s.title} ({s.share:.0%}, {s.basis})" for s in top)
+    return ", from " + " and ".join(f"{s.title} ({share_words(s.share, 0)}, {s.basis})" for s in top)
 
 
 def _readings(
@@ -159,12 +159,12 @@ def _readings(
     counted = counted_until(trials, moment.step)
     if counted.wrong_share >= _WRONG_AT_LEAST:
         return (
-            f"{counted.wrong_share:.1%} of the accepted readings came from a wrong surface, "
+            f"{share_words(counted.wrong_share)} of the accepted readings came from a wrong surface, "
             f"most in {describe(counted.wrong_step)}."
         )
     if counted.gate_share >= _REFUSED_AT_LEAST:
         where = describe(counted.gate_step)
-        return f"The gate refuses {counted.gate_share:.0%} of its readings, most in {where}."
+        return f"The gate refuses {share_words(counted.gate_share, 0)} of its readings, most in {where}."
     return ""
 
 
@@ -221,6 +221,6 @@ def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
     which = (
         "Every contact is"
         if place.trials == verdict.estimate.successes
-        else f"{share:.0%} of the contacts are"
+        else f"{share_words(share, 0)} of the contacts are"
     )
     return f"{which} with {place.obstacle} in {describe(place.step)}."

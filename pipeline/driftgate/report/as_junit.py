@@ -114,7 +114,7 @@ def moment_lines(case: CaseReport, moment: MomentVerdict, line: int) -> list[str
         )
         lines.append(f"{found.axis}: 50/95/99 % errors {sizes}")
     if moment.variance is not None:
-        lines.append(f"{percent(moment.variance.guessed, digits=0)} of the variance rests on guesses")
+        lines.append(f"{percent(moment.variance.guessed, digits=0)} of the variance rests on guessed numbers")
     lines += [text for text in (moment.note, moment.reason) if text]
     if case.verdict is not None:
         lines += [disagreement_words(d) for d in case.verdict.disagreements if d.moment == moment.name]

@@ -70,13 +70,12 @@ def _moments(case: CaseReport, told: list[tuple[int, MomentVerdict]], paint: Pai
     for (index, moment), row in zip(told, cells, strict=True):
         padded = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
         padded[3] = paint.level(padded[3], moment.status)
-        line = f"line {case.places[index][0]}" if case.places[index][0] else ""
-        lines.append(("      " + "  ".join([*padded, line])).rstrip())
-        if moment.status != "pass" and moment.variance is not None:
-            lines.append(
-                f"        {percent(moment.variance.guessed, digits=0)} of the variance rests on guesses"
-            )
-        lines += [f"        {plain(text)}" for text in (moment.note, moment.reason) if text]
+        place = case.places[index][0]
+        tail = [guess_words(moment), f"line {place}" if place else ""]
+        lines.append("      " + "  ".join([*padded, ", ".join(text for text in tail if text)]))
+        # A narrow pass has its reason too; it stands in the other reports and in `explain`.
+        if moment.status != "pass":
+            lines += [f"        {plain(text)}" for text in (moment.note, moment.reason) if text]
     return lines
 
 
@@ -91,6 +90,13 @@ def moment_cells(moment: MomentVerdict) -> tuple[str, str, str, str, str]:
         moment.status,
         bound_words(moment),
     )
+
+
+def guess_words(moment: MomentVerdict) -> str:
+    """Return how much of the variance rests on guessed numbers: "24 % guessed"."""
+    if moment.variance is None:
+        return ""
+    return f"{percent(moment.variance.guessed, digits=0)} guessed"
 
 
 def _contact(contact: ContactVerdict, paint: Paint) -> list[str]:

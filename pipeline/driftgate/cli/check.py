@@ -1,0 +1,130 @@
+"""`driftgate check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from driftgate.cli import options
+from driftgate.cli.out import emit
+
+FORMATS = ("json", "junit", "markdown")
+
+
+class ReportTarget(click.ParamType[tuple[str, Path]]):
+    """FORMAT=FILE."""
+
+    name = "format=file"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, Path]:
+        """Return format and file."""
+        if isinstance(value, tuple):
+            return value
+        form, found, file = str(value).partition("=")
+        if not found or form not in FORMATS or not file:
+            self.fail(f"'{value}' is not FORMAT=FILE with FORMAT one of {', '.join(FORMATS)}", param, ctx)
+        return form, Path(file)
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate check
+      driftgate check routines/dash.yaml --trials 20000
+      driftgate check --field fieldmaps/as-measured.yaml
+      driftgate check --report json=out.json --report junit=out.xml
+
+    \b
+    Reading the output:
+      pot-a  x  used 43 % of 25 mm  pass  p >= 99.3 % (need 99 %)
+    says: at checkpoint pot-a the tolerance is tightest on x; in the required share of runs, at the
+    stated confidence, the error is at most 43 % of the 25 mm allowed; the probability of being
+    inside is at least 99.3 %, and 99 % were asked for. 'undecided' does not pass: more trials, or a
+    better routine, decide it.
+
+    \b
+    Exit statuses: 0 all pass, 1 a tolerance breaks or is undecided or a plan is infeasible,
+    2 bad input or usage, 3 a fault in driftgate, 5 nothing matched, 130 interrupted.
+    """
+)
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@options.trials_option
+@options.seed_option
+@options.confidence_option
+@options.workers_option
+@options.field_options
+@click.option(
+    "--report",
+    "reports",
+    type=ReportTarget(),
+    multiple=True,
+    metavar="FORMAT=FILE",
+    help="Also write a report: json, junit or markdown. May be given several times.",
+)
+@options.colour_option
+@click.option("--quiet", "-q", is_flag=True, help="Print only what does not pass, and no progress.")
+def command(
+    paths: tuple[Path, ...],
+    trials: int,
+    seed: int,
+    confidence: float,
+    workers: int | None,
+    field: Path | None,
+    carry_field: bool,
+    reports: tuple[tuple[str, Path], ...],
+    colour: str,
+    quiet: bool,
+) -> int:
+    """Predict routines and judge every tolerance.
+
+    PATHS are routine files or folders; by default the folder routines/. A routine is judged on its
+    own field map and on each further one that it names, on both sides of the field if it says
+    mirror.
+    """
+    from driftgate.cli.main import say_status
+    from driftgate.cli.progress import ProgressLine
+    from driftgate.report.terminal import render_terminal
+    from driftgate.report.write import check_target
+    from driftgate.run.check import CheckSettings, check
+
+    if carry_field and field is None:
+        raise click.UsageError("--carry-field needs --field")
+    _refuse_same_file(reports)
+    for _, path in reports:
+        check_target(path)
+    settings = CheckSettings(
+        tuple(paths), trials, seed, confidence, options.usable_workers(workers), field, carry_field
+    )
+    with ProgressLine(quiet) as progress:
+        report = check(settings, progress)
+    for form, path in reports:
+        _write(form, path, report)
+    emit(render_terminal(report, colour=options.wants_colour(colour), quiet=quiet))
+    say_status(report.status, report.why)
+    return report.status
+
+
+def _refuse_same_file(reports: tuple[tuple[str, Path], ...]) -> None:
+    seen: set[Path] = set()
+    for _, path in reports:
+        full = path.absolute()
+        if full in seen:
+            raise click.UsageError(f"two reports cannot go to one file: {path}")
+        seen.add(full)
+
+
+def _write(form: str, path: Path, report: Any) -> None:
+    from driftgate.report.write import write_whole
+
+    if form == "json":
+        from driftgate.report.as_json import render_json as render
+    elif form == "junit":
+        from driftgate.report.as_junit import render_junit as render
+    else:
+        from driftgate.report.as_markdown import render_markdown as render
+    write_whole(path, render(report))

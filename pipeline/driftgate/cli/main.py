@@ -1,0 +1,153 @@
+"""The command group, and the one place where errors become an exit status."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from importlib import import_module
+from types import FrameType
+from typing import Final, NoReturn
+
+import click
+
+from driftgate import __version__
+from driftgate.cli.out import drop_stdout
+from driftgate.core.errors import DriftgateError
+
+# Command to module; a module is imported when its command is asked for.
+_COMMANDS: Final = {
+    "check": "driftgate.cli.check",
+    "explain": "driftgate.cli.explain",
+    "validate": "driftgate.cli.validate",
+    "schema": "driftgate.cli.schema",
+    "codes": "driftgate.cli.codes",
+}
+
+_SHORT: Final = {
+    "check": "Predict every routine and judge its tolerances.",
+    "explain": "Everything about one routine: timeline, sight lines, errors, readings.",
+    "validate": "Read the files and report what is wrong with them; predict nothing.",
+    "schema": "Write a JSON Schema, for completion and checks in an editor.",
+    "codes": "List the codes of findings, or explain one.",
+}
+
+TRACEBACK_VARIABLE: Final = "DRIFTGATE_TRACEBACK"
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported one by one, so that `--help` stays quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order in which people meet them."""
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command."""
+        if cmd_name not in _COMMANDS:
+            return None
+        command = import_module(_COMMANDS[cmd_name]).command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, _SHORT[name]) for name in _COMMANDS])
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="""
+    \b
+    Examples:
+      driftgate validate                       are the files sound?
+      driftgate check                          will every routine keep its tolerances?
+      driftgate check routines/dash.yaml       only this one
+      driftgate explain routines/dash.yaml     why, in depth
+      driftgate check --report junit=out.xml --report markdown=summary.md
+
+    \b
+    Exit statuses:
+      0    every tolerance holds (or: every file is sound)
+      1    a tolerance breaks or is undecided, or a plan is infeasible
+      2    bad input files or bad usage
+      3    a fault in driftgate
+      5    nothing matched
+      130  interrupted
+    The last line on stderr names the status and why.
+    """,
+)
+@click.version_option(__version__, prog_name="driftgate", message="%(prog)s %(version)s")
+def cli() -> None:
+    """Predict whether autonomous routines still end, and act, within tolerance.
+
+    driftgate reads routines, robots and field maps, predicts the true pose error of every routine by
+    two engines, and passes, fails or leaves undecided each tolerance at a stated confidence. A
+    prediction is no safety assessment.
+    """
+
+
+def say_status(status: int, why: str) -> None:
+    """Write the last line on stderr: the status and why."""
+    from driftgate.report.text import plain
+
+    click.echo(f"driftgate: status {status}: {plain(why)}", err=True)
+
+
+def _terminated(number: int, frame: FrameType | None) -> NoReturn:
+    # A build server that gives up sends this; the workers must end too.
+    raise KeyboardInterrupt
+
+
+def run(arguments: list[str]) -> int:
+    """Run a command line and return its exit status; says the status on stderr unless it printed help."""
+    try:
+        status = cli.main(args=arguments, prog_name="driftgate", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        say_status(130, "interrupted")
+        return 130
+    except click.ClickException as error:
+        error.show()
+        say_status(2, "bad usage")
+        return 2
+    except DriftgateError as error:
+        return _deliberate(error)
+    except Exception as error:
+        return _fault(error)
+
+
+def _deliberate(error: DriftgateError) -> int:
+    from driftgate.report.write import WriteError
+    from driftgate.run.status import InputError
+
+    if isinstance(error, InputError | WriteError):
+        say_status(2, str(error))
+        return 2
+    return _fault(error)
+
+
+def _fault(error: BaseException) -> int:
+    if os.environ.get(TRACEBACK_VARIABLE) == "1":
+        import traceback
+
+        traceback.print_exception(error)
+    text = str(error).strip().splitlines()
+    words = f"{type(error).__name__}: {text[0]}" if text else type(error).__name__
+    say_status(3, f"a fault in driftgate ({words}); set {TRACEBACK_VARIABLE}=1 for the details")
+    return 3
+
+
+def entry() -> NoReturn:
+    """Run the command line of this process; the one error boundary."""
+    signal.signal(signal.SIGTERM, _terminated)
+    status = run(sys.argv[1:])
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        drop_stdout()
+    sys.exit(status)

@@ -1,0 +1,127 @@
+"""Options that several commands share, and what they parse to."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+COLOUR_CHOICES = ("auto", "always", "never")
+
+
+class Share(click.ParamType[float]):
+    """A probability strictly between 0 and 1, written 0.95 or 95%."""
+
+    name = "probability"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the probability."""
+        if isinstance(value, float):
+            return value
+        text = str(value).strip()
+        try:
+            number = float(text.removesuffix("%")) / 100.0 if text.endswith("%") else float(text)
+        except ValueError:
+            self.fail(f"'{text}' is no probability; write for example 0.95 or 95%", param, ctx)
+        if not 0.0 < number < 1.0:
+            self.fail(f"{text} is not between 0 and 1 (0 % and 100 %)", param, ctx)
+        return number
+
+
+def trials_option(function: F) -> F:
+    """Add --trials."""
+    return click.option(
+        "--trials",
+        type=click.IntRange(1, 10_000_000),
+        default=4000,
+        show_default=True,
+        help="Trials of each case. More trials decide closer calls; 299 are the fewest that can show "
+        "99 % at 95 % confidence.",
+    )(function)
+
+
+def seed_option(function: F) -> F:
+    """Add --seed."""
+    return click.option(
+        "--seed",
+        type=click.IntRange(0, 2**63 - 1),
+        default=1,
+        show_default=True,
+        help="Seed of the random streams. The same seed gives the same numbers.",
+    )(function)
+
+
+def confidence_option(function: F) -> F:
+    """Add --confidence."""
+    return click.option(
+        "--confidence",
+        type=Share(),
+        default=0.95,
+        show_default=True,
+        help="Confidence of every verdict. It covers sampling, not the model.",
+    )(function)
+
+
+def workers_option(function: F) -> F:
+    """Add --workers."""
+    return click.option(
+        "--workers",
+        type=click.IntRange(1, 1024),
+        default=None,
+        help="Worker processes; by default one for each usable core. Changes no number.",
+    )(function)
+
+
+def field_options(function: F) -> F:
+    """Add --field and --carry-field."""
+    carried = click.option(
+        "--carry-field",
+        is_flag=True,
+        help="Give the robot the field map of --field too, instead of the one it was written for.",
+    )(function)
+    return click.option(
+        "--field",
+        "field",
+        type=click.Path(path_type=Path, dir_okay=False),
+        default=None,
+        metavar="FILE",
+        help="Judge on this field map as the true field, for example as measured on the day.",
+    )(carried)
+
+
+def colour_option(function: F) -> F:
+    """Add --color."""
+    return click.option(
+        "--color",
+        "colour",
+        type=click.Choice(COLOUR_CHOICES),
+        default="auto",
+        show_default=True,
+        help="Colour: auto follows NO_COLOR, FORCE_COLOR and whether this is a terminal.",
+    )(function)
+
+
+def wants_colour(choice: str) -> bool:
+    """Return whether to colour: the option, then NO_COLOR, then FORCE_COLOR, then the terminal."""
+    if choice != "auto":
+        return choice == "always"
+    if os.environ.get("NO_COLOR"):
+        return False
+    if os.environ.get("FORCE_COLOR"):
+        return True
+    return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def usable_workers(wanted: int | None) -> int:
+    """Return how many workers to use."""
+    if wanted is not None:
+        return wanted
+    from driftgate.run.workers import usable_cores
+
+    return usable_cores()

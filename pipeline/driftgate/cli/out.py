@@ -1,0 +1,26 @@
+"""Printing to people and pipes."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+
+import click
+
+
+def emit(text: str) -> None:
+    """Print a text as it is.
+
+    A reader that has gone away, as `| head` does, changes no verdict: the rest is dropped.
+    """
+    try:
+        click.echo(text, nl=False)
+    except BrokenPipeError:
+        drop_stdout()
+
+
+def drop_stdout() -> None:
+    """Let further output go nowhere: the interpreter flushes once more at its end."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,0 +1,51 @@
+"""`driftgate schema`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any, Final, cast
+
+import click
+
+from driftgate.cli.out import emit
+
+KINDS: Final = ("routine", "field-map", "robot", "report")
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate schema routine -o routine.schema.json
+      driftgate schema report
+
+    To have an editor use one, name it in the first line of a file:
+    # yaml-language-server: $schema=routine.schema.json
+    """
+)
+@click.argument("kind", type=click.Choice(KINDS))
+@click.option(
+    "--output", "-o", type=click.Path(path_type=Path), default=None, help="Write to this file, not to stdout."
+)
+def command(kind: str, output: Path | None) -> int:
+    """Write the JSON Schema of a kind of document, or of the JSON report."""
+    text = json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
+    if output is None:
+        emit(text)
+        return 0
+    from driftgate.report.write import write_whole
+
+    write_whole(output, text)
+    return 0
+
+
+def _schema(kind: str) -> dict[str, Any]:
+    if kind == "report":
+        from driftgate.report.json_schema import SCHEMA
+
+        return SCHEMA
+    from driftgate.load.document import Kind
+    from driftgate.load.json_schema import json_schema
+
+    return json_schema(cast("Kind", kind.replace("-", " ")))

@@ -1,0 +1,84 @@
+"""From what the stages gave to the record that is reported."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from driftgate.judge.values import CaseVerdict
+from driftgate.predict.values import Outcome, TrialsResult
+from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
+from driftgate.run.cases import NamedCase
+from driftgate.run.tasks import Planned
+from driftgate.schema.robot import Sensor
+
+
+def steps_of(named: NamedCase, planned: Planned) -> tuple[StepPlace, ...]:
+    """Return the planned steps with their lines."""
+    places = []
+    for step in planned.plan.steps:
+        name = f"'{step.name}', " if step.name else ""
+        line = named.document.where(step.doc_path)[0]
+        places.append(StepPlace(step.index + 1, f"{name}{step.label}", line))
+    return tuple(places)
+
+
+def describe_with(steps: tuple[StepPlace, ...]) -> Callable[[int], str]:
+    """Return words for a planned step's index, with its line in the file."""
+    return lambda index: steps[index].words()
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """Return an outcome as people read it."""
+    return outcome.name.lower().replace("_", " ")
+
+
+def reading_rows(sensors: list[Sensor], trials: TrialsResult) -> tuple[ReadingRow, ...]:
+    """Return what became of each sensor's readings over all trials."""
+    rows = []
+    for i, sensor in enumerate(sensors):
+        totals = trials.counts[i].sum(axis=0)
+        accepted = int(totals[Outcome.ACCEPTED])
+        move = 1e-9 * int(trials.fix_move_nm[i].sum()) / accepted if accepted else 0.0
+        rows.append(
+            ReadingRow(
+                sensor=sensor.id,
+                outcomes=tuple((outcome_words(o), int(totals[o])) for o in Outcome if totals[o]),
+                wrongly_accepted=int(trials.wrongly_accepted[i].sum()),
+                wrongly_refused=int(trials.wrongly_refused[i].sum()),
+                mean_move_m=move,
+            )
+        )
+    return tuple(rows)
+
+
+def case_report(
+    named: NamedCase, planned: Planned, verdict: CaseVerdict | None, trials: TrialsResult | None
+) -> CaseReport:
+    """Return the record of one case."""
+    document = named.document
+    moments = () if verdict is None else verdict.moments
+    places = []
+    for moment in moments:
+        line, column, _ = document.where(moment.doc_path)
+        places.append((line, column))
+    findings = []
+    for found in planned.plan.findings:
+        line, column, excerpt = document.where(found.doc_path)
+        findings.append(found.at(document.path, line, column, excerpt))
+    return CaseReport(
+        path=document.path,
+        title=named.written.title,
+        robot=named.robot.path,
+        believed_map=named.believed.path,
+        true_map=named.true.path,
+        true_title=named.case.true.title,
+        side=named.case.side,
+        duration_s=planned.plan.duration_s,
+        time_limit_s=named.written.time_limit,
+        steps=steps_of(named, planned),
+        findings=tuple(findings),
+        verdict=verdict,
+        places=tuple(places),
+        dark=tuple(DarkTime(d.axis, d.begin_s, d.end_s, d.first_step, d.last_step) for d in planned.dark),
+        readings=() if trials is None else reading_rows(named.case.robot.sensors, trials),
+    )

@@ -1,0 +1,152 @@
+"""Check every routine: load, plan, sight, predict, judge, report."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from driftgate import __version__
+from driftgate.core.findings import Finding
+from driftgate.report.model import CaseReport, RunReport
+from driftgate.run.cases import NamedCase, cases_of
+from driftgate.run.inputs import load_inputs, nothing_words
+from driftgate.run.status import Exit, findings_status, judged_status
+
+# (done, of how many, what is being done)
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True)
+class CheckSettings:
+    """What to check and how.
+
+    Attributes
+    ----------
+    paths : tuple of Path
+        Routine files and folders; none: the folder `routines`.
+    trials : int
+        Trials a case.
+    seed : int
+        Of the random streams.
+    confidence : float
+        Of every verdict.
+    workers : int
+        Worker processes; 1 keeps everything in this process.
+    field : Path or None
+        A field map to judge on besides those that the routines name.
+    carry_field : bool
+        Whether the robot carries that map too.
+    """
+
+    paths: tuple[Path, ...] = ()
+    trials: int = 4000
+    seed: int = 1
+    confidence: float = 0.95
+    workers: int = 1
+    field: Path | None = None
+    carry_field: bool = False
+
+    def command(self) -> str:
+        """Return the command line that gives the same numbers."""
+        words = ["driftgate", "check", *(path.as_posix() for path in self.paths)]
+        words += ["--trials", str(self.trials), "--seed", str(self.seed)]
+        if self.confidence != CheckSettings.confidence:
+            words += ["--confidence", f"{100.0 * self.confidence:.12g}%"]
+        if self.field is not None:
+            words += ["--field", self.field.as_posix()]
+        if self.carry_field:
+            words.append("--carry-field")
+        return shlex.join(words)
+
+
+def _ignore(done: int, total: int, what: str) -> None:
+    pass
+
+
+def check(settings: CheckSettings, progress: Progress = _ignore) -> RunReport:
+    """Check routines and return everything there is to say about them.
+
+    Parameters
+    ----------
+    settings : CheckSettings
+        What to check and how.
+    progress : callable, optional
+        Told how far the work is.
+
+    Returns
+    -------
+    RunReport
+        With the exit status and why. Bad input and infeasible plans are in it; nothing is raised
+        for them.
+
+    Raises
+    ------
+    FaultError
+        If a worker process dies.
+    """
+    inputs = load_inputs(settings.paths, settings.field, settings.carry_field)
+    status, why = findings_status(inputs.findings)
+    if status is not Exit.PASS:
+        return _report(settings, (), 0, inputs.findings, status, why)
+    if not inputs.routines:
+        return _report(settings, (), 0, inputs.findings, Exit.NOTHING, nothing_words(settings.paths))
+    cases = [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override)]
+    reports, tolerances = _judged(settings, cases, progress)
+    status, why = judged_status(reports)
+    return _report(settings, tuple(reports), tolerances, inputs.findings, status, why)
+
+
+def _judged(
+    settings: CheckSettings, cases: list[NamedCase], progress: Progress
+) -> tuple[list[CaseReport], int]:
+    # The array libraries are imported only once there is something to predict.
+    from driftgate.judge.verdict import judge_case
+    from driftgate.run.assemble import case_report, describe_with, steps_of
+    from driftgate.run.predict import predictions
+    from driftgate.run.tasks import BATCH, plan_one
+    from driftgate.run.workers import Workers
+
+    batches = len(cases) * -(-settings.trials // BATCH)
+    with Workers(min(settings.workers, batches)) as workers:
+        planned = []
+        for plan in workers.map(plan_one, [(named.case, named.written) for named in cases]):
+            planned.append(plan)
+            progress(len(planned), len(cases), "planned")
+        tolerances = sum(len(p.prepared.moments) + 1 for p in planned if p.prepared is not None)
+        answers = predictions(workers, planned, settings.seed, settings.trials, progress)
+        reports = []
+        for named, plan in zip(cases, planned, strict=True):
+            if plan.prepared is None:
+                reports.append(case_report(named, plan, None, None))
+                continue
+            covariance, trials = next(answers)
+            describe = describe_with(steps_of(named, plan))
+            verdict = judge_case(
+                plan.prepared, covariance, trials, settings.confidence, tolerances, describe, plan.dark
+            )
+            reports.append(case_report(named, plan, verdict, trials))
+    return reports, tolerances
+
+
+def _report(
+    settings: CheckSettings,
+    cases: tuple[CaseReport, ...],
+    tolerances: int,
+    findings: tuple[Finding, ...],
+    status: Exit,
+    why: str,
+) -> RunReport:
+    return RunReport(
+        version=__version__,
+        seed=settings.seed,
+        trials=settings.trials,
+        confidence=settings.confidence,
+        tolerances=tolerances,
+        cases=cases,
+        findings=findings,
+        status=int(status),
+        why=why,
+        command=settings.command(),
+    )

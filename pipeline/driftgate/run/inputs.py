@@ -1,0 +1,53 @@
+"""The load stage as the commands use it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from driftgate.core.findings import Finding
+from driftgate.load.project import LoadedRoutine, find_root, load_project
+from driftgate.run.override import FieldOverride, check_override, load_override
+
+DEFAULT_FOLDER = "routines"
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What the load stage gave a command."""
+
+    routines: tuple[LoadedRoutine, ...]
+    override: FieldOverride | None
+    findings: tuple[Finding, ...]
+
+
+def load_inputs(paths: Sequence[Path], field: Path | None = None, carry_field: bool = False) -> Inputs:
+    """Load routines and, if given, the field map of the command line.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files and folders; none: the folder `routines`, and nothing if there is none.
+    field : Path, optional
+        A field map to judge on.
+    carry_field : bool
+        Whether the robot carries it too.
+    """
+    if not paths and not Path(DEFAULT_FOLDER).is_dir():
+        return Inputs((), None, ())
+    wanted = list(paths) or [Path(DEFAULT_FOLDER)]
+    project = load_project(wanted, find_root(wanted[0]))
+    if field is None:
+        return Inputs(project.routines, None, project.findings)
+    override, more = load_override(field, carry_field)
+    if override is not None:
+        more += check_override(project.routines, override)
+    return Inputs(project.routines, override, (*project.findings, *more))
+
+
+def nothing_words(paths: Sequence[Path]) -> str:
+    """Return why nothing matched."""
+    if not paths and not Path(DEFAULT_FOLDER).is_dir():
+        return f"there is no folder {DEFAULT_FOLDER}/ here, and no path was given"
+    return "no routine was found"

@@ -1,0 +1,58 @@
+"""The predict stage spread over workers, case by case and batch by batch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from driftgate.predict import merge_trials
+from driftgate.predict.values import CovarianceResult, TrialsResult
+from driftgate.run.tasks import BATCH, Batch, Planned, batches_of, predict_batch
+from driftgate.run.workers import Workers
+
+
+def predictions(
+    workers: Workers,
+    planned: Sequence[Planned],
+    seed: int,
+    trials: int,
+    progress: Callable[[int, int, str], None],
+    batch: int = BATCH,
+) -> Iterator[tuple[CovarianceResult, TrialsResult]]:
+    """Yield the engines' answers for each feasible case, in order.
+
+    Batches are cut by trial number and merged in trial order, so that neither their size nor the
+    number of workers changes a result.
+
+    Parameters
+    ----------
+    workers : Workers
+        Who does it.
+    planned : sequence of Planned
+        The cases.
+    seed, trials : int
+        Of every case.
+    progress : callable
+        Told (batches done, of how many, words).
+    batch : int
+        Trials a batch.
+    """
+    feasible = [plan.prepared for plan in planned if plan.prepared is not None]
+    each = -(-trials // batch)
+    total, done = each * len(feasible), 0
+
+    def tasks() -> Iterator[Batch]:
+        for prepared in feasible:
+            yield from batches_of(prepared, seed, trials, batch)
+
+    results = workers.map(predict_batch, tasks())
+    for _ in feasible:
+        parts: list[TrialsResult] = []
+        covariance: CovarianceResult | None = None
+        for _ in range(each):
+            found = next(results)
+            parts.append(found.trials)
+            covariance = found.covariance or covariance
+            done += 1
+            progress(done, total, "predicted")
+        assert covariance is not None
+        yield covariance, parts[0] if len(parts) == 1 else merge_trials(parts)

@@ -1,0 +1,65 @@
+"""What a worker does: prepare one case, or predict one batch of its trials."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from driftgate.plan.build import plan_case
+from driftgate.plan.values import Plan
+from driftgate.predict import Prepared, covariance, prepare, run_trials
+from driftgate.predict.values import CovarianceResult, TrialsResult
+from driftgate.schema.case import Case
+from driftgate.schema.routine import Routine
+from driftgate.sight.dark import dark_intervals
+from driftgate.sight.values import DarkInterval
+
+# The layout of the trials engine is fastest at this size; results do not depend on it.
+BATCH = 4096
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A planned case; `prepared` is None when the plan is infeasible."""
+
+    plan: Plan
+    prepared: Prepared | None
+    dark: tuple[DarkInterval, ...]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Trials first .. first + count of one case; the batch with the first trial brings the covariance."""
+
+    prepared: Prepared
+    seed: int
+    first: int
+    count: int
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """The engines' answers for one batch."""
+
+    trials: TrialsResult
+    covariance: CovarianceResult | None
+
+
+def plan_one(item: tuple[Case, Routine]) -> Planned:
+    """Plan a case, and work out geometry and sight lines where the plan is feasible."""
+    case, written = item
+    plan = plan_case(case, written)
+    if any(finding.level == "error" for finding in plan.findings):
+        return Planned(plan, None, ())
+    prepared = prepare(case, plan)
+    return Planned(plan, prepared, dark_intervals(case, plan, prepared.sight, prepared.believed))
+
+
+def predict_batch(batch: Batch) -> BatchResult:
+    """Run one batch of trials, and the covariance engine with the first one."""
+    first = covariance(batch.prepared) if batch.first == 0 else None
+    return BatchResult(run_trials(batch.prepared, batch.count, batch.seed, batch.first), first)
+
+
+def batches_of(prepared: Prepared, seed: int, trials: int, size: int = BATCH) -> list[Batch]:
+    """Return the batches of a case, in order of trial numbers."""
+    return [Batch(prepared, seed, first, min(size, trials - first)) for first in range(0, trials, size)]

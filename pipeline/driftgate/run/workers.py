@@ -1,0 +1,126 @@
+"""Work spread over processes, with results in the order of the tasks.
+
+Neither the number of workers nor the order in which they finish shows in any result. Workers are
+clean processes that a server forks before this one starts threads; each keeps to one thread of its
+own, ignores the interrupt key (this process answers it), and ends when this process does.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from types import TracebackType
+from typing import TypeVar
+
+from driftgate.run.status import FaultError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+# Enough waiting tasks that no worker idles, few enough that results do not pile up.
+_AHEAD = 3
+
+
+def usable_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _begin_worker() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
+    # A parent that is killed outright cannot tell its workers.
+    parent.join()
+    os._exit(1)
+
+
+class Workers:
+    """A pool of worker processes; with one worker everything runs in this process.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._count = max(1, count)
+        self._pool: ProcessPoolExecutor | None = None
+        self._children_before: set[int | None] = set()
+        self._environment: dict[str, str | None] = {}
+
+    def __enter__(self) -> Workers:
+        """Start the pool; processes start with the first tasks."""
+        if self._count == 1:
+            return self
+        methods = multiprocessing.get_all_start_methods()
+        context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+        if sys.platform != "win32":
+            context.set_forkserver_preload(["driftgate.run.tasks"])
+        self._children_before = {child.pid for child in multiprocessing.active_children()}
+        for name in _THREAD_LIMITS:
+            self._environment[name] = os.environ.get(name)
+            os.environ[name] = "1"
+        self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Wait for the workers after success; end them at once after an error or an interrupt."""
+        if self._pool is None:
+            return
+        try:
+            if kind is None:
+                self._pool.shutdown(wait=True)
+            else:
+                self._pool.shutdown(wait=False, cancel_futures=True)
+                for child in multiprocessing.active_children():
+                    if child.pid not in self._children_before:
+                        child.terminate()
+        finally:
+            self._pool = None
+            for name, value in self._environment.items():
+                if value is None:
+                    os.environ.pop(name, None)
+                else:
+                    os.environ[name] = value
+
+    def map(self, function: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
+        """Yield the function of each item, in order.
+
+        Raises
+        ------
+        FaultError
+            If a worker process dies.
+        """
+        if self._pool is None:
+            yield from map(function, items)
+            return
+        waiting: deque[Future[R]] = deque()
+        try:
+            for item in items:
+                waiting.append(self._pool.submit(function, item))
+                if len(waiting) >= _AHEAD * self._count:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        except BrokenProcessPool as error:
+            raise FaultError(
+                "a worker process died, perhaps for want of memory; try --workers 1 or fewer --trials"
+            ) from error
