@@ -7,7 +7,6 @@ bound are cast against everything, so culling never changes an answer.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +16,7 @@ from driftgate.plan.values import IntArray
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
 from driftgate.predict.trial_motion import Poses
-from driftgate.predict.trial_world import Draws, TrueElement, TrueWorld
+from driftgate.predict.trial_world import Draws, StrayList, TrueElement, TrueWorld, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.schema.base import HeightRange
 from driftgate.schema.robot import Sensor
@@ -123,6 +122,7 @@ class EchoMaker:
         self._culls = bool(np.all(world.moved_m <= SURFACE_SLACK_M))
         self._everything = np.arange(len(world.edges), dtype=np.intp)
         self._off = draws.off
+        self._strays: dict[str, StrayList] = {}
 
     def echo(self, r: int, p: Poses, clock_s: FloatArray) -> Echo:
         """Return the readings taken at the instant of reading r's echo."""
@@ -204,9 +204,8 @@ class EchoMaker:
             | (np.abs(p.xh) + np.abs(mount[2]) > ANGLE_SLACK_RAD)
             | (np.hypot(mount[0], mount[1]) > 0.02)
         )
-        everyone = None
         edges = self._candidates.edges[r] if self._culls else self._tall_edges(sensor)
-        found = self._first(sensor, beam, edges, self._candidates.elements[r], everyone, clock_s)
+        found = self._first(sensor, beam, edges, self._candidates.elements[r], None, clock_s)
         far = np.flatnonzero(np.broadcast_to(outside, (self._count,)))
         if len(far):
             part = tuple(b[far] for b in beam)
@@ -248,8 +247,10 @@ class EchoMaker:
             closer = range_m < nearest
             surface = np.where(closer, e, surface)
             nearest = np.where(closer, range_m, nearest)
-        for j, who in self._elements_to_test(sensor, elements, trials):
-            self._meet_element(j, who, beam, pick, clock_s, nearest, surface)
+        for j in self._elements_to_test(sensor, elements, trials is None):
+            self._meet_element(j, beam, pick, clock_s, nearest, surface)
+        if trials is None:
+            self._meet_strays(sensor, beam, clock_s, nearest, surface)
         return nearest, surface, self._cosine(ux, uy, surface, edges, pick)
 
     def _cosine(
@@ -266,26 +267,17 @@ class EchoMaker:
             cosine = np.where(hit, np.abs(ux * ey - uy * ex) / np.hypot(ex, ey), cosine)
         return cosine
 
-    def _elements_to_test(
-        self, sensor: Sensor, near: IntArray, trials: IntArray | None
-    ) -> Iterable[tuple[int, IntArray | None]]:
-        """Return the elements to test, with the positions to test (None: all of those at hand)."""
-        if trials is not None:
-            for j in near:
-                yield int(j), None
-            return
-        chosen = {int(j) for j in near}
-        for j in self._tall_elements(sensor):
-            element = self._world.elements[j]
-            if j in chosen or element.moved_m > SURFACE_SLACK_M:
-                yield int(j), None
-            elif len(element.strayed):
-                yield int(j), element.strayed
+    def _elements_to_test(self, sensor: Sensor, near: IntArray, culled: bool) -> list[int]:
+        """Return the elements to test in all trials at hand; strays come apart where beams are culled."""
+        found = {int(j) for j in near}
+        if culled:
+            tall = self._tall_elements(sensor).tolist()
+            found |= {j for j in tall if self._world.elements[j].moved_m > SURFACE_SLACK_M}
+        return sorted(found)
 
     def _meet_element(
         self,
         j: int,
-        who: IntArray | None,
         beam: tuple[FloatArray, ...],
         pick: slice | IntArray,
         clock_s: FloatArray,
@@ -293,14 +285,39 @@ class EchoMaker:
         surface: IntArray,
     ) -> None:
         element = self._world.elements[j]
-        at: slice | IntArray = slice(None) if who is None else who
-        px, py, ux, uy = (b[at] for b in beam)
-        range_m = element_range(element, px, py, ux, uy, pick if who is None else who)
-        clock = np.broadcast_to(clock_s, (self._count,))[pick][at]
-        present = element_present(element, clock)
-        closer = (range_m < nearest[at]) & present
-        surface[at] = np.where(closer, len(self._world.edges) + j, surface[at])
-        nearest[at] = np.where(closer, range_m, nearest[at])
+        range_m = element_range(element, beam, pick)
+        present = element_present(element, np.broadcast_to(clock_s, (self._count,))[pick])
+        closer = (range_m < nearest) & present
+        np.copyto(surface, len(self._world.edges) + j, where=closer)
+        np.copyto(nearest, range_m, where=closer)
+
+    def _meet_strays(
+        self,
+        sensor: Sensor,
+        beam: tuple[FloatArray, ...],
+        clock_s: FloatArray,
+        nearest: FloatArray,
+        surface: IntArray,
+    ) -> None:
+        """Test strayed elements in the trials in which they strayed."""
+        strays = self._strays_at(sensor)
+        if len(strays.trial) == 0:
+            return
+        px, py, ux, uy = (b[strays.trial] for b in beam)
+        rough = range_to_disc(px, py, ux, uy, strays.x, strays.y, strays.reach_m)
+        clock = np.broadcast_to(clock_s, (self._count,))
+        for row in np.flatnonzero(rough < nearest[strays.trial]).tolist():
+            j, trial = int(strays.element[row]), strays.trial[row : row + 1]
+            element = self._world.elements[j]
+            range_m = element_range(element, tuple(b[trial] for b in beam), trial)
+            if range_m[0] < nearest[trial[0]] and element_present(element, clock[trial])[0]:
+                nearest[trial[0]], surface[trial[0]] = range_m[0], len(self._world.edges) + j
+
+    def _strays_at(self, sensor: Sensor) -> StrayList:
+        if sensor.id not in self._strays:
+            tall = [element_is_tall(e.source.source.height, sensor) for e in self._world.elements]
+            self._strays[sensor.id] = stray_list(self._world, tall)
+        return self._strays[sensor.id]
 
 
 def element_present(element: TrueElement, clock_s: FloatArray) -> BoolArray:
@@ -312,15 +329,9 @@ def element_present(element: TrueElement, clock_s: FloatArray) -> BoolArray:
     return np.asarray(there)
 
 
-def element_range(
-    element: TrueElement,
-    px: FloatArray,
-    py: FloatArray,
-    ux: FloatArray,
-    uy: FloatArray,
-    trials: slice | IntArray,
-) -> FloatArray:
+def element_range(element: TrueElement, beam: tuple[FloatArray, ...], trials: slice | IntArray) -> FloatArray:
     """Return the range to an element in the given trials, inf for a miss. [m]"""
+    px, py, ux, uy = beam
     if element.corners_x is not None and element.corners_y is not None:
         return range_to_polygon(px, py, ux, uy, element.corners_x[:, trials], element.corners_y[:, trials])
     radius = element.source.outline.radius_m or 0.0

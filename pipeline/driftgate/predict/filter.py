@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.sources import FilterModel
@@ -120,6 +121,18 @@ def reset_normal(p: Six, normal: tuple[float, float], position_sd: float, headin
         ny * ny * n2 + nx * nx * tangent,
         zero,
         zero + heading_sd**2,
+    )
+
+
+def choose(where: NDArray[np.bool_], p: Six, q: Six) -> Six:
+    """Return p where true and q elsewhere."""
+    return (
+        np.where(where, p[0], q[0]),
+        np.where(where, p[1], q[1]),
+        np.where(where, p[2], q[2]),
+        np.where(where, p[3], q[3]),
+        np.where(where, p[4], q[4]),
+        np.where(where, p[5], q[5]),
     )
 
 

@@ -6,6 +6,7 @@ robot carries, never at the truth; the truth is used only to count what was wron
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,7 +41,7 @@ from driftgate.sight.validity import (
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
 from driftgate.world.carry import edge_middle
-from driftgate.world.culling import candidates_for_beam
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
 
 _OUTCOMES = len(Outcome)
@@ -79,6 +80,7 @@ class _Expected:
     beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
     normal_x: FloatArray
     normal_y: FloatArray
+    some_far: bool  # some trial is outside the bound of the culling
 
 
 class Corrector:
@@ -99,6 +101,7 @@ class Corrector:
         sensors = case.robot.sensors
         self._limits: list[ReadingLimits] = [reading_limits(s, self._correction.validity) for s in sensors]
         self._obstacles = [obstacles_at_height(prepared.believed, s.mount.height) for s in sensors]
+        self._boxes = [[_outer_box(obstacle) for obstacle in row] for row in self._obstacles]
         self._tall: list[IntArray] = [
             np.array(
                 [i for i, e in enumerate(prepared.believed.edges) if e.low_m <= s.mount.height <= e.high_m],
@@ -109,6 +112,7 @@ class Corrector:
         readings = prepared.plan.timeline.readings
         self._knots = readings.echo_knot if self._correction.compensate_latency else readings.knot
         self._candidates = self._beam_candidates()
+        self._nearby = self._corridor_candidates()
         rate = prepared.plan.timeline.rate[readings.knot]
         self._speed_tests = [
             (bool(too_fast(rate[r], self._limits[s])), bool(turning(rate[r], self._limits[s])))
@@ -156,6 +160,27 @@ class Corrector:
                 found[r] = np.flatnonzero(may[row] & tall)
         return found
 
+    def _corridor_candidates(self) -> list[list[int]]:
+        """Return which obstacles can be in each reading's corridor, inside the bound."""
+        readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
+        found: list[list[int]] = [[] for _ in readings.knot]
+        for s, sensor in enumerate(self._prepared.case.robot.sensors):
+            mine = np.flatnonzero(readings.sensor == s)
+            margin, reach_m = self._limits[s].corridor_m, self._limits[s].high_m
+            if len(mine) == 0 or margin < 0.0:
+                continue
+            at, mount = pose[self._knots[mine]], sensor.mount
+            beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
+            slack = position_slack(sensor) + margin
+            for i, (low_x, high_x, low_y, high_y) in enumerate(self._boxes[s]):
+                # The disc round the obstacle's box; the corridor's margin widens the beam's start.
+                cx, cy = np.array([0.5 * (low_x + high_x)]), np.array([0.5 * (low_y + high_y)])
+                radius = 0.5 * float(np.hypot(high_x - low_x, high_y - low_y))
+                may = candidates_for_disc(*beam, reach_m, slack, ANGLE_SLACK_RAD, cx, cy, radius, 0.0)
+                for row in np.flatnonzero(may[:, 0]).tolist():
+                    found[mine[row]].append(i)
+        return found
+
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""
         reason = self._prepared.sight.reason[r]
@@ -168,12 +193,12 @@ class Corrector:
         readings = self._prepared.plan.timeline.readings
         sensor = int(readings.sensor[r])
         tally.counts[sensor, readings.step[r], outcome] += len(memory.refusals)
-        memory.streak[sensor][:] = 0
+        memory.streak[sensor] = np.zeros(len(memory.refusals), dtype=np.intp)
 
     def read(
         self,
         r: int,
-        echo: Echo,
+        echo_of: Callable[[], Echo],
         p: Poses,
         then: tuple[FloatArray, FloatArray, FloatArray],
         memory: CorrectionState,
@@ -185,8 +210,8 @@ class Corrector:
         ----------
         r : int
             The reading.
-        echo : Echo
-            What came back.
+        echo_of : callable
+            Gives what came back; asked only if some trial tries the reading.
         p : Poses
             The poses at arrival.
         then : tuple of ndarray
@@ -199,10 +224,13 @@ class Corrector:
         sensor, step = int(readings.sensor[r]), int(readings.step[r])
         expected = self._expect(r, sensor, then)
         outcome = self._validity(r, sensor, expected)
-        outcome = np.where((outcome == Outcome.ACCEPTED) & np.isnan(echo.reading_m), Outcome.NO_ECHO, outcome)
         tried = outcome == Outcome.ACCEPTED
+        if tried.any():
+            echo = echo_of()
+            outcome = np.where(tried & np.isnan(echo.reading_m), Outcome.NO_ECHO, outcome)
+            tried = outcome == Outcome.ACCEPTED
         if not tried.any():
-            memory.streak[sensor][:] = 0
+            memory.streak[sensor] = np.zeros(len(tried), dtype=np.intp)
             tally.counts[sensor, step] += np.bincount(outcome, minlength=_OUTCOMES)
             return
         range_m = np.where(tried, expected.model.range_m, 1.0)
@@ -253,7 +281,7 @@ class Corrector:
             (nx, ny),
             (self._middle_x[surface], self._middle_y[surface]),
         )
-        return _Expected(surface, model, beam, nx, ny)
+        return _Expected(surface, model, beam, nx, ny, len(far) > 0)
 
     def _meet(
         self,
@@ -282,14 +310,15 @@ class Corrector:
             outcome[:] = Outcome.TURNING
         if fast:
             outcome[:] = Outcome.TOO_FAST
-        blocked = self._blocked(r, sensor, expected, met, range_m)
-        for name, failed in (
-            (Outcome.CORRIDOR, blocked),
+        earlier = (
             (Outcome.INCIDENCE, too_oblique(incidence, limits)),
             (Outcome.OUT_OF_RANGE, out_of_range(range_m, limits)),
             (Outcome.NOT_REFERENCE, ~self._reference[surface] if limits.reference else ~met),
             (Outcome.NO_SURFACE, ~met),
-        ):
+        )
+        if not np.all(earlier[0][1] | earlier[1][1] | earlier[2][1] | earlier[3][1]):
+            np.copyto(outcome, Outcome.CORRIDOR, where=self._blocked(r, sensor, expected, met, range_m))
+        for name, failed in earlier:
             np.copyto(outcome, name, where=failed)
         return outcome
 
@@ -306,8 +335,10 @@ class Corrector:
         if limits.corridor_m < 0.0:
             return blocked & met
         time_s = self._prepared.plan.timeline.time_s[self._knots[r]]
-        for obstacle in self._obstacles[sensor]:
-            if not bool(obstacle.is_there(time_s)) or not self._near(r, sensor, obstacle, expected, range_m):
+        box = self._box(sensor, expected, range_m)
+        for i in range(len(self._obstacles[sensor])) if expected.some_far else self._nearby[r]:
+            obstacle = self._obstacles[sensor][i]
+            if not bool(obstacle.is_there(time_s)) or not _overlap(box, self._boxes[sensor][i]):
                 continue
             hit = obstacle.blocks(px, py, ux, uy, range_m, limits.corridor_m)
             if obstacle.disc is None and obstacle.id in self._owner:
@@ -316,22 +347,17 @@ class Corrector:
             blocked |= hit
         return blocked & met
 
-    def _near(
-        self, r: int, sensor: int, obstacle: Obstacle, expected: _Expected, range_m: FloatArray
-    ) -> bool:
-        """Return whether an obstacle can be in any trial's corridor: a box round all the sight lines."""
+    def _box(self, sensor: int, expected: _Expected, range_m: FloatArray) -> tuple[float, ...]:
+        """Return the box round all trials' corridors: low x, high x, low y, high y. [m]"""
         px, py, ux, uy = expected.beam
         margin = self._limits[sensor].corridor_m
         end_x, end_y = px + range_m * ux, py + range_m * uy
-        low_x, high_x = min(px.min(), end_x.min()) - margin, max(px.max(), end_x.max()) + margin
-        low_y, high_y = min(py.min(), end_y.min()) - margin, max(py.max(), end_y.max()) + margin
-        if obstacle.disc is not None:
-            cx, cy, radius = obstacle.disc
-            box = (cx - radius, cx + radius, cy - radius, cy + radius)
-        else:
-            sides = obstacle.sides if obstacle.sides is not None else np.zeros((1, 4))
-            box = (sides[:, 0].min(), sides[:, 0].max(), sides[:, 1].min(), sides[:, 1].max())
-        return bool(box[0] <= high_x and box[1] >= low_x and box[2] <= high_y and box[3] >= low_y)
+        return (
+            min(float(px.min()), float(end_x.min())) - margin,
+            max(float(px.max()), float(end_x.max())) + margin,
+            min(float(py.min()), float(end_y.min())) - margin,
+            max(float(py.max()), float(end_y.max())) + margin,
+        )
 
     def _persists(
         self, sensor: int, passed: BoolArray, surface: IntArray, memory: CorrectionState
@@ -409,3 +435,17 @@ class Corrector:
         p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
         memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
         return np.hypot(dx, dy)
+
+
+def _outer_box(obstacle: Obstacle) -> tuple[float, ...]:
+    """Return the box round an obstacle: low x, high x, low y, high y. [m]"""
+    if obstacle.disc is not None:
+        cx, cy, radius = obstacle.disc
+        return cx - radius, cx + radius, cy - radius, cy + radius
+    sides = obstacle.sides if obstacle.sides is not None else np.zeros((1, 4))
+    x, y = sides[:, 0::2], sides[:, 1::2]
+    return float(x.min()), float(x.max()), float(y.min()), float(y.max())
+
+
+def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return a[0] <= b[1] and b[0] <= a[1] and a[2] <= b[3] and b[2] <= a[3]

@@ -75,6 +75,40 @@ class TrueWorld:
     elements: tuple[TrueElement, ...]
 
 
+@dataclass(frozen=True)
+class StrayList:
+    """All strayed elements of a batch in one list, sorted by trial; arrays of length S.
+
+    Attributes
+    ----------
+    trial, element : ndarray of int
+        Which element strayed in which trial.
+    x, y, reach_m : ndarray
+        Where it lies, and how far it reaches from there. [m]
+    """
+
+    trial: np.ndarray
+    element: np.ndarray
+    x: FloatArray
+    y: FloatArray
+    reach_m: FloatArray
+
+
+def stray_list(world: TrueWorld, keep: list[bool]) -> StrayList:
+    """Return the strayed elements of a batch, of the elements to keep."""
+    rows = [(j, e) for j, e in enumerate(world.elements) if keep[j] and len(e.strayed)]
+    if not rows:
+        none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
+        return StrayList(none, none, empty, empty, empty)
+    trial = np.concatenate([e.strayed for _, e in rows])
+    element = np.concatenate([np.full(len(e.strayed), j, dtype=np.intp) for j, e in rows])
+    x = np.concatenate([e.x[e.strayed] for _, e in rows])
+    y = np.concatenate([e.y[e.strayed] for _, e in rows])
+    reach = np.array([e.source.outline.reach_m for e in world.elements])[element]
+    order = np.lexsort((element, trial))
+    return StrayList(trial[order], element[order], x[order], y[order], reach[order])
+
+
 class Draws:
     """The constants of the run in every trial, by key; deviations from the mean, and values."""
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -17,8 +18,8 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import Law, PlannedStep
 from driftgate.predict.attach import Attachments
 from driftgate.predict.covariance_engine import settle_course
-from driftgate.predict.echoes import BeamCandidates, Echo, EchoMaker, beam_candidates
-from driftgate.predict.filter import grow_filter, process_noise, reset_normal, start_filter
+from driftgate.predict.echoes import BeamCandidates, EchoMaker, beam_candidates
+from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.prepared import Prepared
@@ -158,7 +159,7 @@ class _Batch:
         self.tally: Tally = shared.corrector.tally()
         self.poses = self._start()
         self.clock = np.zeros(count)
-        self.waiting: dict[int, tuple[Echo, tuple[FloatArray, ...]]] = {}
+        self.waiting: dict[int, tuple[Poses, FloatArray, tuple[FloatArray, ...]]] = {}
 
     def _start(self) -> Poses:
         dx, dy, turn = self.draws.displaced(self.shared.attach.start())
@@ -314,9 +315,7 @@ class _Batch:
         source = step.source
         if isinstance(source, SquareUp) and source.reset is not None:
             reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)
-            self.memory.filter = tuple(
-                np.where(end.touched, new, old) for new, old in zip(reset, self.memory.filter, strict=True)
-            )
+            self.memory.filter = choose(end.touched, reset, self.memory.filter)
 
     def _readings_at(self, knot: int) -> None:
         """Take the echoes of this instant, then process what arrives, in the order of the file."""
@@ -326,20 +325,23 @@ class _Batch:
             if corrector.skips(int(r)) is None:
                 p, fixed = self.poses, self.memory.fixed
                 then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
-                self.waiting[int(r)] = (self.echoes.echo(int(r), p, self.clock), then)
+                # Arrays are replaced and never written to, so this keeps the truth of this instant.
+                self.waiting[int(r)] = (replace(p), self.clock, then)
         for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
             outcome = corrector.skips(r)
             if outcome is not None:
                 corrector.skip(r, outcome, self.memory, self.tally)
                 continue
-            echo, then = self.waiting.pop(r)
+            truth, clock, then = self.waiting.pop(r)
             p, fixed = self.poses, self.memory.fixed
             bx, by, bh = p.bx, p.by, p.bh
             if compensates:
                 bx, by, bh = then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2]
-            shape = (self.count,)
-            belief = (np.broadcast_to(bx, shape), np.broadcast_to(by, shape), np.broadcast_to(bh, shape))
-            corrector.read(r, echo, p, belief, self.memory, self.tally)
+            belief = self._wide(bx), self._wide(by), self._wide(bh)
+            corrector.read(r, partial(self.echoes.echo, r, truth, clock), p, belief, self.memory, self.tally)
+
+    def _wide(self, values: FloatArray) -> FloatArray:
+        return np.broadcast_to(values, (self.count,))
 
     def _moment(self, moment: Moment) -> MomentTrials:
         p, count = self.poses, self.count
