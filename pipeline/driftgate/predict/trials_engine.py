@@ -159,7 +159,7 @@ class _Batch:
         self.tally: Tally = shared.corrector.tally()
         self.poses = self._start()
         self.clock = np.zeros(count)
-        self.waiting: dict[int, tuple[Poses, FloatArray, tuple[FloatArray, ...]]] = {}
+        self.waiting: dict[int, tuple[Poses, FloatArray, tuple[FloatArray, FloatArray, FloatArray]]] = {}
 
     def _start(self) -> Poses:
         dx, dy, turn = self.draws.displaced(self.shared.attach.start())
