@@ -83,6 +83,18 @@ def test_law_reason_from_the_gate():
     assert "the gate refuses 10.0 % of the readings" in found[0].why
 
 
+def test_law_reason_from_contact():
+    """Where the trials that touch make the difference and the others agree, contact is the reason."""
+    errors = normal_errors(4000)
+    touched = np.arange(4000) < 40
+    errors[touched, 0] += 0.1
+    end = moment("end", x="20 mm")
+    result = trials_of([moment_trials(errors, touched)])
+    found = disagreements((end,), covariance_of(1, by_source={"a": COV}), result)
+    assert {d.what for d in found} == {"mean", "spread"}
+    assert all("1.00 % of them touch something" in d.why for d in found)
+
+
 def test_law_axes_without_tolerance_are_not_compared():
     """Without a heading tolerance a heading difference has nothing to be held against."""
     assert compare(normal_errors(4000, mean=(0, 0, 0.1)), x="20 mm") == ()

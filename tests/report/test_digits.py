@@ -73,13 +73,14 @@ def test_law_close_calls_by_hand():
 
 
 def test_law_used_words():
-    """Unknown and infinite shares are words, not figures."""
-    assert [used_words(u) for u in (None, math.inf, 0.43, 1.0, 1.0000001)] == [
-        "unknown",
-        "exceeded",
-        "43 %",
-        "100 %",
-        "101 %",
+    """Unknown and infinite shares are words, not figures; no share is rounded onto 100 %."""
+    assert [used_words(moment(used=u)) for u in (None, math.inf, 0.43, 1.0, 1.0000001, 0.9999)] == [
+        "unknown share of 25 mm",
+        "outright misses of 25 mm",
+        "used 43 % of 25 mm",
+        "used 100 % of 25 mm",
+        "used 101 % of 25 mm",
+        "used 99.99 % of 25 mm",
     ]
 
 

@@ -16,6 +16,7 @@ from driftgate.report.as_json import render_json
 from driftgate.report.as_junit import render_junit
 from driftgate.report.as_markdown import render_markdown
 from driftgate.report.json_schema import SCHEMA
+from driftgate.report.model import RunReport
 from driftgate.report.terminal import render_terminal
 
 
@@ -67,6 +68,15 @@ def test_law_json_numbers_survive():
     assert (tolerances[2]["used"], tolerances[2]["used_state"]) == (None, "exceeded")
     assert data["cases"][1]["title"] == HOSTILE
     assert data["cases"][2]["prediction"] is None
+
+
+def test_law_nothing_judged_is_no_pass():
+    """A run that judged nothing says pass in no format."""
+    empty = RunReport("0.1.0", 1, 4000, 0.95, 0, (), (), 2, "2 errors in the files", "driftgate check")
+    data = json.loads(render_json(empty))
+    jsonschema.validate(data, SCHEMA)
+    assert data["verdict"] is None
+    assert render_markdown(empty).startswith("### driftgate: status 2")
 
 
 def test_law_same_report_same_bytes():
@@ -133,7 +143,8 @@ def test_law_terminal_line_has_what_matters():
     """A failing tolerance names its checkpoint, share, limit, bound, line, guess and reason."""
     text = render_terminal(report(case(moments=(moment(successes=2800, used=1.43),)), status=1))
     assert re.search(
-        r"pot-a  x  used 143 % of 25 mm  fail  p <= \d+\.\d % \(need 99 %\)  61 % guessed, line 20", text
+        r"pot-a  x  used 143 % of 25 mm  fail DG401  p <= \d+\.\d % \(need 99 %\)  61 % guessed, line 20",
+        text,
     )
     assert "The error on x is mostly spread." in text
     assert "not a safety assessment" in text

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from driftgate.cli import options
-from driftgate.cli.out import emit
+from driftgate.cli.out import emit, say_status
 
 FORMATS = ("json", "junit", "markdown")
 
@@ -86,11 +86,10 @@ def command(
     own field map and on each further one that it names, on both sides of the field if it says
     mirror.
     """
-    from driftgate.cli.main import say_status
     from driftgate.cli.progress import ProgressLine
     from driftgate.report.terminal import render_terminal
     from driftgate.report.write import check_target
-    from driftgate.run.check import CheckSettings, check
+    from driftgate.run.check import CheckSettings, check_routines
 
     if carry_field and field is None:
         raise click.UsageError("--carry-field needs --field")
@@ -101,7 +100,7 @@ def command(
         tuple(paths), trials, seed, confidence, options.usable_workers(workers), field, carry_field
     )
     with ProgressLine(quiet) as progress:
-        report = check(settings, progress)
+        report = check_routines(settings, progress)
     for form, path in reports:
         _write(form, path, report)
     emit(render_terminal(report, colour=options.wants_colour(colour), quiet=quiet))

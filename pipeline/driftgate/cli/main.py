@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
@@ -12,7 +13,7 @@ from typing import Final, NoReturn
 import click
 
 from driftgate import __version__
-from driftgate.cli.out import drop_stdout
+from driftgate.cli.out import drop_stdout, say_status
 from driftgate.core.errors import DriftgateError
 
 # Command to module; a module is imported when its command is asked for.
@@ -89,13 +90,6 @@ def cli() -> None:
     """
 
 
-def say_status(status: int, why: str) -> None:
-    """Write the last line on stderr: the status and why."""
-    from driftgate.report.text import plain
-
-    click.echo(f"driftgate: status {status}: {plain(why)}", err=True)
-
-
 def _terminated(number: int, frame: FrameType | None) -> NoReturn:
     # A build server that gives up sends this; the workers must end too.
     raise KeyboardInterrupt
@@ -145,6 +139,10 @@ def _fault(error: BaseException) -> int:
 def entry() -> NoReturn:
     """Run the command line of this process; the one error boundary."""
     signal.signal(signal.SIGTERM, _terminated)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that cannot show a character gets its escape instead of a fault.
+            stream.reconfigure(errors="backslashreplace")
     status = run(sys.argv[1:])
     try:
         sys.stdout.flush()

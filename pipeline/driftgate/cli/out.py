@@ -24,3 +24,10 @@ def drop_stdout() -> None:
     """Let further output go nowhere: the interpreter flushes once more at its end."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def say_status(status: int, why: str) -> None:
+    """Write the last line on stderr: the status and why."""
+    from driftgate.report.text import plain
+
+    click.echo(f"driftgate: status {status}: {plain(why)}", err=True)

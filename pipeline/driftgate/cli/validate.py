@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from driftgate.cli import options
-from driftgate.cli.out import emit
+from driftgate.cli.out import emit, say_status
 
 
 @click.command(
@@ -28,12 +28,11 @@ def command(paths: tuple[Path, ...], colour: str) -> int:
 
     PATHS are files or folders; by default the folder routines/ and all that its routines refer to.
     """
-    from driftgate.cli.main import say_status
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint
-    from driftgate.run.validate import validate
+    from driftgate.run.validate import validate_files
 
-    found = validate(paths)
+    found = validate_files(paths)
     lines = render_findings(found.findings, Paint(options.wants_colour(colour)))
     if lines:
         emit("\n".join(lines) + "\n")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
+
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
 from driftgate.plan.values import Plan
@@ -74,7 +76,7 @@ def moment_reason(
     narrow = verdict.used is None or verdict.used > NARROW
     if verdict.status == "pass" and not narrow:
         return ""
-    outright = _outright(verdict, trials, describe)
+    outright = _outright(verdict, trials, index, describe)
     if outright:
         return outright
     moment = prepared.moments[index]
@@ -89,7 +91,7 @@ def moment_reason(
     return " ".join(sentences)
 
 
-def _outright(verdict: MomentVerdict, trials: TrialsResult, describe: DescribeStep) -> str:
+def _outright(verdict: MomentVerdict, trials: TrialsResult, index: int, describe: DescribeStep) -> str:
     """Return the reason when most failing trials fail for no matter of distance."""
     failing = verdict.estimate.trials - verdict.estimate.successes
     if failing == 0 or verdict.outside * 2 > failing:
@@ -104,9 +106,18 @@ def _outright(verdict: MomentVerdict, trials: TrialsResult, describe: DescribeSt
         return f"The time limit has passed in {share}."
     if cause == "before":
         return f"An earlier checkpoint that it depends on has failed in {share}."
-    first = int(trials.touch_step[trials.touch_step >= 0].min()) if (trials.touch_step >= 0).any() else -1
-    where = f", first in {describe(first)}" if first >= 0 else ""
-    return f"The robot has touched something in {share}{where}."
+    return f"The robot has touched something in {share}{_touch_place(trials, index, describe)}."
+
+
+def _touch_place(trials: TrialsResult, index: int, describe: DescribeStep) -> str:
+    """Return where most of the contacts until a moment were."""
+    until = trials.moments[index].touched & (trials.touch_step >= 0) & (trials.touch_obstacle >= 0)
+    if not until.any():
+        return ""
+    pairs = np.stack([trials.touch_step[until], trials.touch_obstacle[until]], axis=1)
+    found, counts = np.unique(pairs, axis=0, return_counts=True)
+    step, obstacle = found[int(counts.argmax())].tolist()
+    return f", mostly {trials.obstacles[obstacle]} in {describe(step)}"
 
 
 def _axis(verdict: MomentVerdict) -> AxisVerdict | None:

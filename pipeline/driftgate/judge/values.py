@@ -12,6 +12,9 @@ from driftgate.sight.values import Sight
 
 Status = Literal["pass", "fail", "undecided"]
 
+# From this share of the variance on, guessed numbers dominate.
+MOSTLY_GUESSED = 0.5
+
 # Worst first.
 SEVERITY: tuple[Status, ...] = ("fail", "undecided", "pass")
 
@@ -193,6 +196,19 @@ class MomentVerdict:
     note: str = ""
     reason: str = ""
 
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Codes of findings that this verdict carries (`driftgate.core.rules`), the verdict's first."""
+        found = []
+        if self.status == "undecided":
+            found.append("DG402")
+        elif self.status == "fail":
+            failing = self.estimate.trials - self.estimate.successes
+            found.append("DG404" if 2 * self.late > failing and 2 * self.outside <= failing else "DG401")
+        if self.variance is not None and self.variance.guessed > MOSTLY_GUESSED:
+            found.append("DG406")
+        return tuple(found)
+
 
 @dataclass(frozen=True)
 class TouchPlace:
@@ -233,6 +249,11 @@ class ContactVerdict:
     upper: float
     places: tuple[TouchPlace, ...]
     reason: str = ""
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Codes of findings that this verdict carries."""
+        return () if self.status == "pass" else ("DG403",)
 
 
 @dataclass(frozen=True)

@@ -88,6 +88,7 @@ def _case(case: CaseReport) -> Json:
         "prediction": None if case.verdict is None else _prediction(case, case.verdict),
         "dark": [
             {
+                "code": "DG301",
                 "axis": d.axis,
                 "begin_s": _number(d.begin_s),
                 "end_s": _number(d.end_s),
@@ -141,6 +142,7 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "line": line,
         "column": column,
         "verdict": moment.status,
+        "codes": list(moment.codes),
         "required": moment.required,
         "success": _estimate(moment.estimate),
         "lower": moment.lower,
@@ -208,6 +210,7 @@ def _variance(shares: VarianceShares) -> Json:
 def _contact(contact: ContactVerdict) -> Json:
     return {
         "verdict": contact.status,
+        "codes": list(contact.codes),
         "allowed": contact.allowed,
         "contact": _estimate(contact.estimate),
         "lower": contact.lower,
@@ -222,6 +225,7 @@ def _contact(contact: ContactVerdict) -> Json:
 
 def _disagreement(found: Disagreement) -> Json:
     return {
+        "code": "DG405",
         "tolerance": found.moment,
         "axis": found.axis,
         "what": found.what,

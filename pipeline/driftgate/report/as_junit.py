@@ -83,7 +83,9 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
     errors = [finding for finding in case.findings if finding.level == "error"]
     if errors:
         plan.set("line", str(max(1, errors[0].line)))
-        _trouble(plan, "failure", "infeasible", [line for f in errors for line in render_finding(f, Paint())])
+        _trouble(
+            plan, "failure", errors[0].code, [line for f in errors for line in render_finding(f, Paint())]
+        )
     if case.verdict is None:
         return
     for moment, (line, _) in zip(case.verdict.moments, case.places, strict=True):
@@ -91,14 +93,14 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         test = _test(suite, classname, name, case.path, line)
         lines = moment_lines(case, moment, line)
         if moment.status != "pass":
-            _trouble(test, "failure", moment.status, lines)
+            _trouble(test, "failure", moment.codes[0], lines)
         else:
             ET.SubElement(test, "system-out").text = "\n".join(plain(text) for text in lines)
     contact = case.verdict.contact
     test = _test(suite, classname, "contact", case.path, 1)
     words = [f"contact {contact.status}: {contact_words(contact)}", contact.reason]
     if contact.status != "pass":
-        _trouble(test, "failure", contact.status, [text for text in words if text])
+        _trouble(test, "failure", contact.codes[0], [text for text in words if text])
     else:
         ET.SubElement(test, "system-out").text = words[0]
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from driftgate.report.caution import FULL
-from driftgate.report.digits import binding_axis, bound_words, exact, limit_words, percent, used_words
+from driftgate.report.digits import bound_words, exact, percent, used_words
 from driftgate.report.model import CaseReport, RunReport, tightest, worst_first
-from driftgate.report.terminal import contact_words, disagreement_words
+from driftgate.report.terminal import contact_words, disagreement_words, status_words
 from driftgate.report.text import markdown
 
 # Build servers cut or drop summaries past a megabyte; nobody reads that far either.
@@ -29,9 +29,7 @@ def render_markdown(report: RunReport) -> str:
 
 
 def _headline(report: RunReport) -> str:
-    if report.status in (0, 1) and report.cases:
-        return report.verdict
-    return f"status {report.status}"
+    return report.verdict or f"status {report.status}"
 
 
 def _findings(report: RunReport) -> list[str]:
@@ -61,22 +59,19 @@ def _broken(report: RunReport) -> list[str]:
         for index, moment in worst_first(case.verdict):
             if moment.status == "pass":
                 continue
-            axis = binding_axis(moment)
-            limit = limit_words(axis) if axis is not None else ""
-            used = f"{moment.binding}: used {used_words(moment.used)} of {limit}"
+            used = f"{moment.binding}: {used_words(moment)}"
             if moment.variance is not None:
                 used += f"<br>{percent(moment.variance.guessed, digits=0)} guessed"
             name = f"{markdown(moment.name)}<br>line {case.places[index][0]}"
-            rows.append(
-                f"| {_where(case)} | {name} | {moment.status}<br>{markdown(bound_words(moment))}<br>{used} |"
-            )
+            verdict = f"{status_words(moment)}<br>{markdown(bound_words(moment))}<br>{used}"
+            rows.append(f"| {_where(case)} | {name} | {verdict} |")
             words = " ".join(text for text in (moment.note, moment.reason) if text)
             if words:
                 reasons.append(f"- {markdown(case.label)}, {markdown(moment.name)}: {markdown(words)}")
         contact = case.verdict.contact
         if contact.status != "pass":
             words = markdown(contact_words(contact))
-            rows.append(f"| {_where(case)} | contact | {contact.status}<br>{words} |")
+            rows.append(f"| {_where(case)} | contact | {status_words(contact)}<br>{words} |")
             if contact.reason:
                 reasons.append(f"- {markdown(case.label)}, contact: {markdown(contact.reason)}")
     if not rows:
@@ -97,9 +92,7 @@ def _overview(report: RunReport) -> list[str]:
         if case.verdict is None:
             continue
         moment = tightest(case.verdict)
-        axis = binding_axis(moment)
-        limit = limit_words(axis) if axis is not None else ""
-        words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment.used)} of {limit}"
+        words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment)}"
         lines.append(f"| {_where(case)} | {words} |")
     if len(good) > _MOST_ROWS:
         lines.append(f"| | and {len(good) - _MOST_ROWS} more |")

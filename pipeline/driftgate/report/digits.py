@@ -85,11 +85,15 @@ def percent(
     return f"{shown(value, threshold, factor=100, digits=digits, direction=direction)} %"
 
 
-def used_words(used: float | None) -> str:
-    """Return how much of a tolerance is used: "43 %", held against 100 %."""
-    if used is None:
-        return "unknown"
-    return "exceeded" if math.isinf(used) else percent(used, 1.0, digits=0, direction="up")
+def used_words(moment: MomentVerdict) -> str:
+    """Return how much of its tolerance a moment uses: "used 43 % of 25 mm"."""
+    axis = binding_axis(moment)
+    limit = limit_words(axis) if axis is not None else "the tolerance"
+    if moment.used is None:
+        return f"unknown share of {limit}"
+    if math.isinf(moment.used):
+        return f"outright misses of {limit}"
+    return f"used {percent(moment.used, 1.0, digits=0, direction='up')} of {limit}"
 
 
 def length_words(value_m: float) -> str:

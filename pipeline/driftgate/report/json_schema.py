@@ -110,6 +110,7 @@ _DEFS: Schema = {
         line=_count(),
         column=_count(),
         verdict=VERDICT,
+        codes=_list(_text(), "codes of findings, the verdict's first"),
         required=_share(),
         success=_ref("estimate"),
         lower=_share("one-sided bound; pass when it is at least 'required'"),
@@ -132,6 +133,7 @@ _DEFS: Schema = {
     "contact": _object(
         "The verdict on unintended contact.",
         verdict=VERDICT,
+        codes=_list(_text()),
         allowed=_share(),
         contact=_ref("estimate"),
         lower=_share(),
@@ -141,6 +143,7 @@ _DEFS: Schema = {
     ),
     "disagreement": _object(
         "A significant difference between the engines of more than 3 % of the tolerance.",
+        code=_text(),
         tolerance=_text(),
         axis={"enum": ["x", "y", "heading"]},
         what={"enum": ["mean", "spread"]},
@@ -181,6 +184,7 @@ _DEFS: Schema = {
         dark=_list(
             _object(
                 "A time in which no sensor can give a fix on one coordinate.",
+                code=_text(),
                 axis={"enum": ["x", "y", "heading"]},
                 begin_s=_number(),
                 end_s=_number(),
@@ -210,7 +214,7 @@ SCHEMA: Schema = {
         version=_text(),
         status={"type": "integer", "description": "exit status"},
         why=_text("why that status, in one line"),
-        verdict=VERDICT,
+        verdict={"enum": [*VERDICT["enum"], None], "description": "null: nothing was judged"},
         seed=_count(),
         trials=_count("per case"),
         confidence=_share(),

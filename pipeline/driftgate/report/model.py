@@ -159,9 +159,9 @@ class RunReport:
     command: str
 
     @property
-    def verdict(self) -> Status:
-        """The worst verdict of all cases."""
-        return worst([case.status for case in self.cases])
+    def verdict(self) -> Status | None:
+        """The worst verdict of all cases; None where nothing was judged."""
+        return worst([case.status for case in self.cases]) if self.cases else None
 
 
 def by_routine(cases: tuple[CaseReport, ...]) -> list[tuple[str, list[CaseReport]]]:

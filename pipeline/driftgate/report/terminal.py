@@ -6,10 +6,8 @@ from driftgate.judge.values import CaseVerdict, ContactVerdict, Disagreement, Mo
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import (
     amount_words,
-    binding_axis,
     bound_words,
     exact,
-    limit_words,
     percent,
     used_words,
 )
@@ -57,7 +55,7 @@ def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
     lines += _moments(case, told, paint)
     if not quiet or case.verdict.contact.status != "pass":
         lines += _contact(case.verdict.contact, paint)
-    lines += [f"      note: {text}" for text in notes(case.verdict)]
+    lines += [f"      note DG405: {text}" for text in notes(case.verdict)]
     return lines
 
 
@@ -81,15 +79,18 @@ def _moments(case: CaseReport, told: list[tuple[int, MomentVerdict]], paint: Pai
 
 def moment_cells(moment: MomentVerdict) -> tuple[str, str, str, str, str]:
     """Return name, axis, share of the tolerance used, verdict and bound of one tolerance."""
-    axis = binding_axis(moment)
-    limit = limit_words(axis) if axis is not None else "nothing"
     return (
         plain(moment.name),
         moment.binding,
-        f"used {used_words(moment.used)} of {limit}",
-        moment.status,
+        used_words(moment),
+        status_words(moment),
         bound_words(moment),
     )
+
+
+def status_words(verdict: MomentVerdict | ContactVerdict) -> str:
+    """Return the verdict, with its code where it does not pass: "fail DG401"."""
+    return verdict.status if verdict.status == "pass" else f"{verdict.status} {verdict.codes[0]}"
 
 
 def guess_words(moment: MomentVerdict) -> str:
@@ -100,7 +101,7 @@ def guess_words(moment: MomentVerdict) -> str:
 
 
 def _contact(contact: ContactVerdict, paint: Paint) -> list[str]:
-    lines = [f"      contact  {paint.level(contact.status, contact.status)}  {contact_words(contact)}"]
+    lines = [f"      contact  {paint.level(status_words(contact), contact.status)}  {contact_words(contact)}"]
     if contact.reason:
         lines.append(f"        {plain(contact.reason)}")
     return lines

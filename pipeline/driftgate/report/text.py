@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 # Controls, formats (they can reverse or hide what follows), surrogates, unassigned, line and
 # paragraph separators: none of them belongs in one line of a report.
@@ -30,7 +31,7 @@ def markdown(text: str) -> str:
     return _MARKDOWN.sub(lambda m: f"&#{ord(m.group(1))};", plain(text))
 
 
-def table(header: tuple[str, ...], rows: list[tuple[str, ...]], indent: str = "  ") -> list[str]:
+def table(header: tuple[str, ...], rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:
     """Return lines of a table with columns as wide as their longest cell."""
     if not rows:
         return []

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+
+from driftgate.core.findings import Finding
 from driftgate.judge.values import CaseVerdict
 from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
 from driftgate.run.cases import NamedCase
 from driftgate.run.tasks import Planned
 from driftgate.schema.robot import Sensor
+from driftgate.sight.values import Reason
 
 
 def steps_of(named: NamedCase, planned: Planned) -> tuple[StepPlace, ...]:
@@ -51,6 +55,27 @@ def reading_rows(sensors: list[Sensor], trials: TrialsResult) -> tuple[ReadingRo
     return tuple(rows)
 
 
+def look_findings(named: NamedCase, planned: Planned) -> list[Finding]:
+    """Return a warning for every look from which no sensor can give a fix."""
+    prepared, robot = planned.prepared, named.case.robot
+    if prepared is None or not robot.correction.enabled or not robot.sensors:
+        return []
+    readings = planned.plan.timeline.readings
+    found: dict[tuple[str | int, ...], Finding] = {}
+    for step in planned.plan.steps:
+        mine = np.flatnonzero(readings.step == step.index)
+        if not step.looking or mine.size == 0 or step.doc_path in found:
+            continue
+        reasons = prepared.sight.reason[mine]
+        if (reasons == Reason.USABLE).any():
+            continue
+        counts = np.bincount(reasons.astype(np.intp))
+        most = Reason(int(counts.argmax())).name.lower().replace("_", " ")
+        message = f"no sensor can give a fix from here; most readings: {most}"
+        found[step.doc_path] = named.document.finding("DG302", step.doc_path, message, level="warning")
+    return list(found.values())
+
+
 def case_report(
     named: NamedCase, planned: Planned, verdict: CaseVerdict | None, trials: TrialsResult | None
 ) -> CaseReport:
@@ -61,7 +86,7 @@ def case_report(
     for moment in moments:
         line, column, _ = document.where(moment.doc_path)
         places.append((line, column))
-    findings = []
+    findings = look_findings(named, planned)
     for found in planned.plan.findings:
         line, column, excerpt = document.where(found.doc_path)
         findings.append(found.at(document.path, line, column, excerpt))

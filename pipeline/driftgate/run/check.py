@@ -65,7 +65,7 @@ def _ignore(done: int, total: int, what: str) -> None:
     pass
 
 
-def check(settings: CheckSettings, progress: Progress = _ignore) -> RunReport:
+def check_routines(settings: CheckSettings, progress: Progress = _ignore) -> RunReport:
     """Check routines and return everything there is to say about them.
 
     Parameters

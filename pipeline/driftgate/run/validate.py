@@ -20,7 +20,7 @@ class Validation:
     why: str
 
 
-def validate(paths: Sequence[Path]) -> Validation:
+def validate_files(paths: Sequence[Path]) -> Validation:
     """Read routines, robots and field maps, and return every finding.
 
     Parameters

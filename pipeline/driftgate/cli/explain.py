@@ -1,0 +1,74 @@
+"""`driftgate explain`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from driftgate.cli import options
+from driftgate.cli.out import emit, say_status
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate explain routines/dash.yaml
+      driftgate explain routines/dash.yaml --mirrored
+      driftgate explain routines/dash.yaml --field fieldmaps/practice.yaml
+
+    \b
+    What it shows: the planned timeline; how near the outline comes to things; what every sensor
+    should see in every step, and the named reason where a reading gives no fix; dark times; the
+    predicted error at each checkpoint by both engines; which error sources make it, and which of
+    their numbers are guesses; what became of the readings, wrongly accepted and wrongly refused
+    ones apart. The exit status is that of the case shown.
+    """
+)
+@click.argument("routine", type=click.Path(path_type=Path))
+@click.option("--mirrored", is_flag=True, help="The other side of the field.")
+@options.trials_option
+@options.seed_option
+@options.confidence_option
+@options.workers_option
+@options.field_options
+@options.colour_option
+def command(
+    routine: Path,
+    mirrored: bool,
+    trials: int,
+    seed: int,
+    confidence: float,
+    workers: int | None,
+    field: Path | None,
+    carry_field: bool,
+    colour: str,
+) -> int:
+    """Explain one ROUTINE in depth, on its own field map or on that of --field."""
+    if carry_field and field is None:
+        raise click.UsageError("--carry-field needs --field")
+    from driftgate.cli.progress import ProgressLine
+    from driftgate.report.findings import render_findings
+    from driftgate.report.paint import Paint
+    from driftgate.run.explain import ExplainSettings, explain_routine
+
+    settings = ExplainSettings(
+        routine, trials, seed, confidence, options.usable_workers(workers), field, carry_field, mirrored
+    )
+    with ProgressLine() as progress:
+        found = explain_routine(settings, progress)
+    wanted = options.wants_colour(colour)
+    lines = render_findings(found.findings, Paint(wanted))
+    text = "\n".join(lines) + "\n" if lines else ""
+    if found.report is not None:
+        from driftgate.report.explain import render_explanation, render_infeasible
+
+        text += (
+            render_infeasible(found.report, wanted)
+            if found.explained is None
+            else render_explanation(found.explained, wanted)
+        )
+    emit(text)
+    say_status(int(found.status), found.why)
+    return int(found.status)

@@ -1,0 +1,314 @@
+"""One case in depth, as tables for a person."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.judge.ratio import error_on
+from driftgate.judge.values import PreparedCase
+from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
+from driftgate.report.caution import FULL
+from driftgate.report.digits import amount_words, percent
+from driftgate.report.findings import render_findings
+from driftgate.report.model import CaseReport
+from driftgate.report.paint import Paint
+from driftgate.report.terminal import (
+    contact_words,
+    disagreement_words,
+    guess_words,
+    moment_cells,
+    status_words,
+)
+from driftgate.report.text import plain, table
+from driftgate.sight.values import Reason
+from driftgate.world.values import World
+
+_SOURCES_SHOWN = 6
+
+
+@dataclass(frozen=True)
+class Explained:
+    """Everything that the stages gave for one case; predictions are None when the plan is infeasible."""
+
+    report: CaseReport
+    prepared: PreparedCase
+    believed: World
+    covariance: CovarianceResult
+    trials: TrialsResult
+
+
+def render_infeasible(case: CaseReport, colour: bool = False) -> str:
+    """Return what there is to say of a case whose plan is infeasible."""
+    paint = Paint(colour)
+    lines = [*_heading(case, paint), "", *render_findings(case.findings, paint), *_timeline_plain(case)]
+    lines += ["", "The plan is infeasible, so nothing is predicted."]
+    return "\n".join(lines) + "\n"
+
+
+def render_explanation(explained: Explained, colour: bool = False) -> str:
+    """Return timeline, clearances, sight lines, errors, sources and readings of one case."""
+    paint = Paint(colour)
+    case = explained.report
+    sections = [
+        ("Timeline", _timeline(explained)),
+        ("Clearance of the planned outline, nearest thing in each step", _clearances(explained)),
+        ("Sight lines on the planned path and the believed map", _sight(explained)),
+        ("Dark (DG301): no sensor can give a fix", _dark(case)),
+        ("True error against the plan, by both engines", _errors(explained)),
+        ("Why: estimation, tracking and what the filter believes of itself (covariance)", _inner(explained)),
+        ("Error sources along each tolerance's tightest axis (covariance)", _sources(case)),
+        ("Readings over all trials", _readings(explained)),
+        ("Verdicts", _verdicts(case, paint)),
+    ]
+    lines = _heading(case, paint)
+    if case.findings:
+        lines += ["", *render_findings(case.findings, paint)]
+    for title, body in sections:
+        lines += ["", paint(title, "bold"), *(body or ["  none"])]
+    return "\n".join([*lines, "", *FULL]) + "\n"
+
+
+def _heading(case: CaseReport, paint: Paint) -> list[str]:
+    return [
+        paint(f"{plain(case.path)}  {plain(case.title)}", "bold"),
+        f"  side: {case.side}",
+        f"  robot: {plain(case.robot)}",
+        f"  map carried: {plain(case.believed_map)}",
+        f"  true map: {plain(case.true_map)}",
+        f"  planned duration: {case.duration_s:.2f} s of {case.time_limit_s:.2f} s",
+    ]
+
+
+def _line(line: int) -> str:
+    return str(line) if line else ""
+
+
+def _timeline_plain(case: CaseReport) -> list[str]:
+    rows = [(str(s.number), _line(s.line), plain(s.label)) for s in case.steps]
+    return ["", *table(("step", "line", "what"), rows)]
+
+
+def _timeline(explained: Explained) -> list[str]:
+    rows = []
+    for place, step in zip(explained.report.steps, explained.prepared.plan.steps, strict=True):
+        x, y, heading = step.end_pose
+        rows.append(
+            (
+                str(place.number),
+                _line(place.line),
+                f"{step.begin_s:.2f} s",
+                f"{step.end_s:.2f} s",
+                f"({x:.3f}, {y:.3f}) m",
+                f"{math.degrees(heading):.1f} deg",
+                step.law.value,
+                plain(place.label),
+            )
+        )
+    return table(("step", "line", "begin", "end", "ends at", "heading", "law", "what"), rows)
+
+
+def _clearances(explained: Explained) -> list[str]:
+    rows = [
+        (
+            str(c.step + 1),
+            _line(explained.report.steps[c.step].line),
+            plain(c.obstacle),
+            f"{1000.0 * c.distance_m:.0f} mm",
+            f"{c.time_s:.2f} s",
+        )
+        for c in explained.prepared.plan.clearances
+    ]
+    return table(("step", "line", "nearest", "distance", "at"), rows)
+
+
+def reason_words(reason: Reason) -> str:
+    """Return the name of a reason as people read it."""
+    return reason.name.lower().replace("_", " ")
+
+
+def _sight(explained: Explained) -> list[str]:
+    sight, readings = explained.prepared.sight, explained.prepared.plan.timeline.readings
+    rows = []
+    for number, sensor in enumerate(explained.prepared.case.robot.sensors):
+        for place in explained.report.steps:
+            mine = np.flatnonzero((readings.sensor == number) & (readings.step == place.number - 1))
+            if mine.size == 0:
+                continue
+            reasons = sight.reason[mine]
+            counts = [(Reason(int(r)), int((reasons == r).sum())) for r in np.unique(reasons)]
+            what = ", ".join(f"{n} {reason_words(r)}" for r, n in counts)
+            blocked = sorted({sight.obstacle[i] for i in mine} - {""})
+            if blocked:
+                what += f"; in the way: {', '.join(blocked)}"
+            surfaces = dict.fromkeys(
+                explained.believed.edges[s].id for s in sight.surface[mine].tolist() if s >= 0
+            )
+            rows.append(
+                (
+                    plain(sensor.id),
+                    str(place.number),
+                    plain(", ".join(surfaces)) or "-",
+                    _span(sight.range_m[mine], 1.0, "m", 2),
+                    _span(sight.incidence_rad[mine], 180.0 / math.pi, "deg", 0),
+                    plain(what),
+                )
+            )
+    return table(("sensor", "step", "meets", "range", "incidence", "readings"), rows)
+
+
+def _span(values: np.ndarray, factor: float, unit: str, decimals: int) -> str:
+    known = values[np.isfinite(values)] * factor
+    if known.size == 0:
+        return "-"
+    low, high = f"{known.min():.{decimals}f}", f"{known.max():.{decimals}f}"
+    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+
+
+def _dark(case: CaseReport) -> list[str]:
+    rows = [
+        (
+            d.axis,
+            f"{d.begin_s:.2f} s",
+            f"{d.end_s:.2f} s",
+            f"{d.first_step + 1} to {d.last_step + 1}",
+        )
+        for d in case.dark
+    ]
+    return table(("on", "from", "until", "steps"), rows)
+
+
+def _sd(moment: MomentCovariance, which: str, axis: int) -> float:
+    cov = {
+        "error": moment.cov,
+        "estimation": moment.estimation_cov,
+        "tracking": moment.tracking_cov,
+        "filter": moment.filter_cov,
+    }[which]
+    return math.sqrt(max(0.0, float(cov[axis, axis])))
+
+
+def _errors(explained: Explained) -> list[str]:
+    rows = []
+    for moment, predicted, sampled in zip(
+        explained.prepared.moments, explained.covariance.moments, explained.trials.moments, strict=True
+    ):
+        for i, axis in enumerate(("x", "y", "heading")):
+            error = error_on(axis, sampled)
+            size = np.sort(np.abs(error))
+            rows.append(
+                (
+                    plain(moment.name),
+                    axis,
+                    amount_words(float(predicted.mean[i]), axis),
+                    amount_words(float(error.mean()), axis),
+                    amount_words(_sd(predicted, "error", i), axis),
+                    amount_words(float(error.std()), axis),
+                    amount_words(float(size[max(0, math.ceil(0.95 * size.size) - 1)]), axis),
+                )
+            )
+    header = ("at", "axis", "mean, cov.", "mean, trials", "spread, cov.", "spread, trials", "95 % below")
+    return table(header, rows)
+
+
+def _inner(explained: Explained) -> list[str]:
+    rows = []
+    for moment, predicted in zip(explained.prepared.moments, explained.covariance.moments, strict=True):
+        for i, axis in enumerate(("x", "y", "heading")):
+            cells = (
+                amount_words(_sd(predicted, which, i), axis) for which in ("estimation", "tracking", "filter")
+            )
+            rows.append((plain(moment.name), axis, *cells))
+    return table(("at", "axis", "spread of estimation", "spread of tracking", "filter believes"), rows)
+
+
+def _sources(case: CaseReport) -> list[str]:
+    rows = []
+    for moment in case.verdict.moments if case.verdict is not None else ():
+        if moment.variance is None:
+            continue
+        for source in moment.variance.sources[:_SOURCES_SHOWN]:
+            rows.append(
+                (
+                    plain(moment.name),
+                    moment.binding,
+                    source.title,
+                    percent(source.share, digits=1),
+                    source.basis,
+                    source.constant_over,
+                )
+            )
+        between = moment.variance.between_fields
+        rows.append(
+            (plain(moment.name), moment.binding, "all between fields", percent(between, digits=1), "", "")
+        )
+        rows.append(
+            (
+                plain(moment.name),
+                moment.binding,
+                "all guessed",
+                percent(moment.variance.guessed, digits=1),
+                "",
+                "",
+            )
+        )
+    return table(("at", "axis", "source", "share", "number is", "constant over"), rows)
+
+
+def _readings(explained: Explained) -> list[str]:
+    trials = explained.trials
+    shown = [o for o in Outcome if trials.counts[:, :, o].sum()]
+    header = (
+        "sensor",
+        "step",
+        *(o.name.lower().replace("_", " ") for o in shown),
+        "wrongly accepted",
+        "wrongly refused",
+        "mean move",
+    )
+    rows = []
+    for i, sensor in enumerate(explained.prepared.case.robot.sensors):
+        for place in [None, *explained.report.steps]:
+            part = slice(None) if place is None else slice(place.number - 1, place.number)
+            counts = trials.counts[i, part].sum(axis=0)
+            if not counts.sum():
+                continue
+            accepted = int(counts[Outcome.ACCEPTED])
+            move = 1e-9 * int(trials.fix_move_nm[i, part].sum()) / accepted if accepted else None
+            rows.append(
+                (
+                    plain(sensor.id),
+                    "all" if place is None else str(place.number),
+                    *(str(int(counts[o])) for o in shown),
+                    str(int(trials.wrongly_accepted[i, part].sum())),
+                    str(int(trials.wrongly_refused[i, part].sum())),
+                    "-" if move is None else amount_words(move, "x"),
+                )
+            )
+    return table(header, rows)
+
+
+def _verdicts(case: CaseReport, paint: Paint) -> list[str]:
+    if case.verdict is None:
+        return []
+    rows = [(*moment_cells(m), guess_words(m)) for m in case.verdict.moments]
+    lines = table(("at", "axis", "tolerance", "verdict", "probability", "rests on"), rows)
+    for moment in case.verdict.moments:
+        lines += [f"  {plain(moment.name)}: {plain(text)}" for text in (moment.note, moment.reason) if text]
+    contact = case.verdict.contact
+    status = paint.level(status_words(contact), contact.status)
+    lines.append(f"  contact: {status}, {contact_words(contact)}")
+    for place in contact.places[:_SOURCES_SHOWN]:
+        where = case.steps[place.step].words() if 0 <= place.step < len(case.steps) else "an unknown step"
+        lines.append(f"    {place.trials} with {plain(place.obstacle)} in {plain(where)}")
+    success = case.verdict.success
+    lines.append(
+        f"  everything together: {percent(success.probability)} "
+        f"(from {percent(success.low, direction='down')} to {percent(success.high, direction='up')})"
+    )
+    if case.verdict.full_points:
+        lines.append(f"  points: {case.verdict.expected_points:.1f} of {case.verdict.full_points} expected")
+    lines += [f"  the engines differ: {disagreement_words(d)}" for d in case.verdict.disagreements]
+    return lines

@@ -1,0 +1,91 @@
+"""One routine in depth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from driftgate.core.findings import Finding
+from driftgate.report.model import CaseReport
+from driftgate.run.cases import one_case
+from driftgate.run.inputs import load_inputs
+from driftgate.run.status import Exit, InputError, findings_status, judged_status
+from driftgate.schema.case import Side
+
+if TYPE_CHECKING:
+    from driftgate.report.explain import Explained
+
+
+@dataclass(frozen=True)
+class ExplainSettings:
+    """Which case, and how it is predicted; as `CheckSettings`."""
+
+    path: Path
+    trials: int = 4000
+    seed: int = 1
+    confidence: float = 0.95
+    workers: int = 1
+    field: Path | None = None
+    carry_field: bool = False
+    mirrored: bool = False
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What there is to explain: findings alone, an infeasible case, or everything."""
+
+    findings: tuple[Finding, ...]
+    report: CaseReport | None
+    explained: Explained | None
+    status: Exit
+    why: str
+
+
+def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str], None]) -> Explanation:
+    """Return everything that the stages say about one case of one routine.
+
+    Parameters
+    ----------
+    settings : ExplainSettings
+        Which case, and how.
+    progress : callable
+        Told (done, of how many, words).
+
+    Raises
+    ------
+    InputError
+        If the path holds not exactly one routine, or the side does not exist.
+    """
+    inputs = load_inputs([settings.path], settings.field, settings.carry_field)
+    status, why = findings_status(inputs.findings)
+    if status is not Exit.PASS:
+        return Explanation(inputs.findings, None, None, status, why)
+    if len(inputs.routines) != 1:
+        raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
+    side: Side = "mirrored" if settings.mirrored else "as written"
+    named = one_case(inputs.routines[0], inputs.override, side)
+
+    from driftgate.judge.verdict import judge_case
+    from driftgate.report.explain import Explained
+    from driftgate.run.assemble import case_report, describe_with, steps_of
+    from driftgate.run.predict import predictions
+    from driftgate.run.tasks import BATCH, plan_one
+    from driftgate.run.workers import Workers
+
+    planned = plan_one((named.case, named.written))
+    if planned.prepared is None:
+        report = case_report(named, planned, None, None)
+        return Explanation(inputs.findings, report, None, *judged_status([report]))
+    with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
+        answers = list(predictions(workers, [planned], settings.seed, settings.trials, progress))
+    covariance, trials = answers[0]
+    tolerances = len(planned.prepared.moments) + 1
+    describe = describe_with(steps_of(named, planned))
+    verdict = judge_case(
+        planned.prepared, covariance, trials, settings.confidence, tolerances, describe, planned.dark
+    )
+    report = case_report(named, planned, verdict, trials)
+    explained = Explained(report, planned.prepared, planned.prepared.believed, covariance, trials)
+    return Explanation(inputs.findings, report, explained, *judged_status([report]))

@@ -1,0 +1,348 @@
+"""The command line: statuses, streams, hostile input."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import jsonschema
+import pytest
+from click.testing import CliRunner
+from lxml import etree
+from small_project import write_project
+
+from driftgate.cli import main
+from driftgate.cli.options import wants_colour
+
+
+@pytest.fixture
+def project(tmp_path, monkeypatch):
+    """Return the small project, as the current folder."""
+    monkeypatch.chdir(write_project(tmp_path))
+    return tmp_path
+
+
+def run(capsys, *arguments):
+    """Run a command line in this process; return status, stdout and stderr."""
+    status = main.run([str(a) for a in arguments])
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def spawn(*arguments, **more):
+    """Run a command line in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "driftgate", *arguments], capture_output=True, text=True, timeout=120, **more
+    )
+
+
+CHECK = ("check", "--trials", "400", "--workers", "1")
+
+
+def test_law_check_passes(project, capsys):
+    """Status 0, the verdict on stdout, the last line on stderr names the status."""
+    status, out, err = run(capsys, *CHECK)
+    assert status == 0
+    assert "routines/out.yaml  Out and stop" in out
+    assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
+
+
+def test_law_check_fails(project, capsys):
+    """Status 1 names how many tolerances break; the line of the checkpoint is in the output."""
+    write_project(project, "0.1 mm")
+    status, out, err = run(capsys, *CHECK)
+    assert status == 1
+    assert "half-way  x" in out
+    assert "fail DG401" in out
+    assert "line 12" in out
+    assert err.splitlines()[-1] == "driftgate: status 1: 1 of 3 tolerances breaks"
+
+
+def test_law_bad_file_has_place_and_caret(project, capsys):
+    """Status 2; every fault with file, line, column, line text and caret."""
+    path = project / "routines/out.yaml"
+    path.write_text(path.read_text().replace("time_limit: 10 s", "time_limit: 10"))
+    status, out, err = run(capsys, "check")
+    assert status == 2
+    assert "routines/out.yaml:6:13: error DG" in out
+    lines = out.splitlines()
+    assert lines[1][lines[2].index("^")] == "1"
+    assert err.splitlines()[-1].startswith("driftgate: status 2: 1 error in the files")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["nonsense"],
+        ["check", "--trials", "0"],
+        ["check", "--confidence", "1.5"],
+        ["check", "--confidence", "nan"],
+        ["check", "--report", "pdf=x"],
+        ["check", "--report", "json"],
+        ["check", "--carry-field"],
+        ["check", "--report", "json=a", "--report", "junit=a"],
+        ["check", "--report", "json=."],
+        ["check", "--report", "json=missing/x.json"],
+        ["check", "--report", "json=routines/out.yaml"],
+        ["explain"],
+        ["explain", "routines"],
+        ["codes", "DG999"],
+        ["schema", "poem"],
+    ],
+)
+def test_err_bad_usage(project, capsys, arguments):
+    """Bad usage is status 2 with a reason and no traceback."""
+    (project / "routines/second.yaml").write_text((project / "routines/out.yaml").read_text())
+    status, _, err = run(capsys, *arguments)
+    assert status == 2
+    assert "Traceback" not in err
+    assert err.splitlines()[-1].startswith("driftgate: status 2: ")
+
+
+def test_law_nothing_matched(tmp_path, monkeypatch, capsys):
+    """Status 5 where there is nothing to check."""
+    monkeypatch.chdir(tmp_path)
+    for command in ("check", "validate"):
+        status, _, err = run(capsys, command)
+        assert status == 5
+        assert "driftgate: status 5: there is no folder routines/ here" in err
+
+
+def test_law_all_reports_from_one_run(project, capsys):
+    """Three reports from one run: valid JSON, well-formed JUnit, Markdown; then the terminal."""
+    status, out, _ = run(
+        capsys, *CHECK, "--report", "json=r.json", "--report", "junit=r.xml", "--report", "markdown=r.md"
+    )
+    assert status == 0
+    assert "half-way" in out
+    schema = run(capsys, "schema", "report")[1]
+    jsonschema.validate(json.loads((project / "r.json").read_text()), json.loads(schema))
+    assert etree.parse(project / "r.xml").getroot().tag == "testsuites"
+    assert (project / "r.md").read_text().startswith("### driftgate: pass")
+
+
+def test_law_quiet_pass_prints_nothing(project, capsys):
+    """Quiet and passing: nothing on stdout, one line on stderr."""
+    status, out, err = run(capsys, *CHECK, "--quiet")
+    assert (status, out) == (0, "")
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("title", ['"\\e[31mred\\0"', '"a\\u202Eb"', "'<script>|`@x`'", '"x ]]> &amp; y"'])
+def test_law_hostile_title_in_every_format(project, capsys, title):
+    """A hostile title either has its finding or reaches every format harmlessly; never a traceback."""
+    path = project / "routines/out.yaml"
+    path.write_text(path.read_text().replace("title: Out and stop", f"title: {title}"))
+    status, out, err = run(
+        capsys, *CHECK, "--report", "json=r.json", "--report", "junit=r.xml", "--report", "markdown=r.md"
+    )
+    assert status in (0, 2)
+    assert "Traceback" not in err
+    assert "\x1b" not in out
+    assert "\u202e" not in out
+    json.loads((project / "r.json").read_text())
+    etree.parse(project / "r.xml")
+    assert "<script" not in (project / "r.md").read_text()
+
+
+def test_law_explain_tells_everything(project, capsys):
+    """Explain has a section for each stage, both engines' figures, and the case's status."""
+    status, out, _ = run(capsys, "explain", "routines/out.yaml", "--trials", "200", "--workers", "1")
+    assert status == 0
+    for words in (
+        "Timeline",
+        "Clearance",
+        "Sight lines",
+        "Dark",
+        "spread, cov.",
+        "spread, trials",
+        "heading-rate bias",
+        "wrongly accepted",
+        "wrongly refused",
+        "Keep clear of a moving robot",
+    ):
+        assert words in out
+    assert run(capsys, "explain", "routines/out.yaml", "--mirrored", "--trials", "50", "--workers", "1")[
+        0
+    ] in (0, 1)
+
+
+def test_law_explain_infeasible(project, capsys):
+    """An infeasible plan is explained as far as it goes, status 1."""
+    path = project / "routines/out.yaml"
+    path.write_text(path.read_text().replace("time_limit: 10 s", "time_limit: 1 s"))
+    status, out, _ = run(capsys, "explain", "routines/out.yaml")
+    assert status == 1
+    assert "DG202" in out
+    assert "nothing is predicted" in out
+
+
+def test_law_validate(project, capsys):
+    """Validate passes sound files, and points at faults, without predicting."""
+    status, _, err = run(capsys, "validate")
+    assert (status, err.strip()) == (0, "driftgate: status 0: 1 sound routine, no errors")
+    (project / "fieldmaps/box.yaml").write_text("kind: field map\n")
+    status, out, _ = run(capsys, "validate")
+    assert status == 2
+    assert "fieldmaps/box.yaml" in out
+
+
+def test_law_schemas_are_schemas(project, capsys):
+    """Every kind has a JSON Schema, on stdout or in a file."""
+    for kind in ("routine", "field-map", "robot", "report"):
+        status, out, _ = run(capsys, "schema", kind)
+        assert status == 0
+        jsonschema.Draft202012Validator.check_schema(json.loads(out))
+        assert run(capsys, "schema", kind, "-o", f"{kind}.json")[0] == 0
+        assert (project / f"{kind}.json").read_text() == out
+
+
+def test_law_codes(capsys):
+    """Every code is listed and explained, in upper or lower case."""
+    from driftgate.core.rules import RULES
+
+    _, listed, _ = run(capsys, "codes")
+    assert [line.split()[0] for line in listed.splitlines()] == list(RULES)
+    assert run(capsys, "codes", "dg103")[1].startswith("DG103  ")
+
+
+def test_law_help_teaches():
+    """Every command has help with examples, and the group lists the statuses."""
+    runner = CliRunner()
+    top = runner.invoke(main.cli, ["--help"])
+    assert top.exit_code == 0
+    for status in ("0 ", "1 ", "2 ", "3 ", "5 ", "130 "):
+        assert f"\n    {status}" in top.output
+    for name in ("check", "explain", "validate", "schema", "codes"):
+        assert name in top.output
+        assert "Examples:" in runner.invoke(main.cli, [name, "--help"]).output
+
+
+def test_err_internal_fault_is_status_three(project, capsys, monkeypatch):
+    """A fault of our own is one line; the traceback comes only when asked for."""
+
+    def broken(*_):
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr("driftgate.run.check.load_inputs", broken)
+    status, _, err = run(capsys, "check")
+    assert status == 3
+    assert len(err.splitlines()) == 1
+    assert err.startswith("driftgate: status 3: a fault in driftgate (RuntimeError: boom); set DRIFTGATE")
+    monkeypatch.setenv("DRIFTGATE_TRACEBACK", "1")
+    assert "Traceback" in run(capsys, "check")[2]
+
+
+def test_law_interrupt_is_status_130(project, capsys, monkeypatch):
+    """The interrupt key is status 130."""
+
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("driftgate.run.check.load_inputs", interrupted)
+    status, _, err = run(capsys, "check")
+    assert (status, err.strip()) == (130, "driftgate: status 130: interrupted")
+
+
+def test_law_process_statuses(project):
+    """As a process of its own: the same statuses, no colour in a pipe, version."""
+    done = spawn(*CHECK, cwd=project)
+    assert done.returncode == 0
+    assert "\x1b" not in done.stdout + done.stderr
+    assert spawn("check", "--trials", "x", cwd=project).returncode == 2
+    assert spawn("--version").stdout.startswith("driftgate ")
+
+
+def test_law_interrupt_leaves_no_worker(project):
+    """Interrupted in the middle of its work, the process ends with 130 and takes its workers along."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "driftgate", "check", "--trials", "2000000", "--workers", "2"],
+        cwd=project,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    try:
+        deadline = time.monotonic() + 60.0
+        while len(_members(process.pid)) < 4 and time.monotonic() < deadline:
+            time.sleep(0.1)
+        os.kill(process.pid, signal.SIGINT)
+        _, err = process.communicate(timeout=60)
+        assert process.returncode == 130
+        assert err.splitlines()[-1] == "driftgate: status 130: interrupted"
+        deadline = time.monotonic() + 20.0
+        while _members(process.pid) and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert _members(process.pid) == []
+    finally:
+        for member in _members(process.pid):
+            os.kill(member, signal.SIGKILL)
+
+
+def _members(session):
+    """Return the processes of a session that are not mere zombies."""
+    found = []
+    for name in os.listdir("/proc"):
+        if name.isdigit():
+            try:
+                with open(f"/proc/{name}/stat") as file:
+                    fields = file.read().rsplit(")", 1)[1].split()
+            except OSError:
+                continue
+            if int(fields[3]) == session and fields[0] != "Z":
+                found.append(int(name))
+    return found
+
+
+def test_law_closed_output_changes_no_status(project):
+    """A reader that goes away early does not change the verdict."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "driftgate", *CHECK],
+        cwd=project,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    process.stdout.close()
+    err = process.stderr.read()
+    process.stderr.close()
+    assert process.wait(60) == 0
+    assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
+
+
+@pytest.mark.parametrize(
+    ("choice", "environment", "coloured"),
+    [
+        ("always", {"NO_COLOR": "1"}, True),
+        ("never", {"FORCE_COLOR": "1"}, False),
+        ("auto", {"NO_COLOR": "1", "FORCE_COLOR": "1"}, False),
+        ("auto", {"FORCE_COLOR": "1"}, True),
+        ("auto", {"NO_COLOR": ""}, False),
+    ],
+)
+def test_law_colour_policy(monkeypatch, choice, environment, coloured):
+    """The option decides, then NO_COLOR, then FORCE_COLOR, then whether this is a terminal."""
+    for name in ("NO_COLOR", "FORCE_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    assert wants_colour(choice) is coloured
+
+
+def test_law_small_commands_import_little():
+    """Version, help and codes import no array library, no models and no YAML."""
+    code = (
+        "import sys\nfrom driftgate.cli import main\nmain.run(sys.argv[1:])\n"
+        "heavy = {'numpy', 'scipy', 'shapely', 'pydantic', 'yaml'} & set(sys.modules)\n"
+        "print(sorted(heavy), file=sys.stderr)"
+    )
+    for arguments in (["--version"], ["--help"], ["codes"]):
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=60
+        )
+        assert done.stderr.strip().endswith("[]")
