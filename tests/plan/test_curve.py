@@ -139,3 +139,25 @@ def test_err_curve_point_given_twice():
 
     assert [f.doc_path for f in plan.findings] == [("steps", 0, "through", 0), ("steps", 0, "through", 2)]
     assert plan.steps[0].end_pose[:2] == pytest.approx((2.0, 1.3))
+
+
+def test_ref_tightest_radius_is_that_of_scipy():
+    """The radius reported is the smallest of a dense sampling of scipy's spline."""
+    motion = plan_curve((0.0, 0.0, 0.4), POINTS[1:], None, False, LIMITS)
+    points, knot = np.array(POINTS), motion.spline.knot
+    ends = ((1, np.array([math.cos(0.4), math.sin(0.4)])), (2, np.zeros(2)))
+    spline = CubicSpline(knot, points, bc_type=ends)
+    u = np.linspace(0.0, knot[-1], 100_001)
+    (x1, y1), (x2, y2) = spline(u, 1).T, spline(u, 2).T
+    radius = np.hypot(x1, y1) ** 3 / np.maximum(np.abs(x1 * y2 - y1 * x2), 1e-9)
+
+    assert motion.tightest_radius_m == pytest.approx(radius.min(), rel=2e-3)
+    place = spline(u[np.argmin(radius)])
+    assert motion.tightest_point == pytest.approx(tuple(place), abs=0.02)
+
+
+def test_err_curve_that_folds_back():
+    """A point straight behind, without a turn, makes the curve fold back on itself: refused."""
+    plan = plan_case(case({"do": "curve", "through": [["0.4 m", "1 m"]]}))
+
+    assert codes(plan) == ["DG203"]

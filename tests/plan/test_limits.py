@@ -126,3 +126,13 @@ def test_err_motor_without_speed():
 
     assert "DG201" in codes(plan)
     assert np.isfinite(plan.timeline.pose).all()
+
+
+def test_law_grip_limits_a_bend():
+    """On a slippery floor the wheels' grip holds the speed in a bend below the centripetal limit."""
+    cart = robot()
+    drive = cart.drive.model_copy(update={"friction": 0.1})
+
+    # By hand: sqrt(0.1 x 9.80665 x 0.5).
+    allowed = step_limits(drive)[0].path_speed(np.array(1 / 0.5))
+    assert allowed == pytest.approx(0.7002374, abs=1e-6)

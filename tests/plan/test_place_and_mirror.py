@@ -9,6 +9,7 @@ from plan_cases import case, field_map, routine
 
 from driftgate.core.errors import ModelError
 from driftgate.plan import mirror_routine, plan_case
+from driftgate.plan.place import place_keys
 from driftgate.schema.case import Case
 
 STEPS = [
@@ -72,6 +73,20 @@ def test_law_both_sides_have_the_same_keys(line):
 
     assert [s.place for s in plan_case(mirrored).steps] == places(*STEPS)
     assert [s.place for s in plan_case(mirrored, written).steps] == places(*STEPS)
+
+
+@given(st.integers(-50_000, 50_000), st.sampled_from(["m", "in"]), st.integers(-3600, 3600))
+def test_law_keys_survive_mirroring_back(tenths, unit, degrees):
+    """Whatever is written, the mirror of the mirror has the same content to the key."""
+    on = field_map(mirror={"x": "1.97 m"})
+    steps = [
+        {"do": "drive", "to": [f"{tenths / 10_000} {unit}", "1 m"]},
+        {"do": "turn", "to": f"{degrees / 10} deg"},
+    ]
+    written = routine(*steps)
+    back = mirror_routine(mirror_routine(written, on), on)
+
+    assert place_keys(back.steps) == place_keys(written.steps)
 
 
 FULL = [

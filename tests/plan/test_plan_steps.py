@@ -4,9 +4,12 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from plan_cases import case, codes, field_map, robot, sensor
 
 from driftgate.plan import plan_case
+from driftgate.plan.steps import short_way
 from driftgate.plan.values import Law
 
 # From rest to rest over 1 m at 1.2 m/s and 2.5 m/s^2, and 0.1 s of settling.
@@ -138,6 +141,13 @@ def test_law_turn_takes_the_short_way(start, to, end):
     plan = plan_case(case({"do": "turn", "to": to}, at=(1.0, 1.0, start)))
 
     assert ends(plan)[0] == pytest.approx((1.0, 1.0, end))
+
+
+@given(st.floats(-20.0, 20.0))
+def test_law_half_turn_goes_left_whatever_the_rounding(heading):
+    """Half a turn computed as a difference of headings goes counter-clockwise, however it rounds."""
+    assert short_way((heading + math.pi) - heading) == pytest.approx(math.pi)
+    assert short_way((heading - math.pi) - heading) == pytest.approx(math.pi)
 
 
 def test_law_rotate_goes_all_the_way_round():
@@ -349,3 +359,18 @@ def test_err_square_up_beside_a_structure():
     plan = plan_case(case(square_up("bench"), at=(2.0, 2.2, 0.0), on=field_map(structures=[bench])))
 
     assert "DG207" in codes(plan)
+
+
+@pytest.mark.parametrize(("y", "wall", "face_x"), [(1.2, "step/5", 2.6), (1.8, "step/3", 3.0)])
+def test_law_square_up_meets_the_face_in_front(y, wall, face_x):
+    """Of a stepped structure's two faces the robot meets the one that it is in front of."""
+    corners = [(2.6, 0.9), (3.4, 0.9), (3.4, 2.1), (3.0, 2.1), (3.0, 1.5), (2.6, 1.5)]
+    stepped = {
+        "id": "step",
+        "shape": {"polygon": {"corners": [[f"{u} m", f"{v} m"] for u, v in corners]}},
+        "at": {"x": "0 m", "y": "0 m", "heading": "0 deg"},
+    }
+    plan = plan_case(case(square_up("step"), at=(2.0, y, 0.0), on=field_map(structures=[stepped])))
+
+    assert plan.contacts[0].wall == wall
+    assert plan.steps[0].end_pose[0] == pytest.approx(face_x - 0.18)

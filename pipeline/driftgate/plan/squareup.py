@@ -69,7 +69,7 @@ def plan_square_up(
     bumper = bumper_of(hull, step.backwards)
     sign = -1.0 if step.backwards else 1.0
     course = start[2] + (math.pi if step.backwards else 0.0)
-    chosen = _edge_ahead(step, start, course, world)
+    chosen = _edge_ahead(step, start, course, bumper, world)
     if isinstance(chosen, str):
         return chosen
     edge, off = chosen
@@ -106,7 +106,9 @@ def plan_square_up(
     )
 
 
-def _edge_ahead(step: SquareUp, start: PoseTuple, course: float, world: World) -> tuple[Edge, float] | str:
+def _edge_ahead(
+    step: SquareUp, start: PoseTuple, course: float, bumper: Bumper, world: World
+) -> tuple[Edge, float] | str:
     """Return the surface that the robot drives at, and the turn that makes it square to it."""
     surfaces = [edge for edge in world.edges if edge.owner == step.against]
     if not surfaces:
@@ -123,13 +125,13 @@ def _edge_ahead(step: SquareUp, start: PoseTuple, course: float, world: World) -
             f" it is {math.degrees(abs(nearest)):.1f} deg off: turn to"
             f" {math.degrees(wrap_angle(start[2] + nearest)):.1f} deg first"
         )
-    # Of several faces of a structure the nearest one in front is met.
-    return min(facing, key=lambda item: _distance_rank(item[0], start))
+    # Of several faces of a structure the nearest one that lies in front is met.
+    return min(facing, key=lambda item: _rank(item[0], np.array(start[:2]), bumper))
 
 
-def _distance_rank(edge: Edge, start: PoseTuple) -> tuple[bool, float]:
-    gap = (start[0] - edge.a[0]) * edge.normal[0] + (start[1] - edge.a[1]) * edge.normal[1]
-    return gap < 0.0, abs(gap)
+def _rank(edge: Edge, place: FloatArray, bumper: Bumper) -> tuple[bool, bool, float]:
+    gap = float((place - edge.a) @ edge.normal)
+    return gap < 0.0, not _meets(edge, place, bumper), abs(gap)
 
 
 def _placed(pose: PoseTuple, points: FloatArray) -> FloatArray:
@@ -139,7 +141,7 @@ def _placed(pose: PoseTuple, points: FloatArray) -> FloatArray:
 
 
 def _meets(edge: Edge, place: FloatArray, bumper: Bumper) -> bool:
-    """Return whether the flush bumper overlaps the surface along its length."""
+    """Return whether the bumper of a robot at a place overlaps the surface along its length."""
     a, b = np.array(edge.a), np.array(edge.b)
     length = float(np.hypot(*(b - a)))
     along = float((place - a) @ (b - a)) / length

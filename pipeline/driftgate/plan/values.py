@@ -171,9 +171,10 @@ class Timeline:
     Attributes
     ----------
     time_s : ndarray, shape (K + 1,)
-        The plan's clock at the knots. Knots fall on every step boundary and every echo and
-        arrival of a reading; longer gaps are cut into equal ticks of at most the robot's
-        `longest_tick`. [s]
+        The plan's clock at the knots. Knots fall on every step boundary, the touch of every
+        square-up and every echo and arrival of a reading; longer gaps are cut into equal ticks of
+        at most the robot's `longest_tick`, and short enough that none turns by more than a
+        radian. [s]
     pose : ndarray, shape (K + 1, 3)
         Nominal pose, field frame, heading continuous. [m, m, rad]
     twist : ndarray, shape (K, 3)
