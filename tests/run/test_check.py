@@ -151,3 +151,14 @@ def test_law_command_reproduces(project):
     assert settings.command() == (
         "driftgate check 'a b.yaml' --trials 7 --seed 3 --confidence 90% --field f.yaml --carry-field"
     )
+
+
+@pytest.mark.parametrize("stage", ["judge", "report", "run"])
+def test_law_public_names_resolve(stage):
+    """Every name that a stage lists can be had, and is no module."""
+    from importlib import import_module
+    from types import ModuleType
+
+    package = import_module(f"driftgate.{stage}")
+    for name in package.__all__:
+        assert not isinstance(getattr(package, name), ModuleType)

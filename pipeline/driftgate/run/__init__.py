@@ -14,11 +14,11 @@ __all__ = ["CheckSettings", "ExplainSettings", "check_routines", "explain_routin
 
 # Loaded at first use, so that reading one name does not import the whole stage.
 _HOMES = {
-    "CheckSettings": "check_routines",
-    "ExplainSettings": "explain_routine",
-    "check_routines": "check_routines",
-    "explain_routine": "explain_routine",
-    "validate_files": "validate_files",
+    "CheckSettings": "check",
+    "ExplainSettings": "explain",
+    "check_routines": "check",
+    "explain_routine": "explain",
+    "validate_files": "validate",
 }
 
 
