@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from driftgate.load.document import Document, Kind
-    from driftgate.load.json_schema import json_schema
     from driftgate.load.project import (
         LoadedRoutine,
         LoadError,
@@ -28,12 +27,11 @@ __all__ = [
     "LoadedRoutine",
     "Project",
     "find_root",
-    "json_schema",
     "load_project",
     "load_routine",
 ]
 
-_HOME: Final = {"Document": "document", "Kind": "document", "json_schema": "json_schema"}
+_HOME: Final = {"Document": "document", "Kind": "document"}
 
 
 def __getattr__(name: str) -> Any:

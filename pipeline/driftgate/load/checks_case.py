@@ -5,7 +5,6 @@ from __future__ import annotations
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import known_name
 from driftgate.load.checks_field import field_names
-from driftgate.load.checks_robot import footprint_corners
 from driftgate.load.checks_routine import steps_with_paths, tolerances
 from driftgate.load.document import DocPath, Document
 from driftgate.load.wording import listed
@@ -48,7 +47,7 @@ def check_start(routine: Document, robot: Document, field: Document) -> list[Fin
     from driftgate.load import outlines
 
     pose = routine.routine.start.pose
-    outline = outlines.footprint_at(footprint_corners(robot.robot), pose)
+    outline = outlines.footprint_at(outlines.footprint_corners(robot.robot), pose)
     walls = shapely.Polygon([wall.corner for wall in field.field_map.walls])
     path: DocPath = ("start", "pose")
     findings = []

@@ -27,8 +27,7 @@ def check_field_map(document: Document) -> list[Finding]:
     findings += _check_ranges(document, field_map)
     findings += _check_shapes(document, field_map)
     findings += _check_mirror(document, field_map)
-    # Geometry on top of contradictions would only repeat them in other words.
-    return findings or _check_geometry(document, field_map)
+    return findings + _check_geometry(document, field_map)
 
 
 def _named(field_map: FieldMap) -> Iterator[tuple[str, DocPath]]:
@@ -135,12 +134,20 @@ def _check_geometry(document: Document, field_map: FieldMap) -> list[Finding]:
         return findings + wall_fault
     walls = shapely.Polygon([wall.corner for wall in field_map.walls])
     for key, i, thing in things:
-        if (key, i) not in bad and not outlines.is_within(outlines.placed(thing.shape, thing.at), walls):
+        if (
+            _shape_count(thing.shape) == 1
+            and (key, i) not in bad
+            and not outlines.is_within(outlines.placed(thing.shape, thing.at), walls)
+        ):
             message = f"'{thing.id}' reaches beyond the walls"
             findings.append(
                 document.finding("DG135", (key, i, "at"), message, "check its place and its size")
             )
     return findings
+
+
+def _shape_count(shape: Shape) -> int:
+    return sum(one is not None for one in (shape.circle, shape.rectangle, shape.polygon))
 
 
 def _simple(document: Document, path: DocPath, corners: list[tuple[float, float]]) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from driftgate.core.findings import Finding
@@ -12,17 +13,6 @@ from driftgate.schema.robot import Robot
 SMALLEST_FOOTPRINT_M2: Final = 1e-4  # a square of 1 cm: anything less is a slip of the unit
 
 
-def footprint_corners(robot: Robot) -> list[tuple[float, float]]:
-    """Return the corners of the outline in the robot's own axes, before taking the convex hull. [m]"""
-    outline = robot.footprint
-    if outline.corners is not None:
-        return list(outline.corners)
-    if outline.length is None or outline.width is None:
-        return []
-    x, y = outline.length / 2.0, outline.width / 2.0
-    return [(-x, -y), (x, -y), (x, y), (-x, y)]
-
-
 def check_robot(document: Document) -> list[Finding]:
     """Return every fault of a robot that its models let through."""
     robot = document.robot
@@ -30,6 +20,7 @@ def check_robot(document: Document) -> list[Finding]:
     findings += unique_names(document, ((s.id, ("sensors", i, "id")) for i, s in enumerate(robot.sensors)))
     for i, sensor in enumerate(robot.sensors):
         findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
+        findings += _at_most_square(document, ("sensors", i, "echo_limit"), sensor.echo_limit)
     findings += _check_correction(document, robot)
     if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":
         path: DocPath = ("errors", "sideways_scale", KEY)
@@ -63,6 +54,7 @@ def _check_correction(document: Document, robot: Robot) -> list[Finding]:
     tried = correction.validity.range
     if tried is not None:
         findings += rising(document, (*path, "validity", "range"), tried.low, tried.high)
+    findings += _at_most_square(document, (*path, "validity", "incidence"), correction.validity.incidence)
     has_share = "share" in correction.update.model_fields_set
     if correction.update.law == "blend" and not has_share:
         message = "the law 'blend' needs 'share': how much of the difference is taken"
@@ -75,3 +67,10 @@ def _check_correction(document: Document, robot: Robot) -> list[Finding]:
             document.finding("DG133", (*path, "update", "share", KEY), message, "delete one of them")
         )
     return findings
+
+
+def _at_most_square(document: Document, path: DocPath, incidence_rad: float | None) -> list[Finding]:
+    """Return a finding if an angle between beam and wall normal is more than 90 degrees."""
+    if incidence_rad is None or incidence_rad <= math.pi / 2.0:
+        return []
+    return [document.finding("DG112", path, "an incidence is at most 90 deg: 0 deg meets the wall squarely")]

@@ -114,7 +114,7 @@ class _Reader:
                 "delete it and write the value out where needed",
             )
         if event.tag is not None:
-            self.refuse(event, f"the tag {event.tag[:60]}", "delete it")
+            self.refuse(event, f"the tag {_tag(event.tag)}", "delete it")
             self.settled.add(path)
 
     def scalar(self, event: Any, path: DocPath) -> object:
@@ -164,7 +164,7 @@ class _Reader:
         if not isinstance(event, yaml.ScalarEvent):
             self.value(event, (*path, KEY, KEY), depth + 1)
             if not isinstance(event, yaml.AliasEvent):
-                self.refuse(event, "a key that is not a word", "write a plain word before the ':'")
+                self.report(event, "DG104", "the key is not a word", "write a plain word before the ':'")
             return None
         self.refuse_features(event, (*path, KEY, KEY))
         text: str = event.value
@@ -182,9 +182,8 @@ class _Reader:
             self.trapped(event, meaning)
             return None
         if not isinstance(meaning, str):
-            self.refuse(
-                event, f"the key {shorten(text) or '(empty)'}, which is not a word", "keys are plain words"
-            )
+            said = f"the key {shorten(text)} is not a word" if text else "the key is missing"
+            self.report(event, "DG104", said, "write a plain word before the ':'")
             return None
         return meaning
 
@@ -236,12 +235,17 @@ def compose(text: str, path: str, lines: tuple[str, ...]) -> Composed:
     return Composed(data, source, tuple(reader.findings), whole, frozenset(reader.settled))
 
 
+def _tag(tag: str) -> str:
+    return shorten(tag.replace("tag:yaml.org,2002:", "!!"), 60)
+
+
 def _place(event: Any) -> tuple[int, int]:
     return event.start_mark.line + 1, event.start_mark.column + 1
 
 
 # What PyYAML and libyaml say, and what it usually comes from.
 _HINTS: Final = (
+    ("tab character", "indent with blanks, not tabs"),
     ("mapping values are not allowed", "check the indentation, and quote a text that holds ': '"),
     ("cannot start any token", "indent with blanks, not tabs, and quote a text that starts with @, ` or %"),
     ("unexpected end of stream", "close the quote that is still open"),

@@ -40,7 +40,7 @@ def options_at(model: type[BaseModel], data: object, place: DocPath) -> tuple[Op
     options: tuple[Option, ...] = (Option(model),)
     value = data
     for part in place:
-        options = tuple(_step(options, value, part))
+        options = tuple(step_into(options, value, part))
         if isinstance(value, dict):
             value = value.get(part)
         elif isinstance(value, list) and isinstance(part, int) and part < len(value):
@@ -76,7 +76,8 @@ def required_keys(model: type[BaseModel]) -> list[str]:
     return [name for name, info in model.model_fields.items() if info.is_required()]
 
 
-def _step(options: tuple[Option, ...], value: object, part: str | int) -> Iterator[Option]:
+def step_into(options: tuple[Option, ...], value: object, part: str | int) -> Iterator[Option]:
+    """Yield what may stand under a key or at an index of a value that is one of the options."""
     if isinstance(part, str):
         model = model_for(options, value)
         info = model.model_fields.get(part) if model is not None else None

@@ -10,6 +10,7 @@ from typing import Any, Final
 import shapely
 
 from driftgate.schema.base import PoseIn, Shape
+from driftgate.schema.robot import Robot
 
 Corner = tuple[float, float]
 
@@ -93,6 +94,14 @@ def polygon_at(corners: Sequence[Corner], pose: PoseIn) -> Any:
     """Return a polygon given in its own axes as a shapely geometry, field frame."""
     c, s = math.cos(pose.heading), math.sin(pose.heading)
     return shapely.Polygon([(pose.x + c * x - s * y, pose.y + s * x + c * y) for x, y in corners])
+
+
+def footprint_corners(robot: Robot) -> list[Corner]:
+    """Return the corners of the outline in the robot's own axes, before taking the convex hull. [m]"""
+    outline = robot.footprint
+    if outline.corners is not None:
+        return list(outline.corners)
+    return rectangle_corners(outline.length or 0.0, outline.width or 0.0)
 
 
 def footprint_at(corners: Sequence[Corner], pose: PoseIn) -> Any:

@@ -16,8 +16,9 @@ from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
+from driftgate.load.mend import MendedDocument, mended_document
 from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, split_lines
-from driftgate.load.validate import kind_of, validate
+from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import alike, article
 
 SUFFIXES: Final = (".yaml", ".yml")
@@ -79,7 +80,7 @@ class Project:
 
 @dataclass(frozen=True, eq=False)
 class _Loaded:
-    """One file: its document, unless it has errors."""
+    """One file. A document that is not clean serves further checks only."""
 
     path: str
     kind: Kind | None
@@ -150,12 +151,9 @@ def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLik
     for entry in entries:
         if entry.kind != "routine":
             continue
-        if entry.document is None:
-            library.findings.update(_check_references(entry, library))
-            continue
-        routine, findings = _load_case(entry.document, library)
+        routine, findings = _load_case(entry, library)
         library.findings.update(_limited(findings, entry.path))
-        if routine is not None and entry.clean:
+        if routine is not None:
             routines.append(routine)
     routines.sort(key=lambda routine: routine.document.path)
     return Project(tuple(routines), tuple(sorted(library.findings)))
@@ -213,16 +211,17 @@ def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
     findings = [*composed.findings, *faults]
     if kind is None:
         return _Loaded(path, None, None, source), findings
-    model, faults = validate(composed, kind)
-    findings += faults
-    if model is None or findings:
-        return _Loaded(path, kind, None, source, data), findings
-    document = Document(path, source.lines, source.positions, kind, model)
-    findings = _own_checks(document, data)
-    clean = not any(finding.level == "error" for finding in findings)
-    # A routine with faults of its own is still held against its field, so that all faults show at once.
-    kept = document if clean or kind == "routine" else None
-    return _Loaded(path, kind, kept, source, data, clean), findings
+    validated = validated_data(data, kind)
+    findings += validation_findings(composed, kind, validated)
+    if validated.model is not None and not findings:
+        document = Document(path, source.lines, source.positions, kind, validated.model)
+        findings = _own_checks(document, data)
+        clean = not any(finding.level == "error" for finding in findings)
+        return _Loaded(path, kind, document, source, data, clean), findings
+    mended = mended_document(composed, kind, validated.faults) if len(findings) <= MOST_FINDINGS else None
+    if mended is not None:
+        findings += mended.kept(_own_checks(mended, data))
+    return _Loaded(path, kind, mended, source, data), findings
 
 
 def _own_checks(document: Document, data: object) -> list[Finding]:
@@ -233,31 +232,55 @@ def _own_checks(document: Document, data: object) -> list[Finding]:
     return check_routine(document, data)
 
 
-def _load_case(routine: Document, library: _Library) -> tuple[LoadedRoutine | None, list[Finding]]:
+def _load_case(entry: _Loaded, library: _Library) -> tuple[LoadedRoutine | None, list[Finding]]:
+    routine = entry.document
+    if routine is None:
+        return None, _check_references(entry, library)
     model = routine.routine
     robot, findings = _referenced(routine, ("robot",), model.robot, "robot", library)
     field_map, more = _referenced(routine, ("field",), model.field, "field map", library)
     findings += more
-    variants = []
+    variants: list[_Loaded] = []
     for i, name in enumerate(model.also_on):
         path: DocPath = ("also_on", i)
         variant, more = _referenced(routine, path, name, "field map", library)
-        if variant is not None and (variant is field_map or variant in variants):
-            more.append(routine.finding("DG130", path, f"'{name}' is named already", "delete it"))
-        elif variant is not None and field_map is not None:
-            more += check_variant(routine, path, field_map, variant)
-        if variant is not None:
-            variants.append(variant)
         findings += more
-    if field_map is not None:
-        findings += check_on_field(routine, field_map)
-        if robot is not None:
-            findings += check_start(routine, robot, field_map)
-    if robot is None or field_map is None or len(variants) < len(model.also_on):
+        if variant is not None and (variant is field_map or variant in variants):
+            findings.append(routine.finding("DG130", path, f"'{name}' is named already", "delete it"))
+        elif variant is not None:
+            variants.append(variant)
+            findings += _check_variant(routine, path, field_map, variant)
+    findings += _check_together(routine, robot, field_map)
+    if isinstance(routine, MendedDocument):
+        findings = routine.kept(findings)
+    documents = [loaded.document for loaded in (robot, field_map, *variants) if loaded and loaded.clean]
+    ready = [document for document in documents if document is not None]
+    errors = any(finding.level == "error" for finding in findings)
+    if errors or not entry.clean or len(ready) != 2 + len(model.also_on):
         return None, findings
-    if any(finding.level == "error" for finding in findings):
-        return None, findings
-    return LoadedRoutine(routine, robot, field_map, tuple(variants)), findings
+    return LoadedRoutine(routine, ready[0], ready[1], tuple(ready[2:])), findings
+
+
+def _check_together(routine: Document, robot: _Loaded | None, field_map: _Loaded | None) -> list[Finding]:
+    """Hold a routine against its field map and robot as far as those are to be trusted."""
+    if field_map is None or field_map.document is None:
+        return []
+    document, findings = field_map.document, []
+    if not isinstance(document, MendedDocument) or document.names_hold:
+        findings += check_on_field(routine, document)
+    if robot is not None and robot.clean and robot.document is not None and field_map.clean:
+        findings += check_start(routine, robot.document, document)
+    return findings
+
+
+def _check_variant(
+    routine: Document, path: DocPath, field_map: _Loaded | None, variant: _Loaded
+) -> list[Finding]:
+    if field_map is None or not (field_map.clean and variant.clean):
+        return []
+    if field_map.document is None or variant.document is None:
+        return []
+    return check_variant(routine, path, field_map.document, variant.document)
 
 
 def _check_references(entry: _Loaded, library: _Library) -> list[Finding]:
@@ -279,28 +302,29 @@ def _check_references(entry: _Loaded, library: _Library) -> list[Finding]:
 
 def _referenced(
     routine: Source, path: DocPath, name: str, kind: Kind, library: _Library
-) -> tuple[Document | None, list[Finding]]:
-    """Return the document that a routine names; None without a finding if its own file has them."""
+) -> tuple[_Loaded | None, list[Finding]]:
+    """Return the file that a routine names, or None and why not."""
     reason = _bad_reference(name)
     if reason:
         return None, [routine.finding("DG120", path, reason, "write a path relative to the routine's folder")]
-    folder = library.root / PurePosixPath(routine.path).parent
-    plain = Path(os.path.normpath(folder / name))
+    folder = PurePosixPath(routine.path).parent
     outside = routine.finding("DG120", path, "the reference leaves the repository")
     try:
-        real = real_path(plain)
-        if not (is_inside(plain, library.root) and is_inside(real, library.root)):
+        real = real_path(library.root / folder / name)
+        if _climbs_out(folder, name) or not is_inside(real, library.root):
             return None, [outside]
         if not os.path.lexists(real):
             message = f"there is no file {_shown_path(real, library.root)}"
             return None, [routine.finding("DG121", path, message, _neighbour(real))]
     except (TextError, OSError, ValueError):
         return None, [routine.finding("DG121", path, f"'{shorten(name)}' is not a usable path")]
+    if not real.is_file():
+        return None, [routine.finding("DG121", path, f"{_shown_path(real, library.root)} is not a file")]
     loaded = library.load(real)
     if loaded.kind is not None and loaded.kind != kind:
         message = f"{loaded.path} is {article(loaded.kind)}, not {article(kind)}"
         return None, [routine.finding("DG122", path, message)]
-    return loaded.document, []
+    return loaded, []
 
 
 def _bad_reference(name: str) -> str:
@@ -309,6 +333,16 @@ def _bad_reference(name: str) -> str:
     if PurePosixPath(name).is_absolute() or PureWindowsPath(name).drive:
         return "a reference must not be an absolute path"
     return ""
+
+
+def _climbs_out(folder: PurePosixPath, name: str) -> bool:
+    """Say whether a path passes above the root, even if it comes back by the name of the checkout."""
+    depth = len(folder.parts)
+    for part in PurePosixPath(name).parts:
+        depth += -1 if part == ".." else 1
+        if depth < 0:
+            return True
+    return False
 
 
 def _neighbour(real: Path) -> str:

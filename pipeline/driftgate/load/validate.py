@@ -79,29 +79,51 @@ def kind_of(composed: Composed) -> tuple[Kind | None, list[Finding]]:
     return meant, findings
 
 
-def validate(composed: Composed, kind: Kind) -> tuple[Routine | FieldMap | Robot | None, list[Finding]]:
-    """Return the model, or None and every fault.
+@dataclass(frozen=True)
+class Validated:
+    """The outcome of holding data against a model.
+
+    Attributes
+    ----------
+    model : Routine or FieldMap or Robot or None
+        None if anything is wrong.
+    errors : tuple
+        What is wrong, by place in the file.
+    """
+
+    model: Routine | FieldMap | Robot | None
+    errors: tuple[_Error, ...] = ()
+
+    @property
+    def faults(self) -> list[tuple[DocPath, str, str | int | None]]:
+        """Place, type and key name of every error."""
+        return [(error.place, error.type, error.name) for error in self.errors]
+
+
+def validated_data(data: object, kind: Kind) -> Validated:
+    """Return the model of the data, or what is wrong with it."""
+    try:
+        return Validated(MODELS[kind].model_validate(data))
+    except ValidationError as error:
+        raw = error.errors(include_url=False, include_input=False)
+    return Validated(None, tuple(_brought_back(item, data) for item in raw))
+
+
+def validation_findings(composed: Composed, kind: Kind, validated: Validated) -> list[Finding]:
+    """Return every error as a finding at its place.
 
     Places that the composer has a finding for are passed over in silence.
     """
-    model = MODELS[kind]
-    try:
-        return model.model_validate(composed.data), []
-    except ValidationError as error:
-        raw = error.errors(include_url=False, include_input=False)
-    except RecursionError:
-        return None, [composed.source.finding("DG106", (), "nested too deeply")]
     groups: dict[DocPath, list[_Error]] = {}
-    for item in raw:
-        brought = _brought_back(item, composed.data)
-        if brought.place not in (("kind",), ("format",)) and not _settled(brought, composed):
-            groups.setdefault(_group_place(brought), []).append(brought)
+    for error in validated.errors:
+        if error.place not in (("kind",), ("format",)) and not _settled(error, composed):
+            groups.setdefault(_group_place(error), []).append(error)
     findings: list[Finding] = []
     for errors in groups.values():
-        findings += _group_findings(errors, model, composed)
+        findings += _group_findings(errors, MODELS[kind], composed)
         if len(findings) > MOST_FINDINGS:
             break
-    return None, findings
+    return findings
 
 
 def _settled(error: _Error, composed: Composed) -> bool:
@@ -155,7 +177,11 @@ def _group_findings(errors: list[_Error], model: type[BaseModel], composed: Comp
         code, message, suggestion = quantity_fault(value, quantities)
         return [source.finding(code, first.place, message, suggestion)]
     code, message, suggestion = _fault(first, value, options)
-    place = (*first.place, KEY) if first.type == "bad_key" else first.place
+    place = first.place
+    if first.type == "bad_key":
+        place = (*place, KEY)
+    elif first.type == "union_tag_invalid":
+        place = (*place, "do")
     return [source.finding(code, place, message, suggestion)]
 
 
@@ -177,11 +203,9 @@ def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
     if error.type == "missing":
         return _missing(error, value, options)
     if error.type == "union_tag_not_found":
-        return (
-            "DG109",
-            "missing key 'do': what the step does",
-            f"write 'do: ' and {one_of(_do_words(options))}",
-        )
+        close = alike("do", value) if isinstance(value, dict) else ""
+        advice = f"write 'do' for '{close}'" if close else f"write 'do: ' and {one_of(_do_words(options))}"
+        return "DG109", "missing key 'do': what the step does", advice
     if error.type == "union_tag_invalid":
         do = value.get("do") if isinstance(value, dict) else None
         words = _do_words(options)

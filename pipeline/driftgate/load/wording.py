@@ -35,7 +35,8 @@ _OTHER_SPELLINGS: Final = {
     "radian": "rad", "radians": "rad", "turns": "rev", "turn": "rev", "revs": "rev", "sec": "s", "secs": "s",
     "second": "s", "seconds": "s", "msec": "ms", "minutes": "min", "minute": "min", "mins": "min",
     "mps": "m/s", "fps": "ft/s", "ips": "in/s", "dps": "deg/s", "°/s": "deg/s", "m/s2": "m/s^2",
-    "m/s²": "m/s^2", "m/s/s": "m/s^2", "in/s2": "in/s^2", "in/s²": "in/s^2", "deg/s2": "deg/s^2", "deg/s²": "deg/s^2",
+    "m/s²": "m/s^2", "m/s/s": "m/s^2", "in/s2": "in/s^2", "in/s²": "in/s^2", "deg/s2": "deg/s^2",
+    "deg/s²": "deg/s^2",
     "°/s²": "deg/s^2", "percent": "%", "pct": "%", "hz": "Hz", "lbs": "lb", "pound": "lb", "pounds": "lb",
     "kilogram": "kg", "kilograms": "kg", "grams": "g", "mm/√m": "mm/sqrt(m)", "deg/√s": "deg/sqrt(s)",
 }  # fmt: skip
