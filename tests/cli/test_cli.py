@@ -103,6 +103,13 @@ def test_err_bad_usage(project, capsys, arguments):
     assert err.splitlines()[-1].startswith("driftgate: status 2: ")
 
 
+def test_err_misspelt_command(capsys):
+    """A misspelt command gets the one that was probably meant."""
+    status, _, err = run(capsys, "chekc")
+    assert status == 2
+    assert "Did you mean 'check'?" in err
+
+
 def test_law_nothing_matched(tmp_path, monkeypatch, capsys):
     """Status 5 where there is nothing to check."""
     monkeypatch.chdir(tmp_path)

@@ -100,6 +100,7 @@ def test_law_one_touch_fails_where_none_is_allowed():
             contact_allowed=allowed,
         )
         assert found.contact.status == status
+        assert ("run more trials" in found.contact.reason) == (status == "undecided")
 
 
 def test_ref_no_touch_states_its_bound():
@@ -133,6 +134,32 @@ def test_law_quantiles_are_values_of_the_sample():
     error[:, 0] = np.arange(1, 101) * 1e-3 * np.where(np.arange(100) % 2, 1, -1)
     axis = judged([moment("end", x="1 m")], [moment_trials(error)]).moments[0].axes[0]
     assert (axis.abs_50, axis.abs_95, axis.abs_99) == pytest.approx((0.050, 0.095, 0.099))
+
+
+def test_mc_quantiles_of_a_circular_normal():
+    """Errors of sd 1 mm: |x| and distance at 50/95/99 % as tabled (A&S 26.5; Rayleigh, Grubbs 1964)."""
+    rng = np.random.default_rng(17)
+    count = 40_000
+    error = np.column_stack([1e-3 * rng.standard_normal((count, 2)), np.zeros(count)])
+    axes = judged([moment("end", x="9 mm", radial="9 mm")], [moment_trials(error)]).moments[0].axes
+
+    # Standard error of a quantile: sqrt(p (1 - p) / n) over the density there; at 99 % about 0.019
+    # for |x| and 0.017 for the distance. Five of each.
+    x, radial = ([1e3 * a.abs_50, 1e3 * a.abs_95, 1e3 * a.abs_99] for a in axes)
+    assert x == pytest.approx([0.674490, 1.959964, 2.575829], abs=0.09)
+    assert radial == pytest.approx([1.177410, 2.447747, 3.034854], abs=0.09)
+
+
+def test_mc_joint_event_of_a_circular_normal():
+    """A radius of 2.447747 sd holds 95 % of a circular normal (Grubbs 1964, Rayleigh factors)."""
+    rng = np.random.default_rng(18)
+    count = 40_000
+    error = np.column_stack([1e-3 * rng.standard_normal((count, 2)), np.zeros(count)])
+    end = moment("end", radial="2.447747 mm", required=0.95)
+    found = judged([end], [moment_trials(error)]).moments[0]
+    # Five standard errors of the share: 5 sqrt(0.95 x 0.05 / 40000).
+    assert found.estimate.probability == pytest.approx(0.95, abs=0.0055)
+    assert found.used_95 == pytest.approx(1.0, abs=0.02)
 
 
 def test_law_points_and_joint_success():

@@ -19,7 +19,7 @@ from driftgate.judge.values import (
 from driftgate.judge.verdict import decide
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, RunReport, StepPlace
 
-HOSTILE = "</td>|\x1b[31m@team `x` <script>alert(1)</script>\n::error::‮ [a](http://b) ]]> & \x00"
+HOSTILE = "</td>|\x1b[31m@team `x` <script>alert(1)</script>\n::error::‮ [a](http://b) www.c.d $x$ ]]> & \x00"
 
 
 def axis(name="x", high=0.025, used=0.43):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import io
 import os
 import signal
@@ -50,6 +51,16 @@ class LazyGroup(click.Group):
         command = import_module(_COMMANDS[cmd_name]).command
         assert isinstance(command, click.Command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Suggest the command that was probably meant."""
+        name = args[0]
+        close = difflib.get_close_matches(name, _COMMANDS, n=1)
+        if name not in _COMMANDS and not name.startswith("-") and close:
+            ctx.fail(f"No such command '{name}'. Did you mean '{close[0]}'?")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -107,7 +118,7 @@ def run(arguments: list[str]) -> int:
         return 130
     except click.ClickException as error:
         error.show()
-        say_status(2, "bad usage")
+        say_status(2, f"bad usage: {error.format_message()}")
         return 2
     except DriftgateError as error:
         return _deliberate(error)

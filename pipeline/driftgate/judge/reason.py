@@ -224,14 +224,19 @@ def _last_fix(prepared: PreparedCase, covariance: CovarianceResult, moment: Mome
 
 
 def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
-    """Return where unintended contact happens, in plain words; "" without any."""
-    if verdict.status == "pass" or not verdict.places:
+    """Return where unintended contact happens and what is open, in plain words; "" when it passes."""
+    if verdict.status == "pass":
         return ""
-    place = verdict.places[0]
-    share = place.trials / verdict.estimate.successes
-    which = (
-        "Every contact is"
-        if place.trials == verdict.estimate.successes
-        else f"{share_words(share, 0)} of the contacts are"
-    )
-    return f"{which} with {place.obstacle} in {describe(place.step)}."
+    seen = verdict.estimate
+    words = []
+    if verdict.places:
+        place = verdict.places[0]
+        which = (
+            "Every contact is"
+            if place.trials == seen.successes
+            else (f"{share_words(place.trials / seen.successes, 0)} of the contacts are")
+        )
+        words.append(f"{which} with {place.obstacle} in {describe(place.step)}.")
+    if verdict.status == "undecided":
+        words.append(f"{seen.trials} trials leave open whether it is rarer than allowed: run more trials.")
+    return " ".join(words)

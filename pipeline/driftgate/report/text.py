@@ -9,7 +9,9 @@ from collections.abc import Sequence
 # Controls, formats (they can reverse or hide what follows), surrogates, unassigned, line and
 # paragraph separators: none of them belongs in one line of a report.
 _HIDDEN = ("Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp")
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]()#+\-.!|~<>&@:])")
+# Inside a line only these have a meaning in the dialects of pull requests: markup, tables, HTML,
+# links and mentions, formulas, and addresses that become links by themselves.
+_MARKDOWN = re.compile(r"([\\`*_\[\]#!|~<>&@:$]|(?<=[wW]{3})\.)")
 
 
 def plain(text: str) -> str:
