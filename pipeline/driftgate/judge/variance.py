@@ -47,7 +47,7 @@ def variance_shares(
     found.sort(key=lambda source: (-source.share, source.name))
     return VarianceShares(
         sd=math.sqrt(total),
-        guessed=math.fsum(source.share for source in found if source.basis == "guess"),
-        between_fields=math.fsum(s.share for s in found if "field" in s.constant_over.split(", ")),
+        guessed=variance_along(moment.guessed, axis, heading_rad) / total,
+        between_fields=variance_along(moment.between_fields, axis, heading_rad) / total,
         sources=tuple(found),
     )
