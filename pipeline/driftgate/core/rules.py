@@ -214,6 +214,12 @@ _PLAN: Final = (
         "The wheels would slip at the acceleration asked for; the plan uses what friction allows. Ask "
         "for less.",
     ),
+    Rule(
+        "DG209",
+        "plan too long",
+        "The routine unrolls to more steps, or its sensors and ticks to more instants, than driftgate "
+        "looks at. Repeat less, or use a longer tick or slower sensors.",
+    ),
 )
 
 _SIGHT: Final = (

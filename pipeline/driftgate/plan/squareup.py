@@ -102,7 +102,15 @@ def plan_square_up(
         (float(x), float(y), heading),
     )
     return push, Contact(
-        index, edge.id, travel, speed_m_s, bumper.reach_m, bumper.half_width_m, step.push, step.late
+        step=index,
+        wall=edge.id,
+        travel_m=travel,
+        speed_m_s=speed_m_s,
+        reach_m=bumper.reach_m,
+        half_width_m=bumper.half_width_m,
+        middle_left_m=bumper.middle_left_m,
+        push_s=step.push,
+        late_s=step.late,
     )
 
 

@@ -121,8 +121,9 @@ class Contact:
         Approach speed. [m/s]
     reach_m : float
         From the robot's origin to the bumper that touches, along the direction of travel. [m]
-    half_width_m : float
-        Half of that bumper's width. [m]
+    half_width_m, middle_left_m : float
+        Half of that bumper's width, and where its middle lies to the left of the robot's origin,
+        in the robot's own axes. [m]
     push_s, late_s : float
         Planned pushing time after the touch; how much longer the robot goes on if it has not. [s]
     """
@@ -133,6 +134,7 @@ class Contact:
     speed_m_s: float
     reach_m: float
     half_width_m: float
+    middle_left_m: float
     push_s: float
     late_s: float
 

@@ -12,6 +12,7 @@ Applied Optimal Estimation (1974), chapter 7 (both from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +35,7 @@ from driftgate.predict.filter import (
 from driftgate.predict.linear import WHITE, TickModel, tick_model, travelling_ticks
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
-from driftgate.predict.sources import SourceTable, filter_model, source_table
+from driftgate.predict.sources import Constant, SourceTable, filter_model, source_table
 from driftgate.predict.values import BoolArray, CovarianceResult, Moment, MomentCovariance
 from driftgate.schema.routine import SquareUp
 from driftgate.sight.values import Reason
@@ -337,6 +338,8 @@ class _Pass:
             mean=error[:, count].copy(),
             cov=np.sum(list(by_source.values()), axis=0),
             by_source=by_source,
+            guessed=self._part(error, state.white, lambda c: c.basis == "guess", "guess"),
+            between_fields=self._part(error, state.white, lambda c: c.constant_over == "field", None),
             estimation_mean=estimation[:, count].copy(),
             estimation_cov=(estimation[:, :count] * spread2) @ estimation[:, :count].T
             + swap @ white @ swap.T,
@@ -373,6 +376,19 @@ class _Pass:
         return {name: cov for name, cov in shares.items() if np.any(cov)} or {
             "start_placement": np.zeros((3, 3))
         }
+
+    def _part(
+        self, error: FloatArray, white: FloatArray, takes: Callable[[Constant], bool], basis: str | None
+    ) -> FloatArray:
+        """Return the covariance made by some constants, and by the white sources of a basis."""
+        chosen = [c.spread if takes(c) else 0.0 for c in self.table.constants]
+        columns = error[:, :-1] * np.array(chosen)
+        part: FloatArray = columns @ columns.T
+        bases = {info.name: info.basis for info in self.table.info}
+        for name, row in _ROW.items():
+            if basis is not None and basis in bases.get(name, "").split(", "):
+                part = part + white[row, 3:6, 3:6]
+        return part
 
     def _clock(self, knot: int) -> tuple[float, float]:
         timing = self.prepared.case.robot.errors.step_timing

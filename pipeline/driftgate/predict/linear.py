@@ -145,7 +145,7 @@ def _drift_columns(
     turned = (twist[:, 2] - constants.heading_bias * dt) / (1.0 + constants.heading_scale)
     if "wheel_offset" in index:
         for axis in (0, 1):
-            columns[spot, axis, index["wheel_offset"]] -= (rotation[:, axis, 0] * turned)[spot]
+            columns[spot, axis, index["wheel_offset"]] -= (field_jacobian[:, axis, 0] * turned)[spot]
     known = _known_increment(twist, dt, constants, travelling) - twist
     # The displacement is linearised about the measured twist; the rest is of second order in the means.
     known = np.where(moving[:, None], known, 0.0)
@@ -154,7 +154,7 @@ def _drift_columns(
     columns[:, 5, -1] += known[:, 2]
     columns[~moving, 2, -1] += (constants.heading_bias * dt)[~moving]
     for axis in (0, 1):
-        columns[spot, axis, -1] -= (constants.wheel_offset * rotation[:, axis, 0] * turned)[spot]
+        columns[spot, axis, -1] -= (constants.wheel_offset * field_jacobian[:, axis, 0] * turned)[spot]
 
 
 def _known_increment(

@@ -6,11 +6,12 @@ One list serves both engines, the report and the switches: a source is known by 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from driftgate.predict.values import SourceInfo
+from driftgate.schema.base import Basis
 from driftgate.schema.case import Case
-from driftgate.schema.fieldmap import WallBuild
 from driftgate.schema.robot import Robot, Sensor
 
 TITLES: dict[str, str] = {
@@ -58,12 +59,18 @@ class Constant:
         The error source it belongs to, a key of `TITLES`.
     mean, spread : float
         In SI.
+    basis : str
+        Where the numbers come from: "measured", "data sheet" or "guess".
+    constant_over : str
+        "run", "robot" or "field".
     """
 
     key: str
     source: str
     mean: float
     spread: float
+    basis: str
+    constant_over: str
 
 
 @dataclass(frozen=True)
@@ -130,14 +137,6 @@ _MEMORY_S = 5.0
 _MEMORY_RAD = math.pi
 
 
-def wall_build_of(case: Case, wall_id: str) -> WallBuild:
-    """Return how accurately a wall of the true field is built."""
-    for wall in case.true.walls:
-        if wall.id == wall_id:
-            return wall.build or case.true.build
-    raise KeyError(wall_id)
-
-
 def _dead_reckoning_constants(robot: Robot) -> list[Constant]:
     errors = robot.errors
     found: list[Constant] = []
@@ -152,15 +151,19 @@ def _dead_reckoning_constants(robot: Robot) -> list[Constant]:
     }
     for name, source in simple.items():
         if source is not None:
-            found.append(Constant(name, name, source.mean, source.spread))
+            found.append(_constant(name, name, source.mean, source.spread, source))
     slip = errors.lateral_slip
     if slip is not None:
-        found.append(Constant("lateral_slip:turn", "lateral_slip", slip.per_turn, slip.per_turn_spread))
-        found.append(Constant("lateral_slip:speed", "lateral_slip", slip.with_speed, slip.with_speed_spread))
+        found.append(
+            _constant("lateral_slip:turn", "lateral_slip", slip.per_turn, slip.per_turn_spread, slip)
+        )
+        found.append(
+            _constant("lateral_slip:speed", "lateral_slip", slip.with_speed, slip.with_speed_spread, slip)
+        )
     timing = errors.step_timing
     if timing is not None:
         spread = timing.spread if timing.constant_over == "run" else 0.0
-        found.append(Constant("step_timing", "step_timing", timing.mean, spread))
+        found.append(_constant("step_timing", "step_timing", timing.mean, spread, timing))
     return found
 
 
@@ -168,27 +171,52 @@ def _field_constants(case: Case) -> list[Constant]:
     found: list[Constant] = []
     for wall in case.true.walls:
         build = wall.build or case.true.build
-        found.append(Constant(f"wall_build:{wall.id}:offset", "wall_build", 0.0, build.offset))
-        found.append(Constant(f"wall_build:{wall.id}:tilt", "wall_build", 0.0, build.tilt))
+        found.append(_constant(f"wall_build:{wall.id}:offset", "wall_build", 0.0, build.offset, build))
+        found.append(_constant(f"wall_build:{wall.id}:tilt", "wall_build", 0.0, build.tilt, build))
     for structure in case.true.structures:
         if structure.build is not None:
-            found += _pose_constants(
-                f"structure_build:{structure.id}",
-                "structure_build",
-                (structure.build.x, structure.build.y, structure.build.heading),
-            )
+            found += _pose_constants(f"structure_build:{structure.id}", "structure_build", structure.build)
     for element in case.true.elements:
-        scatter = element.scatter
-        found += _pose_constants(
-            f"element_placement:{element.id}", "element_placement", (scatter.x, scatter.y, scatter.heading)
-        )
+        found += _pose_constants(f"element_placement:{element.id}", "element_placement", element.scatter)
     return found
 
 
-def _pose_constants(key: str, source: str, spread: tuple[float, float, float]) -> list[Constant]:
+class _Origin(Protocol):
+    """Where the numbers of a source come from."""
+
+    @property
+    def basis(self) -> Basis:
+        """Measured, data sheet or guess."""
+
+    @property
+    def constant_over(self) -> str:
+        """Over what the source is constant."""
+
+
+class _PoseOrigin(_Origin, Protocol):
+    """Standard deviations of a pose."""
+
+    @property
+    def x(self) -> float:
+        """Along field x. [m]"""
+
+    @property
+    def y(self) -> float:
+        """Along field y. [m]"""
+
+    @property
+    def heading(self) -> float:
+        """Of the heading. [rad]"""
+
+
+def _constant(key: str, source: str, mean: float, spread: float, origin: _Origin) -> Constant:
+    return Constant(key, source, mean, spread, origin.basis, origin.constant_over)
+
+
+def _pose_constants(key: str, source: str, spread: _PoseOrigin) -> list[Constant]:
     return [
-        Constant(f"{key}:{axis}", source, 0.0, sd)
-        for axis, sd in zip(("x", "y", "heading"), spread, strict=True)
+        _constant(f"{key}:{axis}", source, 0.0, sd, spread)
+        for axis, sd in (("x", spread.x), ("y", spread.y), ("heading", spread.heading))
     ]
 
 
@@ -196,20 +224,42 @@ def _sensor_constants(sensor: Sensor) -> list[Constant]:
     errors = sensor.errors
     found: list[Constant] = []
     if errors.bias is not None:
-        found.append(Constant(f"range_bias:{sensor.id}", "range_bias", errors.bias.mean, errors.bias.spread))
+        found.append(
+            _constant(
+                f"range_bias:{sensor.id}", "range_bias", errors.bias.mean, errors.bias.spread, errors.bias
+            )
+        )
     if errors.scale is not None:
         found.append(
-            Constant(f"range_scale:{sensor.id}", "range_scale", errors.scale.mean, errors.scale.spread)
+            _constant(
+                f"range_scale:{sensor.id}",
+                "range_scale",
+                errors.scale.mean,
+                errors.scale.spread,
+                errors.scale,
+            )
         )
     if errors.mount_position is not None:
         for axis in "xy":
             found.append(
-                Constant(
-                    f"mount_position:{sensor.id}:{axis}", "mount_position", 0.0, errors.mount_position.spread
+                _constant(
+                    f"mount_position:{sensor.id}:{axis}",
+                    "mount_position",
+                    0.0,
+                    errors.mount_position.spread,
+                    errors.mount_position,
                 )
             )
     if errors.mount_angle is not None:
-        found.append(Constant(f"mount_angle:{sensor.id}", "mount_angle", 0.0, errors.mount_angle.spread))
+        found.append(
+            _constant(
+                f"mount_angle:{sensor.id}",
+                "mount_angle",
+                0.0,
+                errors.mount_angle.spread,
+                errors.mount_angle,
+            )
+        )
     return found
 
 
@@ -232,12 +282,12 @@ def source_table(case: Case, off: frozenset[str] = frozenset()) -> SourceTable:
         if name not in TITLES:
             raise KeyError(f"'{name}' is no error source")
     start = case.routine.start.spread
-    constants = _pose_constants("start_placement", "start_placement", (start.x, start.y, start.heading))
+    constants = _pose_constants("start_placement", "start_placement", start)
     constants += _dead_reckoning_constants(case.robot)
     constants += _field_constants(case)
     for sensor in case.robot.sensors:
         constants += _sensor_constants(sensor)
-    silenced = tuple(Constant(c.key, c.source, 0.0, 0.0) if c.source in off else c for c in constants)
+    silenced = tuple(replace(c, mean=0.0, spread=0.0) if c.source in off else c for c in constants)
     return SourceTable(silenced, _noise(case.robot, off), _infos(case, off), off)
 
 
@@ -265,7 +315,7 @@ def _noise(robot: Robot, off: frozenset[str]) -> Noise:
 
 
 def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
-    """Return one line per source; where sensors differ, the least certain basis counts."""
+    """Return one line per source."""
     rows: dict[str, tuple[set[str], set[str]]] = {}
 
     def add(name: str, basis: str, over: str) -> None:
@@ -296,14 +346,8 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
             source = getattr(sensor.errors, field)
             if source is not None:
                 add(renamed.get(field, field), source.basis, source.constant_over)
-    worst_first = ("guess", "data sheet", "measured")
     return tuple(
-        SourceInfo(
-            name,
-            TITLES[name],
-            next(b for b in worst_first if b in rows[name][0]),
-            ", ".join(sorted(rows[name][1])),
-        )
+        SourceInfo(name, TITLES[name], ", ".join(sorted(rows[name][0])), ", ".join(sorted(rows[name][1])))
         for name in TITLES
         if name in rows
     )

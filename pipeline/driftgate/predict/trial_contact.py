@@ -81,7 +81,8 @@ def square_up(
     x, y = start[0] + p.xx, start[1] + p.xy
     closing = -(line.nx * vx + line.ny * vy)
     shares, corners = [], []
-    for side in (contact.half_width_m, -contact.half_width_m):
+    for half in (contact.half_width_m, -contact.half_width_m):
+        side = contact.middle_left_m + half
         cx, cy = _turned(touch_heading, sign * contact.reach_m, side)
         corners.append((cx, cy))
         shares.append((line.nx * (x + cx - line.x) + line.ny * (y + cy - line.y)) / closing)

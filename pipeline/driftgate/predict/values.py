@@ -158,6 +158,8 @@ class MomentCovariance:
         Its covariance.
     by_source : dict
         Source name to its share of `cov`, shape (3, 3); the shares add up to `cov`.
+    guessed, between_fields : ndarray, shape (3, 3)
+        The part of `cov` that rests on guessed numbers, and the part that is constant over a field.
     estimation_mean, tracking_mean : ndarray, shape (3,)
         Means of e and t in field axes.
     estimation_cov, tracking_cov : ndarray, shape (3, 3)
@@ -171,6 +173,8 @@ class MomentCovariance:
     mean: FloatArray
     cov: FloatArray
     by_source: dict[str, FloatArray]
+    guessed: FloatArray
+    between_fields: FloatArray
     estimation_mean: FloatArray
     estimation_cov: FloatArray
     tracking_mean: FloatArray
@@ -182,7 +186,10 @@ class MomentCovariance:
 
 @dataclass(frozen=True)
 class SourceInfo:
-    """Where a source's number comes from and over what it is constant, for the report."""
+    """Where a source's numbers come from and over what it is constant, for the report.
+
+    A source that several parts have (walls, sensors) names every basis and scope that occurs.
+    """
 
     name: str
     title: str

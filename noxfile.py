@@ -1,0 +1,69 @@
+"""The list of checks. `nox -l` names them; `nox` alone runs what a merge needs."""
+
+from __future__ import annotations
+
+import nox
+
+nox.options.sessions = ["tests", "lint", "types", "gate"]
+nox.options.default_venv_backend = "virtualenv"
+nox.options.error_on_missing_interpreters = True
+
+PROJECT = nox.project.load_toml("pyproject.toml")
+
+
+def _group(name: str) -> list[str]:
+    return nox.project.dependency_groups(PROJECT, name)
+
+
+def _quiet_install(session: nox.Session, *what: str) -> None:
+    session.install("--quiet", "--disable-pip-version-check", *what)
+
+
+@nox.session
+def tests(session: nox.Session) -> None:
+    """Run the tests on the interpreter that runs nox; arguments go to pytest."""
+    _quiet_install(session, ".", *_group("test"))
+    session.run("pytest", *(session.posargs or ["-n", "auto"]))
+
+
+@nox.session(python=["3.11", "3.12", "3.13"])
+def matrix(session: nox.Session) -> None:
+    """Run the tests on every supported Python that is installed."""
+    _quiet_install(session, ".", *_group("test"))
+    session.run("pytest", *(session.posargs or ["-n", "auto"]))
+
+
+@nox.session
+def lint(session: nox.Session) -> None:
+    """Check style and format."""
+    _quiet_install(session, *_group("lint"))
+    session.run("ruff", "check", ".")
+    session.run("ruff", "format", "--check", ".")
+
+
+@nox.session
+def types(session: nox.Session) -> None:
+    """Check types, strictly."""
+    _quiet_install(session, ".", *_group("lint"))
+    session.run("mypy")
+
+
+@nox.session
+def gate(session: nox.Session) -> None:
+    """Run the gate on the shipped routines; arguments go to `driftgate check`."""
+    _quiet_install(session, ".")
+    session.run("driftgate", "check", *session.posargs)
+
+
+@nox.session
+def bench(session: nox.Session) -> None:
+    """Time a cold check and the trials engine, as ratios against a named peer."""
+    _quiet_install(session, ".")
+    session.run("python", "tests/bench/bench.py", *session.posargs)
+
+
+@nox.session
+def docs(session: nox.Session) -> None:
+    """Remake the command output shown in README.md and DEVELOPERS.md."""
+    _quiet_install(session, ".")
+    session.run("python", "tests/docs/remake.py", *session.posargs)

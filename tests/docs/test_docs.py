@@ -1,0 +1,58 @@
+"""What the documents show is what the commands print, and what they list is what the code has."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from driftgate.core.rules import RULES
+from driftgate.schema.routine import Routine
+from remake import DOCUMENTS, blocks
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text()
+
+
+def _masked(text: str) -> str:
+    """Return a text without its numbers: they may differ in the last digit between processors."""
+    return re.sub(r"[ ]+", " ", re.sub(r"-?\d+(?:\.\d+)?", "#", text))
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_law_shown_output_is_real(document: str):
+    """Every marked block has the words of the command's real output; `nox -s docs` remakes them."""
+    for block in blocks(document):
+        assert _masked(block.shown) == _masked(block.real), block.what
+
+
+def test_law_every_step_is_in_the_readme():
+    """README's table of steps names every step there is, and no other."""
+    steps = Routine.model_json_schema()["$defs"]
+    known = {s["properties"]["do"]["const"] for s in steps.values() if "do" in s.get("properties", {})}
+    table = README[README.index("| step | what it does") : README.index("A motion may have")]
+    named = set(re.findall(r"`([a-z-]+)`", "\n".join(row.split("|")[1] for row in table.splitlines() if row.strip())))
+    assert named == known
+
+
+def test_law_exit_statuses_are_in_the_readme():
+    """README's table of statuses is the one the command line uses."""
+    from driftgate.run.status import Exit
+
+    table = README[README.index("| status | meaning") : README.index("The last line on stderr")]
+    assert {int(n) for n in re.findall(r"^\| (\d+) \|", table, re.MULTILINE)} == {int(s) for s in Exit}
+
+
+def test_law_python_example_runs(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    """The Python example in README works as shown."""
+    example = re.search(r"```python\n(.*?)```", README, re.DOTALL)
+    assert example is not None
+    monkeypatch.chdir(ROOT)
+    exec(compile(example[1], "README.md", "exec"), {})
+    assert capsys.readouterr().out.startswith("end ")
+
+
+def test_law_every_code_is_explained():
+    """Every finding code has a title and an explanation."""
+    assert all(rule.title and rule.explanation for rule in RULES.values())
