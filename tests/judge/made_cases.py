@@ -107,7 +107,9 @@ def prepared_of(moments, time_limit_s=15.0, contact_allowed=0.0, enabled=True):
         for i in range(STEPS)
     ]
     timeline = SimpleNamespace(
-        time_s=np.arange(STEPS + 1.0), readings=SimpleNamespace(knot=np.array([1, 2], np.intp))
+        time_s=np.arange(STEPS + 1.0),
+        first_tick=np.arange(STEPS + 1),
+        readings=SimpleNamespace(knot=np.array([1, 2], np.intp)),
     )
     routine = SimpleNamespace(
         time_limit=time_limit_s, final=SimpleNamespace(contact_allowed=contact_allowed), title="Made"

@@ -204,6 +204,19 @@ def test_law_offset_is_called_an_offset():
     assert judged([moment("end", x="1 m")], [moment_trials(error)]).moments[0].reason == ""
 
 
+def test_law_step_that_grows_the_error_is_named():
+    """The step to blame is that of the largest growth since the spread was last at its smallest."""
+    error = np.zeros((100, 3))
+    error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
+    end = [moment("end", step=3)]
+    predicted = covariance_of(1)
+    # Grows by 8 in step 1, is fixed in step 2, grows by 1 in step 3 and by 3 in step 4.
+    for knot, variance in enumerate([1e-6, 9e-6, 0.5e-6, 1.5e-6, 4.5e-6]):
+        predicted.knot_cov[knot, 0, 0] = variance
+    found = judge_case(prepared_of(end), predicted, trials_of([moment_trials(error)])).moments[0]
+    assert "It grows most in step 4 (advance 3 m)." in found.reason
+
+
 def test_law_wrong_surfaces_are_blamed():
     """Readings accepted from a wrong surface are named with the step where most were."""
     counts = np.zeros((1, 4, 13), np.int64)

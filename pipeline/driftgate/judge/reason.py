@@ -9,6 +9,7 @@ import numpy as np
 
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
+from driftgate.judge.variance import variance_along
 from driftgate.plan.values import Plan
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
 from driftgate.sight.values import DarkInterval
@@ -19,6 +20,7 @@ DescribeStep = Callable[[int], str]
 NARROW = 0.8
 _OFFSET_RULES = 1.5  # a mean of so many standard deviations is what the error is about
 _DARK_AT_LEAST_S = 0.5
+_GROWN_AT_LEAST = 0.2  # of the variance at the moment, in one step
 _WRONG_AT_LEAST = 0.005
 _REFUSED_AT_LEAST = 0.2
 
@@ -58,7 +60,7 @@ def moment_reason(
     describe: DescribeStep,
     dark: tuple[DarkInterval, ...] = (),
 ) -> str:
-    """Return one or two sentences on why a tolerance fails or is narrowly kept; "" when it is easy.
+    """Return a few sentences on why a tolerance fails or is narrowly kept; "" when it is easy.
 
     Parameters
     ----------
@@ -80,15 +82,14 @@ def moment_reason(
     if outright:
         return outright
     moment = prepared.moments[index]
-    sentences = [_error_shape(verdict)]
+    sentences = [_error_shape(verdict), _growth(prepared, covariance, moment, verdict.binding, describe)]
     second = (
         _readings(prepared, covariance, trials, moment, describe)
         or _darkness(prepared, moment, verdict.binding, dark, describe)
         or _last_fix(prepared, covariance, moment)
     )
-    if second:
-        sentences.append(second)
-    return " ".join(sentences)
+    sentences.append(second)
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 def _outright(verdict: MomentVerdict, trials: TrialsResult, index: int, describe: DescribeStep) -> str:
@@ -155,6 +156,27 @@ def _blame(verdict: MomentVerdict) -> str:
     if not top:
         return ""
     return ", from " + " and ".join(f"{s.title} ({share_words(s.share, 0)}, {s.basis})" for s in top)
+
+
+def _growth(
+    prepared: PreparedCase,
+    covariance: CovarianceResult,
+    moment: Moment,
+    binding: str,
+    describe: DescribeStep,
+) -> str:
+    """Return in which step the spread grew most since it was last at its smallest."""
+    # Boundaries of the steps up to the moment; a checkpoint has no ticks and cannot grow anything.
+    boundary = np.minimum(prepared.plan.timeline.first_tick, moment.knot)[: moment.step + 2]
+    spread = np.array([variance_along(covariance.knot_cov[k], binding, moment.pose[2]) for k in boundary])
+    if not (spread.size > 1 and np.isfinite(spread).all()):
+        return ""
+    smallest = int(np.argmin(spread[:-1]))
+    grown = np.diff(spread)[smallest:]
+    step = smallest + int(np.argmax(grown))
+    if grown.max() < _GROWN_AT_LEAST * spread[-1] or spread[-1] <= 0.0:
+        return ""
+    return f"It grows most in {describe(step)}."
 
 
 def _readings(

@@ -50,6 +50,10 @@ def _where(case: CaseReport) -> str:
     return f"{markdown(case.title)}<br>{markdown(case.label)}"
 
 
+def _inline(case: CaseReport) -> str:
+    return f"{markdown(case.title)} on {markdown(case.label)}"
+
+
 def _broken(report: RunReport) -> list[str]:
     rows, reasons = [], []
     for case in report.cases:
@@ -67,13 +71,13 @@ def _broken(report: RunReport) -> list[str]:
             rows.append(f"| {_where(case)} | {name} | {verdict} |")
             words = " ".join(text for text in (moment.note, moment.reason) if text)
             if words:
-                reasons.append(f"- {markdown(case.label)}, {markdown(moment.name)}: {markdown(words)}")
+                reasons.append(f"- {_inline(case)}, {markdown(moment.name)}: {markdown(words)}")
         contact = case.verdict.contact
         if contact.status != "pass":
             words = markdown(contact_words(contact))
             rows.append(f"| {_where(case)} | contact | {status_words(contact)}<br>{words} |")
             if contact.reason:
-                reasons.append(f"- {markdown(case.label)}, contact: {markdown(contact.reason)}")
+                reasons.append(f"- {_inline(case)}, contact: {markdown(contact.reason)}")
     if not rows:
         return []
     more = len(rows) - _MOST_ROWS
@@ -101,7 +105,7 @@ def _overview(report: RunReport) -> list[str]:
 
 def _differences(report: RunReport) -> list[str]:
     lines = [
-        f"- {markdown(case.label)}, {markdown(disagreement_words(found))}"
+        f"- {_inline(case)}, {markdown(disagreement_words(found))}"
         for case in report.cases
         if case.verdict is not None
         for found in case.verdict.disagreements
