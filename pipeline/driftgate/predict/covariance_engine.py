@@ -55,6 +55,7 @@ class _State:
     white: FloatArray  # (sources, 6, 6)
     timing: FloatArray  # (6,), effect of this step's own stretch
     filter: Six
+    fixed: FloatArray  # (3, m + 1), sum of all fixes so far
     refusals: int = 0
 
 
@@ -98,6 +99,10 @@ class _Pass:
         self.travelling = travelling_ticks(self.plan)
         self.accepted: BoolArray = np.zeros(len(self.plan.timeline.readings.knot), dtype=bool)
         self.streak = [(0, -1)] * len(case.robot.sensors)
+        readings = self.plan.timeline.readings
+        late = readings.echo_knot[readings.echo_knot != readings.knot]
+        # Truth, and belief without the fixes, at the echo of readings that arrive later.
+        self.echoed: dict[int, FloatArray] = {int(knot): np.zeros((6, 0)) for knot in late}
         knots = len(self.plan.timeline.time_s)
         self.knot_mean = np.zeros((knots, 3))
         self.knot_cov = np.zeros((knots, 3, 3))
@@ -112,12 +117,14 @@ class _Pass:
             moments.setdefault(moment.step, []).append(moment)
         found: dict[str, MomentCovariance] = {}
         self._record(state, 0)
+        self._keep_echo(state, 0)
         for r in range(by_knot[0], by_knot[1]):
             self._read(state, r)
         for step in self.plan.steps:
             first, last = int(timeline.first_tick[step.index]), int(timeline.first_tick[step.index + 1])
             for k in range(first, last):
                 self._tick(state, k)
+                self._keep_echo(state, k + 1)
                 for r in range(by_knot[k + 1], by_knot[k + 2]):
                     self._read(state, r)
                 self._record(state, k + 1)
@@ -144,7 +151,8 @@ class _Pass:
         sensitivity[3:6, :count] = start.columns + own
         sensitivity[3:6, count] = start.mean
         white = np.zeros((len(_WHITE_ALL), 6, 6))
-        return _State(sensitivity, white, np.zeros(6), start_filter(self.filter))
+        fixed = np.zeros((3, count + 1))
+        return _State(sensitivity, white, np.zeros(6), start_filter(self.filter), fixed)
 
     def _tick(self, state: _State, k: int) -> None:
         a = self.ticks.transition[k]
@@ -164,6 +172,12 @@ class _Pass:
         self.knot_mean[knot] = state.sensitivity[3:6, -1]
         timing = self.table.noise.step_timing * state.timing[3:6]
         self.knot_cov[knot] = rows @ rows.T + state.white[:, 3:6, 3:6].sum(axis=0) + np.outer(timing, timing)
+
+    def _keep_echo(self, state: _State, knot: int) -> None:
+        if knot in self.echoed:
+            kept = state.sensitivity.copy()
+            kept[0:3] -= state.fixed
+            self.echoed[knot] = kept
 
     def _end_step(self, state: _State, step: int) -> None:
         planned = self.plan.steps[step]
@@ -209,6 +223,10 @@ class _Pass:
         state.white = jump.matrix @ state.white @ jump.matrix.T
         if reset is not None:
             state.filter = reset_normal(state.filter, edge.normal, reset.position, reset.heading)
+        # An echo from the end of a contact comes from a robot that already lies flush.
+        first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
+        for knot in range(int(first) + 1, int(last) + 1):
+            self._keep_echo(state, knot)
 
     def _read(self, state: _State, r: int) -> None:
         if self.prepared.sight.reason[r] != Reason.USABLE:
@@ -268,14 +286,22 @@ class _Pass:
         ):
             if key in self.index:
                 row[self.index[key]] += float(slope)
-        row += self._true_row(d) @ state.sensitivity[3:6]
+        truth, belief = state.sensitivity[3:6], state.sensitivity[0:3]
+        then = self.echoed.get(int(self.plan.timeline.readings.echo_knot[r]))
+        if then is not None:
+            # An old reading tells of the truth at its echo. The white part of what happened since is
+            # left out: it is that of a few ticks.
+            truth = then[3:6]
+            if self.prepared.case.robot.correction.compensate_latency:
+                belief = then[0:3] + state.fixed
+        row += self._true_row(d) @ truth
         row *= 1.0 + scale
         row[-1] += actual * (1.0 + scale) + bias - expected
         if f"range_scale:{sensor.id}" in self.index:
             row[self.index[f"range_scale:{sensor.id}"]] += actual
         if f"range_bias:{sensor.id}" in self.index:
             row[self.index[f"range_bias:{sensor.id}"]] += 1.0
-        return row - h @ state.sensitivity[0:3]
+        return row - h @ belief
 
     def _line(self, edge_id: str) -> LineDisplacement:
         if edge_id not in self.lines:
@@ -299,6 +325,7 @@ class _Pass:
         sensor = self.prepared.case.robot.sensors[int(self.plan.timeline.readings.sensor[r])]
         scale = self.means.get(f"range_scale:{sensor.id}", 0.0)
         state.sensitivity[0:3] += np.outer(k, innovation)
+        state.fixed += np.outer(k, innovation)
         matrix = np.eye(6)
         matrix[0:3, 0:3] -= np.outer(k, h)
         matrix[0:3, 3:6] += np.outer(k, (1.0 + scale) * self._true_row(drawn))

@@ -105,7 +105,7 @@ def tick_model(plan: Plan, controller: Controller, table: SourceTable, bumps_per
     columns = np.zeros((len(dt), 6, len(table.constants) + 1))
     _drift_columns(columns, plan, constants, index, dt * clock, travelling, field_jacobian, rotation)
     transition = _transitions(plan, controller, constants, rotation, displacement, dt)
-    stretch = _stretch(plan, constants, columns, index, dt)
+    stretch = _stretch(plan, constants, travelling, field_jacobian, dt, clock)
     if "step_timing" in index:
         columns[:, :, index["step_timing"]] += stretch
     white = _white(plan, table, bumps_per_m, travelling, constants, dt * clock)
@@ -167,14 +167,28 @@ def _known_increment(
 
 
 def _stretch(
-    plan: Plan, constants: DriftConstants, columns: FloatArray, index: dict[str, int], dt: FloatArray
+    plan: Plan,
+    constants: DriftConstants,
+    travelling: BoolArray,
+    field_jacobian: FloatArray,
+    dt: FloatArray,
+    clock: float,
 ) -> FloatArray:
-    """Return the effect of a unit stretch: more time for the mean bias to act in."""
+    """Return the effect of a unit stretch: more time for the bias to act in, and slower turning."""
+    c, moving = constants, plan.timeline.moving
+    ds, _, dth = plan.timeline.twist.T
+    acting = dt * clock
+    turn = (dth - c.heading_bias * acting) / (1.0 + c.heading_scale)
+    turn_by = -c.heading_bias * dt / (1.0 + c.heading_scale)
+    rate_by = (turn_by - turn / clock) / acting
+    ahead = c.wheel_offset * turn_by
+    slip = (c.heading_latency - c.slip_speed) * rate_by * ds - c.slip_turn * turn_by * np.sign(ds)
+    go = travelling.astype(float)
+    body = np.stack([go * c.crab_cos * ahead, go * (c.crab_sin * ahead + slip), turn_by], axis=-1)
     stretch = np.zeros((len(dt), 6))
-    moving = plan.timeline.moving
-    drift = constants.heading_bias * dt
-    stretch[moving, 5] = -drift[moving] / (1.0 + constants.heading_scale)
-    stretch[~moving, 2] = drift[~moving]
+    stretch[moving, 3:5] = np.einsum("kij,kj->ki", field_jacobian, body)[moving]
+    stretch[moving, 5] = turn_by[moving]
+    stretch[~moving, 2] = (c.heading_bias * dt)[~moving]
     return stretch
 
 
