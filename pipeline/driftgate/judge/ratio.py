@@ -10,6 +10,8 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.values import BoolArray, Moment, MomentTrials
 from driftgate.schema.routine import AngleBand, Band, Tolerance
 
+# Durations add up with rounding; a routine that takes its limit to the digit is in time. [s]
+CLOCK_ROUNDING_S = 1e-9
 AXES = ("x", "y", "along", "across", "radial", "heading")
 
 
@@ -52,7 +54,7 @@ class MomentShares:
     joint : ndarray
         The largest share over the axes.
     touched, late : ndarray of bool
-        Unintended contact by then; past the time limit (the end only).
+        Unintended contact by then; past the time limit.
     own : ndarray of bool
         Inside on all axes, untouched and in time.
     """
@@ -166,7 +168,7 @@ def shares_of(moment: Moment, trials: MomentTrials, time_limit_s: float) -> Mome
     count = trials.touched.shape[0]
     joint = np.max([axis.share for axis in axes], axis=0) if axes else np.zeros(count)
     # Written so that a clock that is no number is late.
-    late = ~(trials.clock_s <= time_limit_s) if moment.final else np.zeros(count, bool)
+    late = ~(trials.clock_s <= time_limit_s + CLOCK_ROUNDING_S)
     own = (joint <= 1.0) & ~trials.touched & ~late
     return MomentShares(tuple(axes), joint, trials.touched, late, own)
 

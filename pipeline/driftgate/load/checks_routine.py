@@ -62,6 +62,10 @@ def check_routine(document: Document, data: Any) -> list[Finding]:
     routine = document.routine
     written = list(steps_with_paths(routine.steps))
     findings = unique_names(document, ((s.name, (*p, "name")) for s, p in written if s.name is not None))
+    for step, path in written:
+        if isinstance(step, Checkpoint) and step.name == "end":
+            message = "'end' is what reports call the end of the routine"
+            findings.append(document.finding("DG130", (*path, "name"), message, "choose another name"))
     findings += _check_after(document, written)
     for tolerance, path in tolerances(document):
         findings += _check_tolerance(document, path, tolerance)

@@ -26,6 +26,8 @@ from driftgate.world.footprint import footprint_hull
 # More than a routine of an hour needs; beyond it the arrays of the later stages would fill memory.
 _MOST_STEPS: Final = 10_000
 _MOST_KNOTS: Final = 500_000
+# Durations add up with rounding; a plan that takes its limit to the digit is in time. [s]
+_CLOCK_ROUNDING_S: Final = 1e-9
 # No tick turns further than this, so that its twist is far from where the logarithm ends. [rad]
 _LARGEST_TURN_RAD: Final = 1.0
 # Planned durations within this share of the time limit draw a warning (our choice).
@@ -141,7 +143,7 @@ def _drive_findings(case: Case) -> list[PlanFinding]:
 
 def _time_findings(routine: Routine, duration_s: float) -> list[PlanFinding]:
     limit = routine.time_limit
-    if duration_s > limit:
+    if duration_s > limit + _CLOCK_ROUNDING_S:
         message = (
             f"the plan takes {duration_s:.2f} s, {duration_s - limit:.2f} s more than the limit of"
             f" {limit:.2f} s"
@@ -150,7 +152,7 @@ def _time_findings(routine: Routine, duration_s: float) -> list[PlanFinding]:
     if duration_s > (1.0 - _CLOSE_SHARE) * limit:
         message = (
             f"the plan takes {duration_s:.2f} s, within {_CLOSE_SHARE:.0%} of the limit of {limit:.2f} s:"
-            f" {limit - duration_s:.2f} s are left"
+            f" {max(limit - duration_s, 0.0):.2f} s are left"
         )
         return [PlanFinding("DG202", ("time_limit",), message, "warning")]
     return []

@@ -20,6 +20,8 @@ _LARGEST_ANGLE_RAD: Final = math.radians(10.0)
 _LONGEST_TRAVEL_M: Final = 2.0
 # Corners of the outline this close to the foremost one belong to the bumper. [m]
 _BUMPER_M: Final = 1e-6
+# A gap below this is none. [m]
+_FLUSH_M: Final = 1e-6
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ def plan_square_up(
     gaps = (placed - edge.a) @ edge.normal
     first = int(np.argmin(gaps))
     travel = float(gaps[first]) / math.cos(off)
+    if abs(travel) < _FLUSH_M:
+        travel = 0.0  # already there: what is left is rounding
     if travel < 0.0:
         return f"the robot would already be {-travel * 1e3:.0f} mm inside '{edge.id}' when the step begins"
     if travel > _LONGEST_TRAVEL_M:

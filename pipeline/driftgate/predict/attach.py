@@ -16,6 +16,7 @@ from driftgate.schema.base import PoseIn
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.world.carry import edge_middle, line_difference
+from driftgate.world.distance import point_to_segment
 from driftgate.world.values import Edge, World
 
 
@@ -152,15 +153,17 @@ class Attachments:
     def start(self) -> Displacement:
         """Return the displacement of the start pose by what the robot is placed against.
 
-        Against one thing the pose is carried rigidly. Against two walls each sets the coordinate
-        along its own normal, and the first the heading.
+        Against one thing the pose is carried rigidly. Against two surfaces at an angle each sets
+        the coordinate along its own normal, and the first the heading; of a structure it is the face
+        nearest to the robot's origin.
         """
         against = self._case.routine.start.placed_against
         pose = self._case.routine.start.pose
         point = np.array([pose.x, pose.y])
-        walls = [name for name in against if name in self._true]
-        if len(walls) == 2 and self._crossing(walls):
-            return self._corner(walls, point)
+        surfaces = [self._surface(name, point) for name in against]
+        edges = [edge for edge in surfaces if edge is not None]
+        if len(edges) == 2 and self._crossing(edges):
+            return self._corner(edges, point)
         if not against:
             return self.nothing()
         first = against[0]
@@ -189,6 +192,13 @@ class Attachments:
         return Displacement(
             moved.mean + lever * moved.mean[2], moved.columns + np.outer(lever, moved.columns[2])
         )
+
+    def _surface(self, name: str, point: FloatArray) -> str | None:
+        """Return the edge of a wall or structure that is nearest to a point."""
+        own = [edge for edge in self._believed.values() if edge.owner == name]
+        if not own:
+            return None
+        return min(own, key=lambda e: float(point_to_segment(point[0], point[1], *e.a, *e.b))).id
 
     def _crossing(self, walls: list[str]) -> bool:
         first, second = (np.array(self._believed[name].normal) for name in walls)

@@ -26,8 +26,10 @@ class ContactJump:
     known: FloatArray
 
 
-def contact_jump(robot: Robot, step: PlannedStep, contact: Contact, edge: Edge) -> ContactJump:
-    """Return the jump of a square-up step.
+def contact_jump(
+    robot: Robot, step: PlannedStep, contact: Contact, edge: Edge, late: bool = False
+) -> ContactJump:
+    """Return the jump of a square-up step; `late` if on average the touch comes after the planned one.
 
     The truth ends flush: its coordinate along the wall's normal and its heading are the real wall's.
     Pivoting about the corner that touches first moves the robot's origin along the wall by
@@ -62,13 +64,14 @@ def contact_jump(robot: Robot, step: PlannedStep, contact: Contact, edge: Edge) 
         matrix[:2, 5] -= contact.reach_m * left
         tilt[:2] += contact.reach_m * left
     if robot.odometry.distance_from == "driven wheels":
-        # The belief runs on to the planned end whatever the wall does: its deviation ahead is that
-        # of a free run, and the push comes on top.
-        free = np.outer(travel, travel)
-        matrix[:2, :] -= free @ matrix[:2, :]
-        matrix[:2, :2] += free
-        offset[:2] -= free @ offset[:2]
-        tilt[:2] -= free @ tilt[:2]
+        # On an early touch the belief runs on to the planned end whatever the wall does: its
+        # deviation ahead is that of a free run. The push comes on top.
+        if not late:
+            free = np.outer(travel, travel)
+            matrix[:2, :] -= free @ matrix[:2, :]
+            matrix[:2, :2] += free
+            offset[:2] -= free @ offset[:2]
+            tilt[:2] -= free @ tilt[:2]
         known[:2] += travel * contact.speed_m_s * contact.push_s
     source = step.source
     if isinstance(source, SquareUp) and source.reset is not None:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
 from driftgate.predict.contact_linear import contact_jump
 from driftgate.predict.filter import (
@@ -33,6 +34,7 @@ from driftgate.predict.filter import (
     times_h,
 )
 from driftgate.predict.linear import WHITE, TickModel, tick_model, travelling_ticks
+from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import Constant, SourceTable, filter_model, source_table
@@ -41,6 +43,7 @@ from driftgate.schema.routine import SquareUp
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel, expected_range
 from driftgate.world.carry import edge_middle
+from driftgate.world.values import Edge
 
 # White sources that the engine carries, beside those of the ticks.
 _WHITE_ALL = (*WHITE, "settling", "step_timing", "range_noise", "quantisation")
@@ -98,6 +101,7 @@ class _Pass:
         self.ticks: TickModel = tick_model(self.plan, case.robot.controller, self.table, bumps)
         self.travelling = travelling_ticks(self.plan)
         self.accepted: BoolArray = np.zeros(len(self.plan.timeline.readings.knot), dtype=bool)
+        self.late_s = 0.0
         self.streak = [(0, -1)] * len(case.robot.sensors)
         readings = self.plan.timeline.readings
         late = readings.echo_knot[readings.echo_knot != readings.knot]
@@ -112,10 +116,8 @@ class _Pass:
         timeline = self.plan.timeline
         readings = timeline.readings
         by_knot = np.searchsorted(readings.knot, np.arange(len(timeline.time_s) + 1))
-        moments: dict[int, list[Moment]] = {}
-        for moment in self.prepared.moments:
-            moments.setdefault(moment.step, []).append(moment)
-        found: dict[str, MomentCovariance] = {}
+        due = moments_by_step(self.prepared.moments)
+        found: dict[int, MomentCovariance] = {}
         self._record(state, 0)
         self._keep_echo(state, 0)
         for r in range(by_knot[0], by_knot[1]):
@@ -131,10 +133,10 @@ class _Pass:
             if last > first:
                 self._end_step(state, step.index)
                 self._record(state, last)
-            for moment in moments.get(step.index, []):
-                found[moment.name] = self._moment(state, moment)
+            for i, moment in due.get(step.index, []):
+                found[i] = self._moment(state, moment)
         return CovarianceResult(
-            moments=tuple(found[m.name] for m in self.prepared.moments),
+            moments=tuple(found[i] for i in range(len(self.prepared.moments))),
             accepted=self.accepted,
             sources=self.table.info,
             knot_mean=self.knot_mean,
@@ -207,7 +209,9 @@ class _Pass:
         planned, contact = self.plan.steps[step], self.plan.contacts[step]
         line = self._line(contact.wall)
         edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)
-        jump = contact_jump(self.prepared.case.robot, planned, contact, edge)
+        late_m = self._late(state, planned, edge, line)
+        self.late_s += max(late_m, 0.0) / contact.speed_m_s
+        jump = contact_jump(self.prepared.case.robot, planned, contact, edge, late_m > 1e-9)
         reset = planned.source.reset if isinstance(planned.source, SquareUp) else None
         count = len(self.table.constants)
         offset = np.append(line.offset, line.offset_mean)
@@ -227,6 +231,12 @@ class _Pass:
         first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
         for knot in range(int(first) + 1, int(last) + 1):
             self._keep_echo(state, knot)
+
+    def _late(self, state: _State, planned: PlannedStep, edge: Edge, line: LineDisplacement) -> float:
+        """Return how much further than planned the robot has to go to the wall, on average. [m]"""
+        mean, normal, mid = state.sensitivity[3:5, -1], np.array(edge.normal), edge_middle(edge)
+        along = (planned.end_pose[0] - mid[0]) * normal[1] - (planned.end_pose[1] - mid[1]) * normal[0]
+        return float(np.dot(normal, mean)) - float(line.offset_mean + along * line.tilt_mean)
 
     def _read(self, state: _State, r: int) -> None:
         if self.prepared.sight.reason[r] != Reason.USABLE:
@@ -299,8 +309,9 @@ class _Pass:
         row[-1] += actual * (1.0 + scale) + bias - expected
         if f"range_scale:{sensor.id}" in self.index:
             row[self.index[f"range_scale:{sensor.id}"]] += actual
-        if f"range_bias:{sensor.id}" in self.index:
-            row[self.index[f"range_bias:{sensor.id}"]] += 1.0
+        for key in (f"range_bias:{sensor.id}", f"quantisation:{sensor.id}"):
+            if key in self.index:
+                row[self.index[key]] += 1.0
         return row - h @ belief
 
     def _line(self, edge_id: str) -> LineDisplacement:
@@ -335,7 +346,7 @@ class _Pass:
         noise = sensor.errors.noise
         if noise is not None and "range_noise" not in self.table.off:
             state.white[_ROW["range_noise"]] += (noise.at_zero + noise.per_range * expected) ** 2 * gain
-        if "quantisation" not in self.table.off:
+        if "quantisation" not in self.table.off and f"quantisation:{sensor.id}" not in self.index:
             # Rounding to a step q is uniform over q: variance q^2/12 (JCGM 100:2008, F.2.2.1).
             state.white[_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
 
@@ -420,12 +431,13 @@ class _Pass:
     def _clock(self, knot: int) -> tuple[float, float]:
         timing = self.prepared.case.robot.errors.step_timing
         time_s = float(self.plan.timeline.time_s[knot])
+        late_s = self.late_s
         if timing is None or "step_timing" in self.table.off:
-            return time_s, 0.0
+            return time_s + late_s, 0.0
         if timing.constant_over == "run":
-            return time_s * (1.0 + timing.mean), time_s * timing.spread
+            return time_s * (1.0 + timing.mean) + late_s, time_s * timing.spread
         done = [min(s.end_s, time_s) - s.begin_s for s in self.plan.steps if s.begin_s < time_s]
-        return time_s * (1.0 + timing.mean), timing.spread * math.sqrt(sum(d * d for d in done))
+        return time_s * (1.0 + timing.mean) + late_s, timing.spread * math.sqrt(sum(d * d for d in done))
 
 
 def settle_course(twist: FloatArray, heading_rad: float) -> float | None:

@@ -59,9 +59,23 @@ class Echo:
     surface: IntArray
 
 
-def beam_candidates(prepared: Prepared) -> BeamCandidates:
+def echo_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
+    """Return the knot at which each reading is taken; with latency switched off that is its arrival."""
+    readings = prepared.plan.timeline.readings
+    return readings.knot if "range_latency" in off else readings.echo_knot
+
+
+def compared_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
+    """Return the knot whose belief each reading is compared with."""
+    if prepared.case.robot.correction.compensate_latency:
+        return echo_knots(prepared, off)
+    return prepared.plan.timeline.readings.knot
+
+
+def beam_candidates(prepared: Prepared, off: frozenset[str]) -> BeamCandidates:
     """Return what every true beam may meet, given the bound, once per plan."""
     readings, pose = prepared.plan.timeline.readings, prepared.plan.timeline.pose
+    knots = echo_knots(prepared, off)
     sensors = prepared.case.robot.sensors
     count = len(readings.knot)
     edges: list[IntArray] = [np.zeros(0, dtype=np.intp)] * count
@@ -74,7 +88,7 @@ def beam_candidates(prepared: Prepared) -> BeamCandidates:
         mine = np.flatnonzero(readings.sensor == s)
         if len(mine) == 0:
             continue
-        at = pose[readings.echo_knot[mine]]
+        at = pose[knots[mine]]
         beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], sensor.mount.x, sensor.mount.y, sensor.mount.heading)
         reach_m, near = sensor.reach.high, position_slack(sensor)
         tall = [e.low_m <= sensor.mount.height <= e.high_m for e in world.edges]
@@ -122,6 +136,7 @@ class EchoMaker:
         self._culls = bool(np.all(world.moved_m <= SURFACE_SLACK_M))
         self._everything = np.arange(len(world.edges), dtype=np.intp)
         self._off = draws.off
+        self._knots = echo_knots(prepared, draws.off)
         self._strays: dict[str, StrayList] = {}
 
     def echo(self, r: int, p: Poses, clock_s: FloatArray) -> Echo:
@@ -131,7 +146,7 @@ class EchoMaker:
         sensor = prepared.case.robot.sensors[int(readings.sensor[r])]
         place = prepared.plan.steps[int(readings.step[r])].place
         ordinal = int(readings.ordinal[r])
-        pose = prepared.plan.timeline.pose[readings.echo_knot[r]]
+        pose = prepared.plan.timeline.pose[self._knots[r]]
         value = self._draws.value
         zero = np.zeros(1)
         shift_x = value.get(f"mount_position:{sensor.id}:x", zero)

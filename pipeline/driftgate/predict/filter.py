@@ -15,6 +15,8 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.sources import FilterModel
 from driftgate.schema.robot import Update
 
+_LEAST_VARIANCE = 1e-24  # (1e-12 m)^2: below what a double resolves of a field
+
 Six = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
 SixNumbers = tuple[float, float, float, float, float, float]
 Three = tuple[FloatArray, FloatArray, FloatArray]
@@ -80,6 +82,8 @@ def gain_of(
     blend: a share of that. (hx, hy) is -n / (n.u), so the normal times its length reversed.
     """
     if law.law == "kalman":
+        # A filter that is sure of both has S = 0, and P h = 0 with it: the reading changes nothing.
+        s = np.maximum(s, _LEAST_VARIANCE)
         return ph[0] / s, ph[1] / s, ph[2] / s
     share = law.share if law.law == "blend" else 1.0
     # h.n = -1 / (n.u): moving by d along n changes the expected range by d (h.n).

@@ -48,3 +48,11 @@ def moments_of(routine: Routine, plan: Plan) -> tuple[Moment, ...]:
         )
     )
     return tuple(moments)
+
+
+def moments_by_step(moments: tuple[Moment, ...]) -> dict[int, list[tuple[int, Moment]]]:
+    """Return the moments, with their positions, by the planned step that they belong to."""
+    due: dict[int, list[tuple[int, Moment]]] = {}
+    for position, moment in enumerate(moments):
+        due.setdefault(moment.step, []).append((position, moment))
+    return due

@@ -220,6 +220,16 @@ def _pose_constants(key: str, source: str, spread: _PoseOrigin) -> list[Constant
     ]
 
 
+def coarse_steps(sensor: Sensor) -> bool:
+    """Return whether a sensor's resolution is coarse against its noise.
+
+    Rounding is as good as independent noise once the noise is about half a step (B. Widrow and
+    I. Kollar, Quantization Noise, 2008, chapter on dither, from memory); below that it repeats.
+    """
+    noise = sensor.errors.noise
+    return sensor.resolution > 0.0 and (noise is None or noise.at_zero < 0.5 * sensor.resolution)
+
+
 def _sensor_constants(sensor: Sensor) -> list[Constant]:
     errors = sensor.errors
     found: list[Constant] = []
@@ -250,6 +260,10 @@ def _sensor_constants(sensor: Sensor) -> list[Constant]:
                     errors.mount_position,
                 )
             )
+    if coarse_steps(sensor):
+        # Too little noise to blur the rounding: standing, every reading is rounded the same way.
+        spread = sensor.resolution / math.sqrt(12.0)
+        found.append(Constant(f"quantisation:{sensor.id}", "quantisation", 0.0, spread, "data sheet", "run"))
     if errors.mount_angle is not None:
         found.append(
             _constant(
@@ -346,6 +360,10 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
             source = getattr(sensor.errors, field)
             if source is not None:
                 add(renamed.get(field, field), source.basis, source.constant_over)
+        if sensor.resolution > 0.0:
+            add("quantisation", "data sheet", "reading")
+        if sensor.latency > 0.0:
+            add("range_latency", "data sheet", "robot")
     return tuple(
         SourceInfo(name, TITLES[name], ", ".join(sorted(rows[name][0])), ", ".join(sorted(rows[name][1])))
         for name in TITLES

@@ -13,6 +13,7 @@ the largest normal is 6.7 standard deviations.
 from __future__ import annotations
 
 import hashlib
+import math
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,21 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 
 _WORDS = 4  # 64-bit words per Philox block
+_MOST_BUMPS = 200
 _SCALE = 1.0 / 4294967296.0
+
+
+def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
+    """Return Poisson counts by inversion of a uniform; one draw each, whatever the count."""
+    count = np.zeros_like(uniform)
+    term = below = math.exp(-expected)
+    for k in range(1, _MOST_BUMPS):
+        count += uniform > below
+        term *= expected / k
+        below += term
+        if 1.0 - below < 1e-12:
+            break
+    return count
 
 
 class Streams:

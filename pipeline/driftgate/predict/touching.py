@@ -51,6 +51,8 @@ class TouchPlan:
         The footprint's convex hull.
     reach_m : float
         Largest distance of the footprint from the robot's origin. [m]
+    timed : bool
+        Something comes or goes during the routine, so that standing still is no protection.
     """
 
     ids: tuple[str, ...]
@@ -60,6 +62,7 @@ class TouchPlan:
     exempt: BoolArray
     hull: FloatArray
     reach_m: float
+    timed: bool
 
 
 def touch_plan(prepared: Prepared) -> TouchPlan:
@@ -92,6 +95,7 @@ def touch_plan(prepared: Prepared) -> TouchPlan:
         exempt=exempt,
         hull=hull,
         reach_m=float(np.hypot(hull[:, 0], hull[:, 1]).max()),
+        timed=any(e.source.present.begin > 0.0 for e in world.elements),
     )
 
 
@@ -109,28 +113,29 @@ class TouchTest:
         self.step: IntArray = np.full(count, -1, dtype=np.intp)
         self.obstacle: IntArray = np.full(count, -1, dtype=np.intp)
 
-    def test(self, tick: int, step: int, p: Poses, clock_s: FloatArray) -> None:
-        """Test the knot at the end of a tick."""
+    def test(self, tick: int, step: int, p: Poses, clock_s: FloatArray, knot: int | None = None) -> None:
+        """Test the knot at the end of a tick (or `knot`), with what may be touched in that tick."""
+        knot = tick + 1 if knot is None else knot
         shape = self.step.shape
         x, y, h = (np.broadcast_to(v, shape) for v in (p.xx, p.xy, p.xh))
         # No point of the footprint is further from its nominal place than this.
         off = np.hypot(x, y) + self._plan.reach_m * np.abs(h)
-        pose = self._pose[tick + 1]
+        pose = self._pose[knot]
         far = np.flatnonzero(off > _CLOSE_M)
         if len(far) == 0:
-            self._test(tick, step, pose, (x, y, h), None, float(off.max()), clock_s)
+            self._test((tick, knot), step, pose, (x, y, h), None, float(off.max()), clock_s)
         else:
             close = np.flatnonzero(off <= _CLOSE_M)
             for who in (close, far):
                 if len(who):
                     part = (x[who], y[who], h[who])
-                    self._test(tick, step, pose, part, who, float(off[who].max()), clock_s)
+                    self._test((tick, knot), step, pose, part, who, float(off[who].max()), clock_s)
         if len(self._strays.trial):
             self._test_strays(tick, step, pose, (x, y, h), clock_s)
 
     def _test(
         self,
-        tick: int,
+        when: tuple[int, int],
         step: int,
         pose: FloatArray,
         deviation: tuple[FloatArray, FloatArray, FloatArray],
@@ -138,10 +143,11 @@ class TouchTest:
         off_m: float,
         clock_s: FloatArray,
     ) -> None:
+        tick, knot = when
         plan, world, exempt = self._plan, self._world, self._plan.exempt[tick]
-        edges = np.flatnonzero(plan.edge_distance[tick + 1] <= off_m + world.moved_m)
+        edges = np.flatnonzero(plan.edge_distance[knot] <= off_m + world.moved_m)
         edges = edges[~exempt[plan.edge_owner[edges]]]
-        elements = np.flatnonzero(plan.element_distance[tick + 1] <= off_m + self._moved)
+        elements = np.flatnonzero(plan.element_distance[knot] <= off_m + self._moved)
         elements = elements[~exempt[self._owners + elements]]
         if len(edges) == 0 and len(elements) == 0:
             return

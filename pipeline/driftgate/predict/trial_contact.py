@@ -14,13 +14,44 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import SquareUp
 from driftgate.world.values import Edge
 
+_LEAST_TRAVEL_M = 1e-3
+
 
 @dataclass(frozen=True)
 class ContactEnd:
-    """What a square-up left behind: extra time on the trial's clock [s], and whether it touched."""
+    """What a square-up left behind.
+
+    Attributes
+    ----------
+    late_s : ndarray
+        Extra time on the trial's clock. [s]
+    touched : ndarray of bool
+        Whether it touched.
+    approach : Approach
+        The way there, for the test of unintended contact.
+    """
 
     late_s: FloatArray
     touched: np.ndarray
+    approach: Approach
+
+
+@dataclass(frozen=True)
+class Approach:
+    """The true way to the wall: start, displacement and turn of the planned travel, and how much of it."""
+
+    x: FloatArray
+    y: FloatArray
+    heading: FloatArray
+    travel_x: FloatArray
+    travel_y: FloatArray
+    turn: FloatArray
+    share: FloatArray
+
+    def at(self, share: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the true pose after a share of the planned travel; it stays where it touched."""
+        done = np.minimum(share, np.maximum(self.share, 0.0))
+        return self.x + done * self.travel_x, self.y + done * self.travel_y, self.heading + done * self.turn
 
 
 @dataclass(frozen=True)
@@ -72,8 +103,11 @@ def square_up(
     sign = -1.0 if step.backwards else 1.0
     start = step.start_pose
     heading = start[2] + p.xh
+    # A robot that stands flush already is moved by a nominal millimetre's direction and no distance.
+    travel_m = max(contact.travel_m, _LEAST_TRAVEL_M)
+    least_s = _LEAST_TRAVEL_M / contact.speed_m_s
     ahead, left, drift = true_increment(
-        np.full(1, sign * contact.travel_m), np.zeros(1), np.zeros(1), approach_s, c, walk
+        np.full(1, sign * travel_m), np.zeros(1), np.zeros(1), np.maximum(approach_s, least_s), c, walk
     )
     angle = heading + 0.5 * drift
     vx, vy = np.cos(angle) * ahead - np.sin(angle) * left, np.sin(angle) * ahead + np.cos(angle) * left
@@ -88,9 +122,11 @@ def square_up(
         shares.append((line.nx * (x + cx - line.x) + line.ny * (y + cy - line.y)) / closing)
     first = shares[0] <= shares[1]
     share = np.where(first, shares[0], shares[1])
-    longest = 1.0 + contact.late_s * contact.speed_m_s / contact.travel_m
+    planned = contact.travel_m / travel_m
+    longest = planned + contact.late_s * contact.speed_m_s / travel_m
     touched = (closing > 0.0) & (share <= longest)
-    share = np.where(touched, np.maximum(share, 0.0), longest)
+    # A share below zero puts a robot that began inside the real wall back onto it.
+    share = np.where(touched, share, longest)
     wall_course = np.arctan2(-line.ny, -line.nx) - (np.pi if step.backwards else 0.0)
     pivot = np.where(touched, np.remainder(wall_course - touch_heading + np.pi, 2.0 * np.pi) - np.pi, 0.0)
     cx, cy = (np.where(first, corners[0][i], corners[1][i]) for i in (0, 1))
@@ -100,11 +136,12 @@ def square_up(
     end = step.end_pose
     p.xx, p.xy = end_x - end[0], end_y - end[1]
     p.xh = touch_heading + pivot - end[2]
-    _move_belief(robot, step, contact, p, c, share, (swing_x, swing_y, touch_heading, pivot), rest_s, walk)
+    rolled_m = np.maximum(share, 0.0) * travel_m
+    _move_belief(robot, step, contact, p, c, rolled_m, (swing_x, swing_y, touch_heading, pivot), rest_s)
     if isinstance(step.source, SquareUp) and step.source.reset is not None:
         _reset(p, edge, touched)
-    late = np.maximum(share - 1.0, 0.0) * contact.travel_m / contact.speed_m_s
-    return ContactEnd(late, touched)
+    late = np.maximum(share - planned, 0.0) * travel_m / contact.speed_m_s
+    return ContactEnd(late, touched, Approach(x, y, heading, vx, vy, drift, share))
 
 
 def _turned(heading: FloatArray, ahead: float, left: float) -> tuple[FloatArray, FloatArray]:
@@ -118,10 +155,9 @@ def _move_belief(
     contact: Contact,
     p: Poses,
     c: DriftConstants,
-    share: FloatArray,
+    rolled_m: FloatArray,
     swing: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     rest_s: FloatArray,
-    walk: Walk,
 ) -> None:
     """Lay the measured motion onto the belief."""
     swing_x, swing_y, touch_heading, pivot = swing
@@ -130,12 +166,12 @@ def _move_belief(
     heading = start[2] + p.bh
     if robot.odometry.distance_from == "driven wheels":
         # The encoders go on to the planned end, or to the late touch, and through the push.
-        travel = np.maximum(share, 1.0) * contact.travel_m + contact.speed_m_s * contact.push_s
+        travel = np.maximum(rolled_m, contact.travel_m) + contact.speed_m_s * contact.push_s
         measured_ahead, measured_left = sign * travel, np.zeros(1)
     else:
         ct, st = np.cos(touch_heading), np.sin(touch_heading)
         seen = ct * swing_x + st * swing_y
-        measured_ahead = sign * share * contact.travel_m + seen * (1.0 + c.distance_scale)
+        measured_ahead = sign * rolled_m + seen * (1.0 + c.distance_scale)
         measured_left = np.zeros(1)
         if robot.drive.type == "holonomic":
             measured_left = (ct * swing_y - st * swing_x) * (1.0 + c.sideways_scale)

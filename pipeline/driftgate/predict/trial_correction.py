@@ -86,7 +86,7 @@ class _Expected:
 class Corrector:
     """The correction model of a case, for any batch of trials."""
 
-    def __init__(self, prepared: Prepared, model: FilterModel) -> None:
+    def __init__(self, prepared: Prepared, model: FilterModel, knots: IntArray) -> None:
         case = prepared.case
         self._prepared = prepared
         self._correction: Correction = case.robot.correction
@@ -110,7 +110,7 @@ class Corrector:
             for s in sensors
         ]
         readings = prepared.plan.timeline.readings
-        self._knots = readings.echo_knot if self._correction.compensate_latency else readings.knot
+        self._knots = knots
         self._candidates = self._beam_candidates()
         self._nearby = self._corridor_candidates()
         rate = prepared.plan.timeline.rate[readings.knot]

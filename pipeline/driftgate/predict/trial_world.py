@@ -14,6 +14,7 @@ from driftgate.predict.sources import SourceTable
 from driftgate.predict.streams import Streams
 from driftgate.predict.values import BoolArray
 from driftgate.schema.fieldmap import Stray
+from driftgate.world.areas import cut_into_triangles, point_in_triangles
 from driftgate.world.carry import wall_lines_to_corners
 from driftgate.world.distance import point_to_segment
 from driftgate.world.footprint import footprint_hull, hull_at, hull_meets_disc
@@ -218,23 +219,27 @@ def _scatter_strays(
     y: FloatArray,
     heading: FloatArray,
 ) -> None:
-    """Draw where a strayed element lies: uniform over its region, clear of walls and of the start."""
+    """Draw where a strayed element lies: uniform over its region, clear of walls and of the start.
+
+    Where nothing of the region is free the element stays at its mapped place.
+    """
     key = f"element_stray:{element.id}"
     world, routine = prepared.true, prepared.case.routine
     region = world.outline if stray.region is None else np.array(stray.region, dtype=float)
-    low, high = region.min(axis=0), region.max(axis=0)
+    triangles = cut_into_triangles(region)
     hull = footprint_hull(prepared.case.robot.footprint)
     start = routine.start.pose
     hx, hy = hull_at(hull, np.array([start.x]), np.array([start.y]), np.array([start.heading]))
     heading[trials] = 2.0 * np.pi * streams.uniforms(key, "run", 1)[0][trials]
     open_trials: BoolArray = np.ones(len(trials), dtype=bool)
     for attempt in range(_STRAY_TRIES):
+        which = streams.uniforms(key, "triangle", attempt)[0][trials]
         u, v = streams.uniforms(key, "place", attempt)
-        px = low[0] + (high[0] - low[0]) * u[trials]
-        py = low[1] + (high[1] - low[1]) * v[trials]
-        x[trials[open_trials]], y[trials[open_trials]] = px[open_trials], py[open_trials]
-        fits = inside_polygon(px, py, region) & _clear_of_walls(world, px, py, element.outline.reach_m)
+        px, py = point_in_triangles(triangles, which, u[trials], v[trials])
+        fits = _clear_of_walls(world, px, py, element.outline.reach_m)
         fits &= ~hull_meets_disc(hx, hy, px, py, element.outline.reach_m)
+        found = open_trials & fits
+        x[trials[found]], y[trials[found]] = px[found], py[found]
         open_trials &= ~fits
         if not open_trials.any():
             return

@@ -18,16 +18,23 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import Law, PlannedStep
 from driftgate.predict.attach import Attachments
 from driftgate.predict.covariance_engine import settle_course
-from driftgate.predict.echoes import BeamCandidates, EchoMaker, beam_candidates
+from driftgate.predict.echoes import (
+    BeamCandidates,
+    EchoMaker,
+    beam_candidates,
+    compared_knots,
+    echo_knots,
+)
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
+from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import FilterModel, SourceTable, filter_model, source_table
-from driftgate.predict.streams import Streams
+from driftgate.predict.streams import Streams, poisson_count
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
-from driftgate.predict.trial_contact import square_up, true_line
+from driftgate.predict.trial_contact import Approach, square_up, true_line
 from driftgate.predict.trial_correction import CorrectionState, Corrector, Tally
 from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
 from driftgate.predict.trial_world import Draws, TrueWorld, true_world
@@ -63,9 +70,9 @@ def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> Trials
         model=model,
         ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
         bumps_per_m=bumps_per_metre(prepared.true, prepared.plan.timeline),
-        candidates=beam_candidates(prepared),
+        candidates=beam_candidates(prepared, off),
         touch=touch_plan(prepared),
-        corrector=Corrector(prepared, model),
+        corrector=Corrector(prepared, model, compared_knots(prepared, off)),
     )
 
 
@@ -180,21 +187,22 @@ class _Batch:
         readings = timeline.readings
         knots = np.arange(len(timeline.time_s) + 1)
         self.arrive_from = np.searchsorted(readings.knot, knots)
-        self.echo_order = np.argsort(readings.echo_knot, kind="stable")
-        self.echo_from = np.searchsorted(readings.echo_knot[self.echo_order], knots)
-        moments: dict[int, list[Moment]] = {}
-        for moment in self.prepared.moments:
-            moments.setdefault(moment.step, []).append(moment)
-        found: dict[str, MomentTrials] = {}
+        taken = echo_knots(self.prepared, self.shared.table.off)
+        self.echo_order = np.argsort(taken, kind="stable")
+        self.echo_from = np.searchsorted(taken[self.echo_order], knots)
+        due = moments_by_step(self.prepared.moments)
+        found: dict[int, MomentTrials] = {}
         self._readings_at(0)
+        if plan.steps and len(timeline.twist):
+            self.touch.test(0, int(timeline.step[0]), self.poses, self.clock, knot=0)
         for step in plan.steps:
             self._step(step)
-            for moment in moments.get(step.index, []):
-                found[moment.name] = self._moment(moment)
+            for i, moment in due.get(step.index, []):
+                found[i] = self._moment(moment)
         return TrialsResult(
             trials=self.count,
             seed=self.seed,
-            moments=tuple(found[m.name] for m in self.prepared.moments),
+            moments=tuple(found[i] for i in range(len(self.prepared.moments))),
             counts=self.tally.counts,
             wrongly_accepted=self.tally.wrongly_accepted,
             wrongly_refused=self.tally.wrongly_refused,
@@ -236,10 +244,11 @@ class _Batch:
             self.clock = self.clock + dt
             self._grow(tick, moved)
             self._readings_at(k + 1)
-            if moving:
+            if moving or self.shared.touch.timed:
                 self.touch.test(k, step.index, self.poses, self.clock)
         if moving:
             self._settle(step, first, last)
+            self.touch.test(last - 1, step.index, self.poses, self.clock)
 
     def _grow(self, tick: TickPlan, moved: tuple[FloatArray, FloatArray]) -> None:
         noise = process_noise(self.shared.model, tick.ds, tick.dl, tick.dth, tick.dt, tick.heading)
@@ -262,9 +271,10 @@ class _Batch:
         if fixed > 0.0 or noise.heading_per_root_s > 0.0:
             sd_heading = np.sqrt(fixed + noise.heading_per_root_s**2 * dt)
             heading = sd_heading * self.streams.normals("heading_walk", step.place, index)
-        chance = self.shared.bumps_per_m[k] * length
-        if chance > 0.0 and (noise.bump_along_m > 0.0 or noise.bump_heading_rad > 0.0):
-            hit = self.streams.uniforms("bump", step.place, index)[0] < chance
+        expected = self.shared.bumps_per_m[k] * length
+        if expected > 0.0 and (noise.bump_along_m > 0.0 or noise.bump_heading_rad > 0.0):
+            # So many independent kicks add up to one of their number's root.
+            hit = np.sqrt(poisson_count(self.streams.uniforms("bump", step.place, index)[0], expected))
             along = noise.bump_along_m * self.streams.normals("bump:along", step.place, index)
             turn = noise.bump_heading_rad * self.streams.normals("bump:heading", step.place, index)
             distance, heading = distance + hit * along, heading + hit * turn
@@ -304,6 +314,7 @@ class _Batch:
         end = square_up(
             self.prepared.case.robot, step, contact, edge, line, self.poses, self.constants, times, walk
         )
+        self._test_approach(step, first, last, end.approach, approach, stretch)
         self.clock = self.clock + duration * stretch + end.late_s
         for k in range(first, last):
             self._grow(
@@ -316,6 +327,21 @@ class _Batch:
         if isinstance(source, SquareUp) and source.reset is not None:
             reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)
             self.memory.filter = choose(end.touched, reset, self.memory.filter)
+
+    def _test_approach(
+        self, step: PlannedStep, first: int, last: int, way: Approach, approach_s: float, stretch: FloatArray
+    ) -> None:
+        """Test the way to the wall for unintended contact, knot by knot."""
+        timeline = self.prepared.plan.timeline
+        for k in range(first, last):
+            elapsed = float(timeline.time_s[k + 1]) - step.begin_s
+            if elapsed > approach_s:
+                break
+            x, y, heading = way.at(elapsed / approach_s)
+            px, py, nominal = (float(v) for v in timeline.pose[k + 1])
+            zero = np.zeros(1)
+            here = Poses(zero, zero, zero, x - px, y - py, heading - nominal)
+            self.touch.test(k, step.index, here, self.clock + elapsed * stretch)
 
     def _readings_at(self, knot: int) -> None:
         """Take the echoes of this instant, then process what arrives, in the order of the file."""
