@@ -27,9 +27,13 @@ def tick(**values: Any) -> dict[str, Any]:
 def field_map(
     x: tuple[float, float] = (-6.0, 6.0), y: tuple[float, float] = (-6.0, 6.0), **more: Any
 ) -> FieldMap:
-    """Return a rectangular field; walls are named west, south, east, north."""
+    """Return a rectangular field; walls are named west, south, east, north.
+
+    `corners` replaces the rectangle: by wall name the corner that the wall starts at.
+    """
     (x0, x1), (y0, y1) = x, y
-    corners = {"south": (x0, y0), "east": (x1, y0), "north": (x1, y1), "west": (x0, y1)}
+    rectangle = {"south": (x0, y0), "east": (x1, y0), "north": (x1, y1), "west": (x0, y1)}
+    corners = more.pop("corners", rectangle)
     builds = more.pop("builds", {})
     walls = [
         {"id": name, "corner": [f"{a!r} m", f"{b!r} m"], **({"build": builds[name]} if name in builds else {})}
@@ -59,6 +63,14 @@ THREE_BEAMS = [
 ]
 
 
+def single_reading(name: str, heading_deg: float, at_s: float, **more: Any) -> dict[str, Any]:
+    """Return a perfect range sensor that reads once, at the given instant."""
+    return range_sensor(name, 0.0, 0.0, heading_deg, rate="0.002 Hz", phase=f"{at_s!r} s", **more)
+
+
+REPLACE = {"when": "always", "update": {"law": "replace"}}
+
+
 def robot(
     errors: dict[str, Any] | None = None,
     sensors: list[dict[str, Any]] | None = None,
@@ -68,6 +80,7 @@ def robot(
 ) -> Robot:
     """Return a robot of 0.3 m x 0.3 m with perfect tracking unless told otherwise."""
     drive_type = more.pop("drive", "differential")
+    limits = more.pop("limits", {})
     document: dict[str, Any] = {
         "kind": "robot",
         "format": 1,
@@ -84,10 +97,14 @@ def robot(
                 "turn_rate": "180 deg/s",
                 "turn_acceleration": "720 deg/s^2",
                 "centripetal": "3 m/s^2",
+                **limits,
             },
         },
         "controller": {"time_constant": "0 s", "settle": "0 s", **(controller or {})},
-        "odometry": {"distance_from": "tracking wheel", "longest_tick": "0.02 s"},
+        "odometry": {
+            "distance_from": more.pop("distance_from", "tracking wheel"),
+            "longest_tick": more.pop("longest_tick", "0.02 s"),
+        },
         "errors": errors or {},
         "sensors": sensors or [],
         "correction": {

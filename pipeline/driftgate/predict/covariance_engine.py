@@ -21,6 +21,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
 from driftgate.predict.contact_linear import contact_jump
+from driftgate.predict.echoes import compared_knots, echo_knots
 from driftgate.predict.filter import (
     Six,
     as_matrix,
@@ -104,7 +105,8 @@ class _Pass:
         self.late_s = 0.0
         self.streak = [(0, -1)] * len(case.robot.sensors)
         readings = self.plan.timeline.readings
-        late = readings.echo_knot[readings.echo_knot != readings.knot]
+        self.taken, self.compared = echo_knots(prepared, off), compared_knots(prepared, off)
+        late = self.taken[self.taken != readings.knot]
         # Truth, and belief without the fixes, at the echo of readings that arrive later.
         self.echoed: dict[int, FloatArray] = {int(knot): np.zeros((6, 0)) for knot in late}
         knots = len(self.plan.timeline.time_s)
@@ -249,8 +251,7 @@ class _Pass:
         built = self.built[edge.id]
         pose = self.plan.timeline.pose
         mount = (sensor.mount.x, sensor.mount.y, sensor.mount.heading)
-        echo_pose = pose[readings.echo_knot[r]]
-        used_pose = echo_pose if case.robot.correction.compensate_latency else pose[readings.knot[r]]
+        echo_pose, used_pose = pose[self.taken[r]], pose[self.compared[r]]
         believed = expected_range(used_pose, mount, edge.normal, edge_middle(edge))
         drawn = expected_range(echo_pose, mount, edge.normal, edge_middle(edge))
         actual = float(expected_range(echo_pose, mount, built.normal, edge_middle(built)).range_m)
@@ -297,7 +298,7 @@ class _Pass:
             if key in self.index:
                 row[self.index[key]] += float(slope)
         truth, belief = state.sensitivity[3:6], state.sensitivity[0:3]
-        then = self.echoed.get(int(self.plan.timeline.readings.echo_knot[r]))
+        then = self.echoed.get(int(self.taken[r]))
         if then is not None:
             # An old reading tells of the truth at its echo. The white part of what happened since is
             # left out: it is that of a few ticks.
