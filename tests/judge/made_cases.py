@@ -91,6 +91,7 @@ def covariance_of(count, mean=(0.0, 0.0, 0.0), by_source=None, accepted=(True, F
     return CovarianceResult(
         moments=(here,) * count,
         accepted=np.asarray(accepted, bool),
+        fixes=np.zeros(STEPS, np.intp),
         sources=(
             SourceInfo("heading_bias", "heading-rate bias", "guess", "run"),
             SourceInfo("wall_build", "wall build", "measured", "field"),

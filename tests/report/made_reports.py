@@ -89,6 +89,7 @@ def case(path="routines/dash.yaml", title="Corner dash", moments=None, verdict=T
         "true_title": "Hall",
         "side": "as written",
         "duration_s": 12.5,
+        "energy_j": 8.4,
         "time_limit_s": 15.0,
         "steps": (StepPlace(1, "advance 0.30 m", 12), StepPlace(2, "look", 14)),
         "findings": (),

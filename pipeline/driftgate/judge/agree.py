@@ -17,6 +17,8 @@ from driftgate.schema.routine import Tolerance
 
 # A difference below this share of the tolerance changes no decision, however significant it is.
 RELEVANT_SHARE = 0.03
+# Trials that take so many more or fewer fixes than the plan run another filter.
+_SCHEDULE_SHARE = 0.1
 _FIELD_AXES = ("x", "y", "heading")
 
 
@@ -70,7 +72,7 @@ def disagreements(
             covariance=test.covariance,
             tolerance=test.tolerance,
             p_value=test.p_value,
-            why=_why(test, moments[test.moment], trials),
+            why=_why(test, moments[test.moment], covariance, trials),
         )
         for test, found in zip(tests, significant, strict=True)
         if found and abs(test.trials - test.covariance) > RELEVANT_SHARE * test.tolerance
@@ -152,7 +154,7 @@ def tolerance_size(within: Tolerance, axis: str) -> float | None:
     return min(sizes, default=None)
 
 
-def _why(test: _Test, moment: Moment, trials: TrialsResult) -> str:
+def _why(test: _Test, moment: Moment, covariance: CovarianceResult, trials: TrialsResult) -> str:
     """Return which engine to believe and the likeliest reason, from what was counted on the way."""
     here = trials.moments[test.moment]
     touched = float(here.touched.mean())
@@ -171,6 +173,12 @@ def _why(test: _Test, moment: Moment, trials: TrialsResult) -> str:
         reasons.append(f"the gate refuses {share_words(counted.gate_share)} of the readings it sees")
     if counted.no_echo_share > 0.02:
         reasons.append(f"{share_words(counted.no_echo_share)} of the readings tried bring no echo")
+    scheduled = int(covariance.fixes[: moment.step + 1].sum())
+    taken = counted.accepted / trials.trials
+    if scheduled > 0 and abs(taken / scheduled - 1.0) > _SCHEDULE_SHARE:
+        reasons.append(f"a trial takes {taken:.0f} fixes on average where the plan has {scheduled}")
+    if moment.within.relative_to is not None and any(s.name == "element_stray" for s in covariance.sources):
+        reasons.append(f"'{moment.within.relative_to}', from which it is measured, may have strayed")
     if not reasons:
         return "believe the trials: the errors are large enough that the motion is not linear in them"
     return "believe the trials: " + " and ".join(reasons[:2]) + ", which the covariance engine does not see"

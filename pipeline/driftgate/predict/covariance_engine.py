@@ -12,7 +12,6 @@ Applied Optimal Estimation (1974), chapter 7 (both from memory).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +20,14 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
 from driftgate.predict.contact_linear import contact_jump
+from driftgate.predict.covariance_shares import (
+    WHITE_ROW,
+    WHITE_SOURCES,
+    between_fields_part,
+    guessed_part,
+    shares_by_source,
+    wanted_rows,
+)
 from driftgate.predict.echoes import compared_knots, echo_knots
 from driftgate.predict.filter import (
     Six,
@@ -34,21 +41,18 @@ from driftgate.predict.filter import (
     start_filter,
     times_h,
 )
+from driftgate.predict.filter_model import filter_model
 from driftgate.predict.linear import WHITE, TickModel, tick_model, travelling_ticks
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
-from driftgate.predict.sources import Constant, SourceTable, filter_model, source_table
+from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.values import BoolArray, CovarianceResult, Moment, MomentCovariance
 from driftgate.schema.routine import SquareUp
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel, expected_range
 from driftgate.world.carry import edge_middle
 from driftgate.world.values import Edge
-
-# White sources that the engine carries, beside those of the ticks.
-_WHITE_ALL = (*WHITE, "settling", "step_timing", "range_noise", "quantisation")
-_ROW = {name: i for i, name in enumerate(_WHITE_ALL)}
 
 
 @dataclass
@@ -140,6 +144,7 @@ class _Pass:
         return CovarianceResult(
             moments=tuple(found[i] for i in range(len(self.prepared.moments))),
             accepted=self.accepted,
+            fixes=np.bincount(readings.step[self.accepted], minlength=len(self.plan.steps)),
             sources=self.table.info,
             knot_mean=self.knot_mean,
             knot_cov=self.knot_cov,
@@ -154,7 +159,7 @@ class _Pass:
             own[row, self.index[f"start_placement:{axis}"]] = 1.0
         sensitivity[3:6, :count] = start.columns + own
         sensitivity[3:6, count] = start.mean
-        white = np.zeros((len(_WHITE_ALL), 6, 6))
+        white = np.zeros((len(WHITE_SOURCES), 6, 6))
         fixed = np.zeros((3, count + 1))
         return _State(sensitivity, white, np.zeros(6), start_filter(self.filter), fixed)
 
@@ -187,7 +192,9 @@ class _Pass:
         planned = self.plan.steps[step]
         noise = self.table.noise
         if noise.step_timing > 0.0:
-            state.white[_ROW["step_timing"]] += noise.step_timing**2 * np.outer(state.timing, state.timing)
+            state.white[WHITE_ROW["step_timing"]] += noise.step_timing**2 * np.outer(
+                state.timing, state.timing
+            )
         state.timing = np.zeros(6)
         contact = self.plan.contacts.get(step)
         if contact is not None:
@@ -199,7 +206,7 @@ class _Pass:
     def _settle(self, state: _State, first: int, last: int) -> None:
         noise, timeline = self.table.noise, self.plan.timeline
         course = settle_course(timeline.twist[first:last], float(timeline.pose[last, 2]))
-        row = state.white[_ROW["settling"]]
+        row = state.white[WHITE_ROW["settling"]]
         turn = np.array([0.0, 0.0, 1.0, 0.0, 0.0, 1.0])
         row += noise.settle_heading_rad**2 * np.outer(turn, turn)
         if course is not None:
@@ -346,10 +353,10 @@ class _Pass:
         gain = np.outer(np.append(k, np.zeros(3)), np.append(k, np.zeros(3)))
         noise = sensor.errors.noise
         if noise is not None and "range_noise" not in self.table.off:
-            state.white[_ROW["range_noise"]] += (noise.at_zero + noise.per_range * expected) ** 2 * gain
+            state.white[WHITE_ROW["range_noise"]] += (noise.at_zero + noise.per_range * expected) ** 2 * gain
         if "quantisation" not in self.table.off and f"quantisation:{sensor.id}" not in self.index:
             # Rounding to a step q is uniform over q: variance q^2/12 (JCGM 100:2008, F.2.2.1).
-            state.white[_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
+            state.white[WHITE_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
 
     def _persists(self, sensor: int, surface: int) -> bool:
         """Count a pass of the gate; the n-th in a row on one surface and later ones are used."""
@@ -364,9 +371,9 @@ class _Pass:
 
     def _moment(self, state: _State, moment: Moment) -> MomentCovariance:
         count = len(self.table.constants)
-        wanted = self._wanted(moment)
+        wanted = wanted_rows(self.attach, moment, len(self.table.constants))
         error = state.sensitivity[3:6] - wanted
-        by_source = self._shares(error, state.white[:, 3:6, 3:6])
+        by_source = shares_by_source(error, state.white[:, 3:6, 3:6], self.table)
         estimation = state.sensitivity[3:6] - state.sensitivity[0:3]
         swap = np.hstack([-np.eye(3), np.eye(3)])
         tracking = state.sensitivity[0:3]
@@ -377,8 +384,8 @@ class _Pass:
             mean=error[:, count].copy(),
             cov=np.sum(list(by_source.values()), axis=0),
             by_source=by_source,
-            guessed=self._part(error, state.white, lambda c: c.basis == "guess", "guess"),
-            between_fields=self._part(error, state.white, lambda c: c.constant_over == "field", None),
+            guessed=guessed_part(error, state.white[:, 3:6, 3:6], self.table),
+            between_fields=between_fields_part(error, self.table),
             estimation_mean=estimation[:, count].copy(),
             estimation_cov=(estimation[:, :count] * spread2) @ estimation[:, :count].T
             + swap @ white @ swap.T,
@@ -388,46 +395,6 @@ class _Pass:
             clock_mean_s=clock_mean,
             clock_sd_s=clock_sd,
         )
-
-    def _wanted(self, moment: Moment) -> FloatArray:
-        """Return how the wanted pose moves with the element that the tolerance is relative to."""
-        count = len(self.table.constants)
-        wanted = np.zeros((3, count + 1))
-        target = moment.within.relative_to
-        if target is None:
-            return wanted
-        moved = self.attach.thing(target)
-        at = self.attach.drawn_place(target)
-        both = np.column_stack([moved.columns, moved.mean])
-        arm = (moment.pose[0] - at.x, moment.pose[1] - at.y)
-        wanted[0] = both[0] - arm[1] * both[2]
-        wanted[1] = both[1] + arm[0] * both[2]
-        wanted[2] = both[2]
-        return wanted
-
-    def _shares(self, error: FloatArray, white: FloatArray) -> dict[str, FloatArray]:
-        shares: dict[str, FloatArray] = {}
-        for i, constant in enumerate(self.table.constants):
-            column = error[:, i] * constant.spread
-            shares[constant.source] = shares.get(constant.source, np.zeros((3, 3))) + np.outer(column, column)
-        for name, row in _ROW.items():
-            shares[name] = shares.get(name, np.zeros((3, 3))) + white[row]
-        return {name: cov for name, cov in shares.items() if np.any(cov)} or {
-            "start_placement": np.zeros((3, 3))
-        }
-
-    def _part(
-        self, error: FloatArray, white: FloatArray, takes: Callable[[Constant], bool], basis: str | None
-    ) -> FloatArray:
-        """Return the covariance made by some constants, and by the white sources of a basis."""
-        chosen = [c.spread if takes(c) else 0.0 for c in self.table.constants]
-        columns = error[:, :-1] * np.array(chosen)
-        part: FloatArray = columns @ columns.T
-        bases = {info.name: info.basis for info in self.table.info}
-        for name, row in _ROW.items():
-            if basis is not None and basis in bases.get(name, "").split(", "):
-                part = part + white[row, 3:6, 3:6]
-        return part
 
     def _clock(self, knot: int) -> tuple[float, float]:
         timing = self.prepared.case.robot.errors.step_timing

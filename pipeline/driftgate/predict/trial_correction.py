@@ -13,7 +13,13 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import ANGLE_SLACK_RAD, POSITION_SLACK_M, Echo, position_slack
+from driftgate.predict.believed_view import (
+    boxes_overlap,
+    corridor_candidates,
+    outer_box,
+    surface_candidates,
+)
+from driftgate.predict.echoes import ANGLE_SLACK_RAD, POSITION_SLACK_M, Echo
 from driftgate.predict.filter import (
     ReadingVariance,
     Six,
@@ -23,12 +29,12 @@ from driftgate.predict.filter import (
     reading_variances,
     times_h,
 )
+from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
-from driftgate.predict.sources import FilterModel
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.schema.robot import Correction
-from driftgate.sight.corridor import Obstacle, obstacles_at_height
+from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.validity import (
     ReadingLimits,
     near_edge_end,
@@ -41,7 +47,6 @@ from driftgate.sight.validity import (
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
 from driftgate.world.carry import edge_middle
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
 
 _OUTCOMES = len(Outcome)
@@ -101,7 +106,7 @@ class Corrector:
         sensors = case.robot.sensors
         self._limits: list[ReadingLimits] = [reading_limits(s, self._correction.validity) for s in sensors]
         self._obstacles = [obstacles_at_height(prepared.believed, s.mount.height) for s in sensors]
-        self._boxes = [[_outer_box(obstacle) for obstacle in row] for row in self._obstacles]
+        self._boxes = [[outer_box(obstacle) for obstacle in row] for row in self._obstacles]
         self._tall: list[IntArray] = [
             np.array(
                 [i for i, e in enumerate(prepared.believed.edges) if e.low_m <= s.mount.height <= e.high_m],
@@ -111,8 +116,8 @@ class Corrector:
         ]
         readings = prepared.plan.timeline.readings
         self._knots = knots
-        self._candidates = self._beam_candidates()
-        self._nearby = self._corridor_candidates()
+        self._candidates = surface_candidates(prepared, knots, self._edges, self._tall)
+        self._nearby = corridor_candidates(prepared, knots, self._limits, self._boxes)
         rate = prepared.plan.timeline.rate[readings.knot]
         self._speed_tests = [
             (bool(too_fast(rate[r], self._limits[s])), bool(turning(rate[r], self._limits[s])))
@@ -139,47 +144,6 @@ class Corrector:
             refusals=np.zeros(count, dtype=np.intp),
             lost=np.zeros(count, dtype=bool),
         )
-
-    def _beam_candidates(self) -> list[IntArray]:
-        """Return which believed surfaces each reading's believed beam may meet, inside the bound."""
-        readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
-        found: list[IntArray] = [np.zeros(0, dtype=np.intp)] * len(readings.knot)
-        e = self._edges
-        size = float(np.ptp(self._prepared.believed.outline, axis=0).sum())
-        for s, sensor in enumerate(self._prepared.case.robot.sensors):
-            mine = np.flatnonzero(readings.sensor == s)
-            if len(mine) == 0:
-                continue
-            at, mount = pose[self._knots[mine]], sensor.mount
-            px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
-            may = candidates_for_beam(
-                px, py, ux, uy, size, position_slack(sensor), ANGLE_SLACK_RAD, e.ax, e.ay, e.bx, e.by, 0.0
-            )
-            tall = np.isin(np.arange(len(e.ax)), self._tall[s])
-            for row, r in enumerate(mine):
-                found[r] = np.flatnonzero(may[row] & tall)
-        return found
-
-    def _corridor_candidates(self) -> list[list[int]]:
-        """Return which obstacles can be in each reading's corridor, inside the bound."""
-        readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
-        found: list[list[int]] = [[] for _ in readings.knot]
-        for s, sensor in enumerate(self._prepared.case.robot.sensors):
-            mine = np.flatnonzero(readings.sensor == s)
-            margin, reach_m = self._limits[s].corridor_m, self._limits[s].high_m
-            if len(mine) == 0 or margin < 0.0:
-                continue
-            at, mount = pose[self._knots[mine]], sensor.mount
-            beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
-            slack = position_slack(sensor) + margin
-            for i, (low_x, high_x, low_y, high_y) in enumerate(self._boxes[s]):
-                # The disc round the obstacle's box; the corridor's margin widens the beam's start.
-                cx, cy = np.array([0.5 * (low_x + high_x)]), np.array([0.5 * (low_y + high_y)])
-                radius = 0.5 * float(np.hypot(high_x - low_x, high_y - low_y))
-                may = candidates_for_disc(*beam, reach_m, slack, ANGLE_SLACK_RAD, cx, cy, radius, 0.0)
-                for row in np.flatnonzero(may[:, 0]).tolist():
-                    found[mine[row]].append(i)
-        return found
 
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""
@@ -338,7 +302,7 @@ class Corrector:
         box = self._box(sensor, expected, range_m)
         for i in range(len(self._obstacles[sensor])) if expected.some_far else self._nearby[r]:
             obstacle = self._obstacles[sensor][i]
-            if not bool(obstacle.is_there(time_s)) or not _overlap(box, self._boxes[sensor][i]):
+            if not bool(obstacle.is_there(time_s)) or not boxes_overlap(box, self._boxes[sensor][i]):
                 continue
             hit = obstacle.blocks(px, py, ux, uy, range_m, limits.corridor_m)
             if obstacle.disc is None and obstacle.id in self._owner:
@@ -435,17 +399,3 @@ class Corrector:
         p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
         memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
         return np.hypot(dx, dy)
-
-
-def _outer_box(obstacle: Obstacle) -> tuple[float, ...]:
-    """Return the box round an obstacle: low x, high x, low y, high y. [m]"""
-    if obstacle.disc is not None:
-        cx, cy, radius = obstacle.disc
-        return cx - radius, cx + radius, cy - radius, cy + radius
-    sides = obstacle.sides if obstacle.sides is not None else np.zeros((1, 4))
-    x, y = sides[:, 0::2], sides[:, 1::2]
-    return float(x.min()), float(x.max()), float(y.min()), float(y.max())
-
-
-def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
-    return a[0] <= b[1] and b[0] <= a[1] and a[2] <= b[3] and b[2] <= a[3]

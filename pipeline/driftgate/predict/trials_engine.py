@@ -26,12 +26,13 @@ from driftgate.predict.echoes import (
     echo_knots,
 )
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
+from driftgate.predict.filter_model import FilterModel, filter_model
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
-from driftgate.predict.sources import FilterModel, SourceTable, filter_model, source_table
+from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.streams import Streams, poisson_count
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
 from driftgate.predict.trial_contact import Approach, square_up, true_line

@@ -202,11 +202,13 @@ class CovarianceResult:
     """The covariance engine's answer.
 
     `accepted` is the acceptance schedule: for each reading of the plan, whether it is a fix;
-    `knot_cov` holds the covariance of the error at every knot, shape (K + 1, 3, 3).
+    `fixes` the number of them by planned step, shape (S,). `knot_mean` and `knot_cov` hold mean and
+    covariance of the error at every knot, shapes (K + 1, 3) and (K + 1, 3, 3).
     """
 
     moments: tuple[MomentCovariance, ...]
     accepted: BoolArray
+    fixes: IntArray
     sources: tuple[SourceInfo, ...]
     knot_mean: FloatArray
     knot_cov: FloatArray

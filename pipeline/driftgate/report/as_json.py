@@ -83,6 +83,7 @@ def _case(case: CaseReport) -> Json:
         "verdict": case.status,
         "duration_s": _number(case.duration_s),
         "time_limit_s": _number(case.time_limit_s),
+        "energy_j": _number(case.energy_j),
         "findings": [_finding(finding) for finding in sorted(case.findings)],
         "steps": [{"number": s.number, "label": s.label, "line": s.line} for s in case.steps],
         "prediction": None if case.verdict is None else _prediction(case, case.verdict),

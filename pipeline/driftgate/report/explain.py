@@ -78,6 +78,7 @@ def _heading(case: CaseReport, paint: Paint) -> list[str]:
         f"  robot: {plain(case.robot)}",
         f"  map carried: {plain(case.believed_map)}",
         f"  true map: {plain(case.true_map)}",
+        f"  in motion: at most {case.energy_j:.1f} J of kinetic energy; keep clear",
         f"  planned duration: {case.duration_s:.2f} s of {case.time_limit_s:.2f} s",
     ]
 

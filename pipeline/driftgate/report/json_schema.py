@@ -174,6 +174,7 @@ _DEFS: Schema = {
         side={"enum": ["as written", "mirrored"]},
         verdict=VERDICT,
         duration_s=_number(),
+        energy_j=_number("largest kinetic energy on the plan [J]"),
         time_limit_s=_number(),
         findings=_list(_ref("finding")),
         steps=_list(_object("A planned step.", number=_count(), label=_text(), line=_count())),

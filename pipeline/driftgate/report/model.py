@@ -72,6 +72,8 @@ class CaseReport:
         "as written" or "mirrored".
     duration_s, time_limit_s : float
         Planned duration and limit. [s]
+    energy_j : float
+        Largest kinetic energy on the plan, m v^2 / 2: what a hand or a foot in the way meets. [J]
     steps : tuple of StepPlace
         The planned steps.
     findings : tuple of Finding
@@ -95,6 +97,7 @@ class CaseReport:
     side: str
     duration_s: float
     time_limit_s: float
+    energy_j: float
     steps: tuple[StepPlace, ...]
     findings: tuple[Finding, ...]
     verdict: CaseVerdict | None

@@ -8,6 +8,7 @@ import numpy as np
 
 from driftgate.core.findings import Finding
 from driftgate.judge.values import CaseVerdict
+from driftgate.plan.values import Plan
 from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
 from driftgate.run.cases import NamedCase
@@ -100,6 +101,7 @@ def case_report(
         side=named.case.side,
         duration_s=planned.plan.duration_s,
         time_limit_s=named.written.time_limit,
+        energy_j=kinetic_energy_j(named.case.robot.mass, planned.plan),
         steps=steps_of(named, planned),
         findings=tuple(findings),
         verdict=verdict,
@@ -107,3 +109,9 @@ def case_report(
         dark=tuple(DarkTime(d.axis, d.begin_s, d.end_s, d.first_step, d.last_step) for d in planned.dark),
         readings=() if trials is None else reading_rows(named.case.robot.sensors, trials),
     )
+
+
+def kinetic_energy_j(mass_kg: float, plan: Plan) -> float:
+    """Return the largest kinetic energy of the robot's travel on the plan, m v^2 / 2. [J]"""
+    rate = plan.timeline.rate
+    return float(0.5 * mass_kg * max(rate[:, 0] ** 2 + rate[:, 1] ** 2))
