@@ -177,7 +177,7 @@ def _why(test: _Test, moment: Moment, covariance: CovarianceResult, trials: Tria
     taken = counted.accepted / trials.trials
     if scheduled > 0 and abs(taken / scheduled - 1.0) > _SCHEDULE_SHARE:
         reasons.append(f"a trial takes {taken:.0f} fixes on average where the plan has {scheduled}")
-    if moment.within.relative_to is not None and any(s.name == "element_stray" for s in covariance.sources):
+    if moment.may_stray:
         reasons.append(f"'{moment.within.relative_to}', from which it is measured, may have strayed")
     if not reasons:
         return "believe the trials: the errors are large enough that the motion is not linear in them"

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from driftgate.plan.values import Plan
 from driftgate.predict.values import Moment
+from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.routine import Routine
 
 
-def moments_of(routine: Routine, plan: Plan) -> tuple[Moment, ...]:
-    """Return the checkpoints in order of time, then the end."""
+def moments_of(routine: Routine, plan: Plan, field: FieldMap) -> tuple[Moment, ...]:
+    """Return the checkpoints in order of time, then the end; `field` is the true map."""
+    straying = {e.id for e in field.elements if e.stray is not None and e.stray.probability > 0.0}
     seen: dict[str, int] = {}
     moments: list[Moment] = []
     timeline = plan.timeline
@@ -30,6 +32,7 @@ def moments_of(routine: Routine, plan: Plan) -> tuple[Moment, ...]:
                 points=check.points,
                 after=tuple(check.after),
                 doc_path=step.doc_path,
+                may_stray=check.within.relative_to in straying,
             )
         )
     last = plan.steps[-1]
@@ -45,6 +48,7 @@ def moments_of(routine: Routine, plan: Plan) -> tuple[Moment, ...]:
             points=routine.final.points,
             after=(),
             doc_path=("final",),
+            may_stray=routine.final.within.relative_to in straying,
         )
     )
     return tuple(moments)

@@ -47,4 +47,4 @@ def prepare(case: Case, plan: Plan | None = None, sight: Sight | None = None) ->
     believed = build_world(case.believed)
     true = believed if case.true is case.believed else build_world(case.true)
     sight = sight if sight is not None else look_along(case, plan, believed)
-    return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan))
+    return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan, case.true))

@@ -41,6 +41,8 @@ class Moment:
         Names of the checkpoints that must have succeeded before.
     doc_path : tuple
         Where it stands in the routine's document.
+    may_stray : bool
+        What the tolerance is relative to may have strayed.
     """
 
     name: str
@@ -53,6 +55,7 @@ class Moment:
     points: int
     after: tuple[str, ...]
     doc_path: DocPath
+    may_stray: bool = False
 
 
 class Outcome(IntEnum):
