@@ -42,7 +42,13 @@ def _run(command: str) -> str:
         words = [sys.executable, "-m", "driftgate", *words[1:]]
     environment = {**os.environ, "NO_COLOR": "1", "COLUMNS": "100", "PYTHONPATH": str(ROOT / "pipeline")}
     done = subprocess.run(
-        words, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False
+        words,
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=False,
     )
     return done.stdout
 

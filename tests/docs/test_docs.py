@@ -32,7 +32,9 @@ def test_law_every_step_is_in_the_readme():
     steps = Routine.model_json_schema()["$defs"]
     known = {s["properties"]["do"]["const"] for s in steps.values() if "do" in s.get("properties", {})}
     table = README[README.index("| step | what it does") : README.index("A motion may have")]
-    named = set(re.findall(r"`([a-z-]+)`", "\n".join(row.split("|")[1] for row in table.splitlines() if row.strip())))
+    named = set(
+        re.findall(r"`([a-z-]+)`", "\n".join(row.split("|")[1] for row in table.splitlines() if row.strip()))
+    )
     assert named == known
 
 

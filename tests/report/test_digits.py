@@ -77,10 +77,10 @@ def test_law_used_words():
     assert [used_words(moment(used=u)) for u in (None, math.inf, 0.43, 1.0, 1.0000001, 0.9999)] == [
         "unknown share of 25 mm",
         "outright misses of 25 mm",
-        "used 43 % of 25 mm",
-        "used 100 % of 25 mm",
-        "used 101 % of 25 mm",
-        "used 99.99 % of 25 mm",
+        "10.8 of 25 mm (43 %)",
+        "25.0 of 25 mm (100 %)",
+        "25.1 of 25 mm (101 %)",
+        "24.998 of 25 mm (99.99 %)",
     ]
 
 

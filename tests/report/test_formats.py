@@ -143,7 +143,8 @@ def test_law_terminal_line_has_what_matters():
     """A failing tolerance names its checkpoint, share, limit, bound, line, guess and reason."""
     text = render_terminal(report(case(moments=(moment(successes=2800, used=1.43),)), status=1))
     assert re.search(
-        r"pot-a  x  used 143 % of 25 mm  fail DG401  p <= \d+\.\d % \(need 99 %\)  61 % guessed, line 20",
+        r"pot-a  x  35\.8 of 25 mm \(143 %\)  fail DG401  p <= \d+\.\d % \(need 99 %\)"
+        r"  61 % guessed, line 20",
         text,
     )
     assert "The error on x is mostly spread." in text

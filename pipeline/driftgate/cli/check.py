@@ -41,7 +41,7 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
 
     \b
     Reading the output:
-      pot-a  x  used 43 % of 25 mm  pass  p >= 99.3 % (need 99 %)
+      pot-a  x  10.8 of 25 mm (43 %)  pass  p >= 99.3 % (need 99 %)
     says: at checkpoint pot-a the tolerance is tightest on x; in the required share of runs, at the
     stated confidence, the error is at most 43 % of the 25 mm allowed; the probability of being
     inside is at least 99.3 %, and 99 % were asked for. 'undecided' does not pass: more trials, or a

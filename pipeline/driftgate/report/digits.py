@@ -86,14 +86,36 @@ def percent(
 
 
 def used_words(moment: MomentVerdict) -> str:
-    """Return how much of its tolerance a moment uses: "used 43 % of 25 mm"."""
+    """Return the error against its tolerance: "10.8 of 25 mm (43 %)".
+
+    The error is the one at the required probability on the tightest axis. A lopsided tolerance has no
+    single size: "43 % of -5 to 10 mm".
+    """
     axis = binding_axis(moment)
     limit = limit_words(axis) if axis is not None else "the tolerance"
     if moment.used is None:
         return f"unknown share of {limit}"
     if math.isinf(moment.used):
         return f"outright misses of {limit}"
-    return f"used {percent(moment.used, 1.0, digits=0, direction='up')} of {limit}"
+    share = percent(moment.used, 1.0, digits=0, direction="up")
+    size = _single_size(axis)
+    if size is None:
+        return f"{share} of {limit}"
+    error = moment.used * size
+    if (moment.used > 1.0) != (error > size):  # the product may round onto the limit
+        return f"{share} of {limit}"
+    if axis is not None and axis.axis == "heading":
+        figure = shown(math.degrees(error), math.degrees(size), digits=1, direction="up")
+    else:
+        figure = shown(error, size, factor=1000, digits=1, direction="up")
+    return f"{figure} of {limit} ({share})"
+
+
+def _single_size(axis: AxisVerdict | None) -> float | None:
+    """Return the size of a symmetric tolerance, None for any other."""
+    if axis is None or axis.high is None:
+        return None
+    return axis.high if axis.axis == "radial" or axis.low == -axis.high else None
 
 
 def length_words(value_m: float) -> str:
