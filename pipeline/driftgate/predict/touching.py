@@ -112,10 +112,13 @@ class TouchTest:
         self._strays: StrayList = stray_list(world, low)
         self.step: IntArray = np.full(count, -1, dtype=np.intp)
         self.obstacle: IntArray = np.full(count, -1, dtype=np.intp)
+        self._now = -1
+        self._knot: IntArray = np.full(count, -1, dtype=np.intp)  # of the first contact
 
     def test(self, tick: int, step: int, p: Poses, clock_s: FloatArray, knot: int | None = None) -> None:
         """Test the knot at the end of a tick (or `knot`), with what may be touched in that tick."""
         knot = tick + 1 if knot is None else knot
+        self._now = knot
         shape = self.step.shape
         x, y, h = (np.broadcast_to(v, shape) for v in (p.xx, p.xy, p.xh))
         # No point of the footprint is further from its nominal place than this.
@@ -197,7 +200,9 @@ class TouchTest:
             self._note(met, trial, step, self._owners + j)
 
     def _note(self, met: BoolArray, who: IntArray | None, step: int, owner: int) -> None:
+        """Keep the first contact; of several at one knot the first in `ids`, whatever order they come in."""
         trials = np.flatnonzero(met) if who is None else who[met]
         fresh = trials[self.step[trials] < 0]
-        self.step[fresh] = step
-        self.obstacle[fresh] = owner
+        self.step[fresh], self._knot[fresh], self.obstacle[fresh] = step, self._now, owner
+        tied = trials[(self._knot[trials] == self._now) & (self.obstacle[trials] > owner)]
+        self.obstacle[tied] = owner
