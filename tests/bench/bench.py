@@ -60,7 +60,8 @@ def main() -> None:
         loop_s = timed(lambda prepared=prepared: run_trials(prepared, arguments.loop, 1, batch=1))
         per_trial = trial_s / arguments.trials
         print(
-            f"{loaded.document.path:34} {cold_check(ROOT / loaded.document.path):8.2f} s {plan_s * 1e3:5.0f} ms "
+            f"{loaded.document.path:34} {cold_check(ROOT / loaded.document.path):8.2f} s "
+            f"{plan_s * 1e3:5.0f} ms "
             f"{covariance_s * 1e3:7.0f} ms {1.0 / per_trial:9.0f} {per_trial / ticks * 1e9:13.0f} "
             f"{loop_s / arguments.loop / per_trial:8.0f}x"
         )

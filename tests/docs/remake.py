@@ -4,7 +4,8 @@ A block is marked by a comment on the line before its fence:
 
     <!-- output: driftgate check routines/corner-dash.yaml -->
 
-with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file.
+with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file. `measured:` marks a
+block of timings: it is remade with `--measure` only and never compared.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 _BLOCK = re.compile(
-    r"(?P<mark><!-- (?:(?P<file>file)|(?P<all>output)|lines (?P<low>\d+)-(?P<high>\d+) of): "
+    r"(?P<mark><!-- "
+    r"(?:(?P<file>file)|(?P<all>output)|(?P<timed>measured)|lines (?P<low>\d+)-(?P<high>\d+) of): "
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
 )
@@ -40,6 +42,8 @@ def _run(command: str) -> str:
     words = shlex.split(command)
     if words[0] == "driftgate":
         words = [sys.executable, "-m", "driftgate", *words[1:]]
+    elif words[0] == "python":
+        words[0] = sys.executable
     environment = {**os.environ, "NO_COLOR": "1", "COLUMNS": "100", "PYTHONPATH": str(ROOT / "pipeline")}
     done = subprocess.run(
         words,
@@ -66,18 +70,25 @@ def _real(match: re.Match[str]) -> str:
 def blocks(document: str) -> Iterator[Block]:
     """Yield every marked block of a document."""
     for match in _BLOCK.finditer((ROOT / document).read_text()):
-        yield Block(match["what"], match["text"], _real(match))
+        if not match["timed"]:
+            yield Block(match["what"], match["text"], _real(match))
 
 
-def remake(document: str) -> bool:
-    """Rewrite a document's blocks; return whether anything changed."""
+def remake(document: str, measure: bool) -> bool:
+    """Rewrite a document's blocks, timings if asked; return whether anything changed."""
     path = ROOT / document
     before = path.read_text()
-    after = _BLOCK.sub(lambda m: m["mark"] + m["fence"] + _real(m) + m["end"], before)
+
+    def new(match: re.Match[str]) -> str:
+        if match["timed"] and not measure:
+            return match[0]
+        return match["mark"] + match["fence"] + _real(match) + match["end"]
+
+    after = _BLOCK.sub(new, before)
     path.write_text(after)
     return after != before
 
 
 if __name__ == "__main__":
     for name in DOCUMENTS:
-        print(name, "remade" if remake(name) else "unchanged")
+        print(name, "remade" if remake(name, "--measure" in sys.argv) else "unchanged")

@@ -6,10 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+from remake import DOCUMENTS, blocks
 
 from driftgate.core.rules import RULES
 from driftgate.schema.routine import Routine
-from remake import DOCUMENTS, blocks
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text()
