@@ -19,7 +19,7 @@ from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, StrayList, TrueElement, TrueWorld, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.schema.base import HeightRange
-from driftgate.schema.robot import Sensor
+from driftgate.schema.robot import FalseReturn, Sensor
 from driftgate.world.beam import sensor_beam
 from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import range_to_disc, range_to_polygon, range_to_segment
@@ -138,9 +138,15 @@ class EchoMaker:
         self._off = draws.off
         self._knots = echo_knots(prepared, draws.off)
         self._strays: dict[str, StrayList] = {}
+        self._runs: dict[str, BoolArray] = {}
+        self._runs_then: dict[str, BoolArray] = {}
 
-    def echo(self, r: int, p: Poses, clock_s: FloatArray) -> Echo:
-        """Return the readings taken at the instant of reading r's echo."""
+    def echo(self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray]) -> Echo:
+        """Return the readings taken at the instant of reading r's echo.
+
+        `runs` is what `runs_now` gave at that instant.
+        """
+        self._runs_then = runs
         prepared = self._prepared
         readings = prepared.plan.timeline.readings
         sensor = prepared.case.robot.sensors[int(readings.sensor[r])]
@@ -185,16 +191,19 @@ class EchoMaker:
             normal = streams.normals(f"range_noise:{sensor.id}", place, ordinal)
             reading = reading + normal * (errors.noise.at_zero + errors.noise.per_range * known)
         if errors.short_return is not None and "short_return" not in self._off:
-            chance, where = streams.uniforms(f"short_return:{sensor.id}", place, ordinal)
-            false = chance < errors.short_return.probability
+            false, where = self._false_return(
+                errors.short_return, f"short_return:{sensor.id}", place, ordinal
+            )
             before = np.minimum(np.where(np.isfinite(range_m), range_m, high), high)
-            reading = np.where(false, low + where * np.maximum(before - low, 0.0), reading)
+            room = np.maximum(before - low, 0.0)
+            reading = np.where(false, before - false_offset(errors.short_return, where, room), reading)
             surface = np.where(false, -1, surface)
             got = got | false
         if errors.long_return is not None and "long_return" not in self._off:
-            chance, where = streams.uniforms(f"long_return:{sensor.id}", place, ordinal)
-            false = (chance < errors.long_return.probability) & got & (surface >= 0)
-            reading = np.where(false, known + where * np.maximum(high - known, 0.0), reading)
+            false, where = self._false_return(errors.long_return, f"long_return:{sensor.id}", place, ordinal)
+            false = false & got & (surface >= 0)
+            room = np.maximum(high - known, 0.0)
+            reading = np.where(false, known + false_offset(errors.long_return, where, room), reading)
             surface = np.where(false, -1, surface)
         if errors.dropout is not None and "dropout" not in self._off:
             chance, _ = streams.uniforms(f"dropout:{sensor.id}", place, ordinal)
@@ -203,6 +212,38 @@ class EchoMaker:
             reading = np.round(reading / sensor.resolution) * sensor.resolution
         got = got & (reading >= low) & (reading <= high)
         return Echo(np.where(got, reading, np.nan), np.where(got, surface, -1))
+
+    def runs_now(self) -> dict[str, BoolArray]:
+        """Return the runs of false returns as they stand; the arrays are never written to."""
+        return dict(self._runs)
+
+    def advance(self, r: int) -> None:
+        """Advance the runs of false returns by one reading, whether or not anybody looks at it."""
+        readings = self._prepared.plan.timeline.readings
+        sensor = self._prepared.case.robot.sensors[int(readings.sensor[r])]
+        place = self._prepared.plan.steps[int(readings.step[r])].place
+        for name in ("short_return", "long_return"):
+            source = getattr(sensor.errors, name)
+            if source is None or source.run_length <= 1.0 or name in self._off:
+                continue
+            key = f"{name}:{sensor.id}"
+            chance, _ = self._streams.uniforms(key, place, int(readings.ordinal[r]))
+            before = self._runs.get(key)
+            p, length = source.probability, source.run_length
+            # Left after 1 / length readings on average; entered so often that the share of false
+            # returns stays p.
+            enter = min(1.0, p / (length * max(1.0 - p, 1e-12)))
+            limit = p if before is None else np.where(before, 1.0 - 1.0 / length, enter)
+            self._runs[key] = chance < limit
+
+    def _false_return(
+        self, source: FalseReturn, key: str, place: str, ordinal: int
+    ) -> tuple[BoolArray, FloatArray]:
+        """Return in which trials a reading is false, and a uniform for where it lies."""
+        chance, where = self._streams.uniforms(key, place, ordinal)
+        if source.run_length > 1.0:
+            return self._runs_then[key], where
+        return chance < source.probability, where
 
     def _cast(
         self,
@@ -333,6 +374,19 @@ class EchoMaker:
             tall = [element_is_tall(e.source.source.height, sensor) for e in self._world.elements]
             self._strays[sensor.id] = stray_list(self._world, tall)
         return self._strays[sensor.id]
+
+
+def false_offset(source: FalseReturn, where: FloatArray, room_m: FloatArray) -> FloatArray:
+    """Return how far from the real surface a false return lies: uniform in the room there is, or near.
+
+    The short reading of S. Thrun, W. Burgard and D. Fox, Probabilistic Robotics (2005), section 6.3, is
+    a truncated exponential from the sensor; here it may be one from the surface, the harder case.
+    """
+    if source.distance is None:
+        return where * room_m
+    scale = source.distance
+    full = 1.0 - np.exp(-room_m / scale)
+    return -scale * np.log1p(-where * full)
 
 
 def element_present(element: TrueElement, clock_s: FloatArray) -> BoolArray:

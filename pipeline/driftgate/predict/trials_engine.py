@@ -7,7 +7,7 @@ number: neither batch size nor the number of workers changes a digit.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -20,6 +20,7 @@ from driftgate.predict.attach import Attachments
 from driftgate.predict.covariance_engine import settle_course
 from driftgate.predict.echoes import (
     BeamCandidates,
+    Echo,
     EchoMaker,
     beam_candidates,
     compared_knots,
@@ -167,7 +168,7 @@ class _Batch:
         self.tally: Tally = shared.corrector.tally()
         self.poses = self._start()
         self.clock = np.zeros(count)
-        self.waiting: dict[int, tuple[Poses, FloatArray, tuple[FloatArray, FloatArray, FloatArray]]] = {}
+        self.waiting: dict[int, tuple[Callable[[], Echo], tuple[FloatArray, FloatArray, FloatArray]]] = {}
 
     def _start(self) -> Poses:
         dx, dy, turn = self.draws.displaced(self.shared.attach.start())
@@ -353,19 +354,21 @@ class _Batch:
                 p, fixed = self.poses, self.memory.fixed
                 then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
                 # Arrays are replaced and never written to, so this keeps the truth of this instant.
-                self.waiting[int(r)] = (replace(p), self.clock, then)
+                self.echoes.advance(int(r))
+                echo = partial(self.echoes.echo, int(r), replace(p), self.clock, self.echoes.runs_now())
+                self.waiting[int(r)] = (echo, then)
         for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
             outcome = corrector.skips(r)
             if outcome is not None:
                 corrector.skip(r, outcome, self.memory, self.tally)
                 continue
-            truth, clock, then = self.waiting.pop(r)
+            echo, then = self.waiting.pop(r)
             p, fixed = self.poses, self.memory.fixed
             bx, by, bh = p.bx, p.by, p.bh
             if compensates:
                 bx, by, bh = then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2]
             belief = self._wide(bx), self._wide(by), self._wide(bh)
-            corrector.read(r, partial(self.echoes.echo, r, truth, clock), p, belief, self.memory, self.tally)
+            corrector.read(r, echo, p, belief, self.memory, self.tally)
 
     def _wide(self, values: FloatArray) -> FloatArray:
         return np.broadcast_to(values, (self.count,))

@@ -266,6 +266,19 @@ class Chance(Sourced):
     constant_over: Literal["reading"]
 
 
+class FalseReturn(Chance):
+    """Readings that come from nothing on the map, or from behind it.
+
+    They may come in runs of `run_length` readings on average, and lie `distance` from the real
+    surface on average (exponentially distributed); without it they lie anywhere that the sensor
+    reaches. Independent false returns far from everything are the easy case: real ones cluster, and
+    lie near real surfaces.
+    """
+
+    run_length: Annotated[float, Field(ge=1.0, le=1000.0)] = 1.0
+    distance: Distance | None = None
+
+
 class RangeErrors(Model):
     """Error sources of one range sensor; one left out does not act."""
 
@@ -275,8 +288,8 @@ class RangeErrors(Model):
     mount_position: MountPosition | None = None
     mount_angle: MountAngle | None = None
     dropout: Chance | None = None
-    short_return: Chance | None = None
-    long_return: Chance | None = None
+    short_return: FalseReturn | None = None
+    long_return: FalseReturn | None = None
 
 
 class Mount(Model):
