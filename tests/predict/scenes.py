@@ -36,7 +36,11 @@ def field_map(
     corners = more.pop("corners", rectangle)
     builds = more.pop("builds", {})
     walls = [
-        {"id": name, "corner": [f"{a!r} m", f"{b!r} m"], **({"build": builds[name]} if name in builds else {})}
+        {
+            "id": name,
+            "corner": [f"{a!r} m", f"{b!r} m"],
+            **({"build": builds[name]} if name in builds else {}),
+        }
         for name, (a, b) in corners.items()
     ]
     document = {"kind": "field map", "format": 1, "title": "test field", "walls": walls, "build": NO_BUILD}

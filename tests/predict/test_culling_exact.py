@@ -1,0 +1,206 @@
+"""What is settled beforehand changes speed and nothing else: results against the test of everything."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from driftgate.predict import Prepared, believed_view, echoes, run_trials, trial_correction, trials_engine
+from driftgate.predict.values import TrialsResult
+
+from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
+from .test_streams import assert_identical
+
+READING = {"constant_over": "reading", **GUESS}
+TRIALS = 300
+
+
+def bench(name: str, x: float, y: float, **more: Any) -> dict[str, Any]:
+    """Return a structure."""
+    return {
+        "id": name,
+        "shape": {"rectangle": {"length": "300 mm", "width": "200 mm"}},
+        "at": {"x": f"{x!r} m", "y": f"{y!r} m", "heading": "10 deg"},
+        "reference": True,
+        "build": {"x": "5 mm", "y": "5 mm", "heading": "0.5 deg", "constant_over": "field", **GUESS},
+        **more,
+    }
+
+
+def pot(
+    name: str, x: float, y: float, scatter_mm: float, stray: str | None = None, **more: Any
+) -> dict[str, Any]:
+    """Return a loose element; every other one is a box."""
+    element = {
+        "id": name,
+        "shape": {"circle": {"radius": "60 mm"}},
+        "at": {"x": f"{x!r} m", "y": f"{y!r} m"},
+        "scatter": {
+            "x": f"{scatter_mm!r} mm",
+            "y": f"{scatter_mm!r} mm",
+            "heading": "20 deg",
+            "constant_over": "run",
+            **GUESS,
+        },
+        **more,
+    }
+    if stray is not None:
+        element["stray"] = {"probability": stray, "constant_over": "run", **GUESS}
+    return element
+
+
+BOX = {"shape": {"rectangle": {"length": "150 mm", "width": "80 mm"}}}
+
+
+def crowded(spread: tuple[str, str, str], wall_mm: float = 8.0, **more: Any) -> Prepared:
+    """Return a case on a map with many surfaces, strays, scatter and things that come and go."""
+    build = {"offset": f"{wall_mm!r} mm", "tilt": "0.4 deg", "constant_over": "field", **GUESS}
+    structures = [
+        bench("bench-a", 3.6, 1.4),
+        bench("bench-b", 0.4, 2.5),
+        bench("bench-c", 2.0, 2.6, fixed_to="north"),
+        bench("bench-d", 2.9, 0.25),
+        bench("shelf", 3.0, 2.0, height={"low": "150 mm", "high": "500 mm"}),
+    ]
+    elements = [
+        pot("pot-a", 2.4, 0.7, 20.0, "20 %"),
+        pot("pot-b", 2.2, 1.9, 5.0, "30 %", **BOX),
+        pot("pot-c", 3.7, 0.6, 80.0),  # scattered beyond the bound
+        pot("pot-d", 1.2, 2.2, 5.0, "10 %"),
+        pot("pot-e", 2.7, 1.3, 10.0, present={"begin": "1 s", "end": "3 s"}, **BOX),
+        pot("pot-f", 1.0, 0.3, 5.0, "50 %", placed_against="bench-d"),
+    ]
+    errors = {
+        "bias": run(spread="5 mm"),
+        "noise": {"at_zero": "8 mm", **READING},
+        "mount_position": run(spread="8 mm"),
+        "mount_angle": run(spread="2 deg"),
+        "dropout": {"probability": "5 %", **READING},
+    }
+    sensors = [
+        range_sensor(name, x, y, heading, rate="10 Hz", errors=errors, reach={"low": "20 mm", "high": "3 m"})
+        for name, x, y, heading in (
+            ("ahead", 0.1, 0.0, 0.0),
+            ("left", 0.0, 0.1, 90.0),
+            ("right", 0.0, -0.1, -90.0),
+            ("behind", -0.1, 0.0, 180.0),
+        )
+    ]
+    machine = robot(
+        {
+            "distance_scale": run(spread="2 %"),
+            "heading_bias": run(spread="0.5 deg/s"),
+            "heading_walk": tick(per_root_metre="1 deg/sqrt(m)"),
+        },
+        sensors=sensors,
+        correction={
+            "when": "always",
+            "filter": {},
+            "gate": {"sigmas": 3.0},
+            "validity": {"corridor": "40 mm", "incidence": "50 deg"},
+            "way_back": {"refusals": 6, "factor": 4.0, "lost_after": 20},
+        },
+        controller={"time_constant": "0.2 s", "settle": "0.1 s"},
+        longest_tick="0.05 s",
+    )
+    steps = [
+        {"do": "drive", "to": ["1.6 m", "1 m"]},
+        {"do": "turn", "to": "70 deg"},
+        mark("turned"),
+        {"do": "advance", "distance": "0.6 m"},
+        {"do": "curve", "through": [["2.4 m", "2.3 m"], ["2.6 m", "1.6 m"]]},
+        {"do": "look", "time": "0.3 s"},
+    ]
+    field = field_map(x=(0.0, 4.2), y=(0.0, 3.0), build=build, structures=structures, elements=elements)
+    return prepared(steps, machine, believed=field, start=(0.6, 1.0, 0.0), spread=spread, **more)
+
+
+CASES: dict[str, dict[str, Any]] = {
+    "inside the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 8.0},
+    "some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "wall_mm": 8.0},
+    "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
+}
+
+
+def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Send every trial down the exact path: the bound holds for none."""
+    monkeypatch.setattr(echoes, "POSITION_SLACK_M", -1.0)
+    monkeypatch.setattr(trial_correction, "POSITION_SLACK_M", -1.0)
+
+
+def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep every surface and element a candidate for every beam and every footprint."""
+
+    def every_edge(*arguments: Any) -> Any:
+        return np.ones((len(np.atleast_1d(arguments[0])), len(arguments[7])), dtype=bool)
+
+    for module in (echoes, believed_view):
+        monkeypatch.setattr(module, "candidates_for_beam", every_edge)
+        monkeypatch.setattr(module, "candidates_for_disc", every_edge)
+    settled = trials_engine.touch_plan
+
+    def near_everything(prepared_: Prepared) -> Any:
+        plan = settled(prepared_)
+        for distance in (plan.edge_distance, plan.element_distance):
+            distance[np.isfinite(distance)] = -100.0
+        return plan
+
+    monkeypatch.setattr(trials_engine, "touch_plan", near_everything)
+
+
+def culled(case: Prepared) -> TrialsResult:
+    """Return the result as shipped."""
+    return run_trials(case, TRIALS, 12)
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("brute", [all_exact, nothing_culled])
+def test_law_culling_changes_no_digit(name: str, brute: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With every surface tested for every beam and footprint the results are the same bit for bit."""
+    case = crowded(**CASES[name])
+    quick = culled(case)
+    brute(monkeypatch)
+    assert_identical(quick, culled(case))
+
+
+def test_law_the_scene_is_worth_the_test() -> None:
+    """The crowded scene has contacts, wrong echoes, refusals at every stage and trials outside the bound."""
+    result = culled(crowded(**CASES["some outside"]))
+    assert len(np.unique(result.touch_obstacle)) > 3
+    assert result.wrongly_accepted.sum() > 0
+    assert np.count_nonzero(result.counts.sum(axis=(0, 1))) >= 6
+    off = np.hypot(*result.moments[0].error[:, :2].T)
+    assert 0 < np.count_nonzero(off > echoes.POSITION_SLACK_M) < TRIALS
+
+
+def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were the bound too small, the results would differ."""
+    case = crowded(**CASES["some outside"])
+    quick = culled(case)
+    for module in (echoes, trial_correction):
+        monkeypatch.setattr(module, "POSITION_SLACK_M", 10.0)
+    for module in (echoes, believed_view):
+        monkeypatch.setattr(module, "position_slack", lambda sensor: 0.001)
+    with pytest.raises(AssertionError):
+        assert_identical(quick, culled(case))
+
+
+@pytest.mark.parametrize("batch", [1, 25])
+def test_law_first_contact_does_not_depend_on_the_batch(batch: int) -> None:
+    """Of two things touched at one instant the same one is named, whoever else is in the batch."""
+    region = [["1.44 m", "1 m"], ["1.46 m", "1 m"], ["1.46 m", "1.001 m"], ["1.44 m", "1.001 m"]]
+    away = {**pot("away", 1.45, 1.6, 0.0)}
+    away["stray"] = {"probability": "60 %", "region": region, "constant_over": "run", **GUESS}
+    elements = [away, pot("here", 1.45, 1.0, 0.0)]
+    case = prepared(
+        [{"do": "drive", "to": ["1.5 m", "1 m"]}],
+        robot(correction={"enabled": False}, longest_tick="0.1 s"),
+        believed=field_map(x=(0.0, 4.2), y=(0.0, 3.0), elements=elements),
+        start=(0.6, 1.0, 0.0),
+        spread=("0 mm", "250 mm", "0 deg"),
+    )
+    whole, parts = run_trials(case, 100, 1), run_trials(case, 100, 1, batch=batch)
+    assert np.array_equal(whole.touch_step, parts.touch_step)
+    assert np.array_equal(whole.touch_obstacle, parts.touch_obstacle)
