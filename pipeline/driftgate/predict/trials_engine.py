@@ -355,8 +355,8 @@ class _Batch:
                 then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
                 # Arrays are replaced and never written to, so this keeps the truth of this instant.
                 self.echoes.advance(int(r))
-                echo = partial(self.echoes.echo, int(r), replace(p), self.clock, self.echoes.runs_now())
-                self.waiting[int(r)] = (echo, then)
+                take = partial(self.echoes.echo, int(r), replace(p), self.clock, self.echoes.runs_now())
+                self.waiting[int(r)] = (take, then)
         for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
             outcome = corrector.skips(r)
             if outcome is not None:
