@@ -7,7 +7,7 @@ import pytest
 
 from driftgate.predict import run_trials
 from driftgate.predict.echoes import EchoMaker, false_offset
-from driftgate.schema.robot import FalseReturn
+from driftgate.schema.sensor import FalseReturn
 
 from .scenes import field_map, prepared, range_sensor, robot
 

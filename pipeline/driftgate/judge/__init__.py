@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from driftgate.core.lazy import lazy_names
 
 if TYPE_CHECKING:
     from driftgate.judge.agree import disagreements
@@ -12,18 +13,13 @@ if TYPE_CHECKING:
 
 __all__ = ["CaseVerdict", "ContactVerdict", "MomentVerdict", "disagreements", "judge_case"]
 
-# Loaded at first use, so that reading one name does not import the whole stage.
-_HOMES = {
-    "CaseVerdict": "values",
-    "ContactVerdict": "values",
-    "MomentVerdict": "values",
-    "disagreements": "agree",
-    "judge_case": "verdict",
-}
-
-
-def __getattr__(name: str) -> Any:
-    """Load a public name at its first use."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = lazy_names(
+    __name__,
+    {
+        "CaseVerdict": "values",
+        "ContactVerdict": "values",
+        "MomentVerdict": "values",
+        "disagreements": "agree",
+        "judge_case": "verdict",
+    },
+)

@@ -6,8 +6,9 @@ before its schema holds.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING
+
+from driftgate.core.lazy import lazy_names
 
 if TYPE_CHECKING:
     from driftgate.load.document import Document, Kind
@@ -31,11 +32,16 @@ __all__ = [
     "load_routine",
 ]
 
-_HOME: Final = {"Document": "document", "Kind": "document"}
-
-
-def __getattr__(name: str) -> Any:
-    """Fetch a public name from its module."""
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOME.get(name, 'project')}"), name)
+__getattr__ = lazy_names(
+    __name__,
+    {
+        "Document": "document",
+        "Kind": "document",
+        "LoadError": "project",
+        "LoadedRoutine": "project",
+        "Project": "project",
+        "find_root": "project",
+        "load_project": "project",
+        "load_routine": "project",
+    },
+)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from driftgate.core.lazy import lazy_names
 
 if TYPE_CHECKING:
     from driftgate.plan.build import plan_case
@@ -12,13 +13,11 @@ if TYPE_CHECKING:
 
 __all__ = ["mirror_routine", "plan_case", "touch_exemptions"]
 
-# Loaded at first use: the value types of this package are read by every later stage, and those
-# must not pay for the planner.
-_HOMES = {"plan_case": "build", "touch_exemptions": "contact_rules", "mirror_routine": "mirror"}
-
-
-def __getattr__(name: str) -> Any:
-    """Load a public function at its first use."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = lazy_names(
+    __name__,
+    {
+        "mirror_routine": "mirror",
+        "plan_case": "build",
+        "touch_exemptions": "contact_rules",
+    },
+)

@@ -11,7 +11,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray, compose, inverse, log
 from driftgate.plan.motions import INSTANT_S, Push
 from driftgate.plan.values import IntArray, Law, PlannedStep, ReadingPlan, Timeline
-from driftgate.schema.robot import Sensor
+from driftgate.schema.sensor import Sensor
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, StrayList, TrueElement, TrueWorld, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.schema.base import HeightRange
-from driftgate.schema.robot import FalseReturn, Sensor
+from driftgate.schema.sensor import FalseReturn, Sensor
 from driftgate.world.beam import sensor_beam
 from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import range_to_disc, range_to_polygon, range_to_segment

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.filter_model import FilterModel
-from driftgate.schema.robot import Update
+from driftgate.schema.correction import Update
 
 _LEAST_VARIANCE = 1e-24  # (1e-12 m)^2: below what a double resolves of a field
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from driftgate.schema.case import Case
-from driftgate.schema.robot import Sensor
+from driftgate.schema.sensor import Sensor
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from typing import Protocol
 from driftgate.predict.values import SourceInfo
 from driftgate.schema.base import Basis
 from driftgate.schema.case import Case
-from driftgate.schema.robot import Robot, Sensor
+from driftgate.schema.robot import Robot
+from driftgate.schema.sensor import Sensor
 
 TITLES: dict[str, str] = {
     "start_placement": "start placement",

@@ -33,7 +33,7 @@ from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray, Outcome
-from driftgate.schema.robot import Correction
+from driftgate.schema.correction import Correction
 from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.validity import (
     ReadingLimits,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from driftgate.core.lazy import lazy_names
 
 if TYPE_CHECKING:
     from driftgate.report.as_json import render_json
@@ -25,21 +26,16 @@ __all__ = [
     "write_whole",
 ]
 
-# Loaded at first use, so that reading one name does not import the whole stage.
-_HOMES = {
-    "CaseReport": "model",
-    "RunReport": "model",
-    "render_explanation": "explain",
-    "render_json": "as_json",
-    "render_junit": "as_junit",
-    "render_markdown": "as_markdown",
-    "render_terminal": "terminal",
-    "write_whole": "write",
-}
-
-
-def __getattr__(name: str) -> Any:
-    """Load a public name at its first use."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = lazy_names(
+    __name__,
+    {
+        "CaseReport": "model",
+        "RunReport": "model",
+        "render_explanation": "explain",
+        "render_json": "as_json",
+        "render_junit": "as_junit",
+        "render_markdown": "as_markdown",
+        "render_terminal": "terminal",
+        "write_whole": "write",
+    },
+)

@@ -13,7 +13,7 @@ from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
 from driftgate.run.cases import NamedCase
 from driftgate.run.tasks import Planned
-from driftgate.schema.robot import Sensor
+from driftgate.schema.sensor import Sensor
 from driftgate.sight.values import Reason
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray, Law, Plan
 from driftgate.schema.case import Case
-from driftgate.schema.robot import Sensor
+from driftgate.schema.sensor import Sensor
 from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.validity import (
     BoolArray,

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
-from driftgate.schema.robot import Sensor, Validity
+from driftgate.schema.correction import Validity
+from driftgate.schema.sensor import Sensor
 from driftgate.sight.values import Reason
 from driftgate.world.distance import point_to_segment, segment_to_segment
 from driftgate.world.rays import Values

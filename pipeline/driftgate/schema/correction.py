@@ -1,0 +1,93 @@
+"""The robot document: the correction model."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from driftgate.schema.base import AngleSize, Distance, Model, Probability, Size, Speed, TurnRate
+from driftgate.schema.drift import (
+    AnglePerRootMetre,
+    AnglePerRootRadian,
+    AnglePerRootSecond,
+    PerRootMetre,
+    RatioSize,
+)
+from driftgate.schema.sensor import Reach
+
+
+class Validity(Model):
+    """Which readings are tried at all; a test left out is not made."""
+
+    reference: bool = True
+    range: Reach | None = None
+    incidence: AngleSize | None = None
+    corridor: Size | None = None
+    edge_margin: Size = 0.0
+    speed: Speed | None = None
+    turn_rate: TurnRate | None = None
+
+
+class Gate(Model):
+    """Acceptance test: innovation within so many of its own standard deviations."""
+
+    sigmas: Annotated[float, Field(gt=0.0, le=100.0)]
+
+
+class Persistence(Model):
+    """So many readings in a row must pass the gate before one is used."""
+
+    readings: Annotated[int, Field(ge=1, le=1000)]
+
+
+class WayBack(Model):
+    """A way out of a gate that refuses everything.
+
+    After `refusals` at the gate in a row, all sensors together, the filter's covariance grows by
+    `factor`; after `lost_after` more the robot is flagged as lost.
+    """
+
+    refusals: Annotated[int, Field(ge=1, le=100_000)]
+    factor: Annotated[float, Field(gt=1.0, le=1e6)]
+    lost_after: Annotated[int, Field(ge=1, le=100_000)]
+
+
+class Update(Model):
+    """The update law."""
+
+    law: Literal["kalman", "replace", "blend"]
+    share: Annotated[Probability, Field(description="for blend: how much of the difference is taken")] = 1.0
+    largest_move: Distance | None = None
+
+
+class FilterNumbers(Model):
+    """The filter's own idea of its noise; a number left out is derived from the error sources."""
+
+    start_x: Size | None = None
+    start_y: Size | None = None
+    start_heading: AngleSize | None = None
+    along: PerRootMetre | None = None
+    across: PerRootMetre | None = None
+    heading_per_root_metre: AnglePerRootMetre | None = None
+    heading_per_root_second: AnglePerRootSecond | None = None
+    heading_per_root_radian: AnglePerRootRadian | None = None
+    range_at_zero: Size | None = None
+    range_per_range: RatioSize | None = None
+    wall: Annotated[Size, Field(description="extra standard deviation for how the field is built")] = 0.0
+
+
+class Correction(Model):
+    """The correction model. `enabled: false` leaves pure dead reckoning."""
+
+    enabled: bool = True
+    when: Annotated[
+        Literal["always", "looking"], Field(description="beside the running routine, or only in look steps")
+    ] = "always"
+    validity: Validity = Validity()
+    gate: Gate | None = None
+    persistence: Persistence | None = None
+    way_back: WayBack | None = None
+    update: Update
+    filter: FilterNumbers = FilterNumbers()
+    compensate_latency: bool = False

@@ -1,0 +1,123 @@
+"""The robot document: range sensors and their error sources."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from driftgate.schema.base import (
+    Angle,
+    AngleSize,
+    Distance,
+    Duration,
+    Id,
+    Length,
+    Model,
+    Probability,
+    Size,
+    Sourced,
+)
+from driftgate.schema.drift import Ratio, RatioSize, RunOrRobot, Spread
+from driftgate.schema.quantity import Quantity
+
+Frequency = Annotated[float, Quantity("frequency", above=0.0, high=500.0)]
+
+
+class RangeBias(Spread):
+    """Reading too long by a constant."""
+
+    mean: Length = 0.0
+    spread: Size
+
+
+class RangeScale(Spread):
+    """Reading too long by a share of the range."""
+
+    mean: Ratio = 0.0
+    spread: RatioSize
+
+
+class RangeNoise(Sourced):
+    """White noise: standard deviation = at_zero + per_range x range."""
+
+    at_zero: Size
+    per_range: RatioSize = 0.0
+    constant_over: Literal["reading"]
+
+
+class MountPosition(Sourced):
+    """Standard deviation of the sensor's place on the robot, each axis."""
+
+    spread: Size
+    constant_over: RunOrRobot
+
+
+class MountAngle(Sourced):
+    """Standard deviation of the direction the sensor looks in."""
+
+    spread: AngleSize
+    constant_over: RunOrRobot
+
+
+class Chance(Sourced):
+    """Probability per reading."""
+
+    probability: Probability
+    constant_over: Literal["reading"]
+
+
+class FalseReturn(Chance):
+    """Readings that come from nothing on the map, or from behind it.
+
+    They may come in runs of `run_length` readings on average, and lie `distance` from the real
+    surface on average (exponentially distributed); without it they lie anywhere that the sensor
+    reaches. Independent false returns far from everything are the easy case: real ones cluster, and
+    lie near real surfaces.
+    """
+
+    run_length: Annotated[float, Field(ge=1.0, le=1000.0)] = 1.0
+    distance: Distance | None = None
+
+
+class RangeErrors(Model):
+    """Error sources of one range sensor; one left out does not act."""
+
+    bias: RangeBias | None = None
+    scale: RangeScale | None = None
+    noise: RangeNoise | None = None
+    mount_position: MountPosition | None = None
+    mount_angle: MountAngle | None = None
+    dropout: Chance | None = None
+    short_return: FalseReturn | None = None
+    long_return: FalseReturn | None = None
+
+
+class Mount(Model):
+    """Where a sensor sits on the robot (x ahead, y left of the centre) and looks."""
+
+    x: Length
+    y: Length
+    heading: Angle
+    height: Distance
+
+
+class Reach(Model):
+    """Shortest and longest range of a sensor."""
+
+    low: Size
+    high: Distance
+
+
+class Sensor(Model):
+    """A range sensor."""
+
+    id: Id
+    mount: Mount
+    reach: Reach
+    rate: Frequency
+    phase: Duration = 0.0
+    latency: Duration = 0.0
+    resolution: Size = 0.0
+    echo_limit: Annotated[AngleSize, Field(description="incidence beyond which the echo is lost")] = 1.4
+    errors: RangeErrors
