@@ -26,7 +26,7 @@ from driftgate.predict.filter import (
     times_h,
 )
 from driftgate.predict.filter_model import FilterModel
-from driftgate.schema.robot import Update
+from driftgate.schema.correction import Update
 from driftgate.world.beam import expected_range
 
 KALMAN = Update(law="kalman")
