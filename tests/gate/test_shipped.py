@@ -1,0 +1,124 @@
+"""The shipped scenario passes, with tolerances that mean something."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+from glasshouse import CARRIER, FLOOR, HALL, REPOSITORY, Glasshouse, moment_of
+
+from driftgate.load.project import LoadedRoutine, load_project
+from driftgate.report.model import RunReport
+from driftgate.schema.routine import Repeat, Routine
+
+# Few enough to be quick, enough to show the probabilities asked for.
+TRIALS = {
+    "aisle-steps": 1500,
+    "corner-dash": 1500,
+    "long-round": 1200,
+    "pot-slalom": 1500,
+    "square-up": 1500,
+    "three-bench-run": 1500,
+}
+MIRRORED = {"corner-dash", "three-bench-run"}
+names = pytest.mark.parametrize("name", TRIALS)
+
+
+@cache
+def shipped(name: str) -> RunReport:
+    """Return the run of a shipped routine; each is run once."""
+    return Glasshouse(REPOSITORY).check(name, trials=TRIALS[name])
+
+
+@cache
+def loaded() -> tuple[LoadedRoutine, ...]:
+    """Return the shipped routines as loaded."""
+    return load_project([REPOSITORY / "routines"], REPOSITORY).routines
+
+
+def kinds_of(steps: list) -> set[str]:
+    """Return every kind of step in a list, repetitions looked into."""
+    found = {step.do for step in steps}
+    return found.union(*(kinds_of(step.steps) for step in steps if isinstance(step, Repeat)))
+
+
+def test_law_every_routine_file_is_run_here():
+    """The routines run below are all that are shipped."""
+    assert {path.stem for path in (REPOSITORY / "routines").glob("*.yaml")} == set(TRIALS)
+
+
+@names
+def test_law_shipped_routine_passes(name):
+    """Every tolerance of a shipped routine holds, on both maps, and on both sides where it says mirror."""
+    report = shipped(name)
+    assert (report.status, report.findings) == (0, ())
+    assert report.why.startswith("all ")
+    sides = ["as written", "mirrored"] if name in MIRRORED else ["as written"]
+    assert [(case.true_map, case.side) for case in report.cases] == [
+        (true, side) for true in (HALL, FLOOR) for side in sides
+    ]
+    assert {case.believed_map for case in report.cases} == {HALL}
+
+
+@names
+def test_law_shipped_plan_is_clean(name):
+    """The plan stage has not even a warning, and no look is blind."""
+    assert [finding for case in shipped(name).cases for finding in case.findings] == []
+
+
+@names
+def test_law_binding_margin_is_below_half(name):
+    """No shipped routine passes by a tolerance that nothing comes near: in each case over half is used."""
+    for case in shipped(name).cases:
+        assert case.verdict is not None
+        margins = [moment.margin for moment in case.verdict.moments]
+        assert None not in margins
+        assert 0.0 <= min(margins) < 0.5, case.label
+
+
+def test_law_long_round_needs_its_sensors(house):
+    """With the correction switched off the long run ends inside its tolerance in under half of its trials."""
+    house.alone("long-round").edit(CARRIER, ("enabled: true", "enabled: false"))
+    report = house.check("long-round", trials=200)
+    end = moment_of(report.cases[0])
+    assert report.status == 1
+    assert end.status == "fail"
+    assert end.upper < 0.5
+    assert "Nothing corrects the drift: the correction is off" in end.reason
+
+
+def test_law_every_kind_of_step_is_shown():
+    """Between them the shipped routines use every kind of step there is."""
+    shown = set().union(*(kinds_of(one.document.routine.steps) for one in loaded()))
+    steps = Routine.model_json_schema()["$defs"].values()
+    assert shown == {
+        step["properties"]["do"]["const"] for step in steps if "do" in step.get("properties", {})
+    }
+
+
+def test_law_aisle_steps_are_all_relative():
+    """The routine of relative moves holds no step that steers to a target on the field."""
+    (aisle,) = [one for one in loaded() if one.document.path.endswith("aisle-steps.yaml")]
+    kinds = kinds_of(aisle.document.routine.steps)
+    assert not kinds & {"drive", "curve", "turn", "face", "square-up"}
+    assert kinds >= {"advance", "arc", "rotate", "sidestep"}
+
+
+def test_law_robots_are_unlike():
+    """A light, fast differential runner with four range sensors, a heavy, slow carrier with three."""
+    robots = {one.robot.path: one.robot.robot for one in loaded()}
+    wren, carrier = (robots[f"routines/robots/{name}.yaml"] for name in ("wren", "carrier"))
+    assert len(robots) == 2
+    assert (wren.drive.type, len(wren.sensors)) == ("differential", 4)
+    assert (carrier.drive.type, len(carrier.sensors)) == ("holonomic", 3)
+    assert wren.odometry.distance_from == "tracking wheel"
+    assert wren.mass < carrier.mass
+    assert wren.drive.limits.speed > carrier.drive.limits.speed
+
+
+def test_law_practice_floor_is_rough_and_off():
+    """The practice floor has a rough zone, and no wall corner where the drawing has it."""
+    field, floor = loaded()[0].field.field_map, loaded()[0].variants[0].field_map
+    assert floor.rough_zones
+    assert not field.rough_zones
+    assert all(a.corner != b.corner for a, b in zip(field.walls, floor.walls, strict=True))
