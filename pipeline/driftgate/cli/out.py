@@ -15,7 +15,8 @@ def emit(text: str) -> None:
     A reader that has gone away, as `| head` does, changes no verdict: the rest is dropped.
     """
     try:
-        click.echo(text, nl=False)
+        # Whether to colour is settled by now; left to itself, click takes colour out in every pipe.
+        click.echo(text, nl=False, color=True)
     except BrokenPipeError:
         drop_stdout()
 
