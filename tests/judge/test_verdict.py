@@ -177,8 +177,8 @@ def test_law_points_and_joint_success():
 def test_law_variance_shares_along_the_binding_axis():
     """Shares follow the axis that binds: on x three quarters come from the bias, which is a guess."""
     error = np.zeros((100, 3))
-    error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
-    found = judged([moment("end", required=0.9)], [moment_trials(error)]).moments[0]
+    error[:, 0] = np.where(np.arange(100) % 2, 0.0025, -0.0025)
+    found = judged([moment("end", required=0.9, x="2 mm")], [moment_trials(error)]).moments[0]
     assert found.variance is not None
     assert found.variance.guessed == pytest.approx(0.75)
     assert found.variance.between_fields == pytest.approx(0.25)
@@ -204,11 +204,30 @@ def test_law_offset_is_called_an_offset():
     assert judged([moment("end", x="1 m")], [moment_trials(error)]).moments[0].reason == ""
 
 
+def test_law_spread_without_a_source_is_not_blamed_on_one():
+    """Ten times the spread that the sources make is blamed on none of them."""
+    error = np.zeros((100, 3))
+    error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
+    reason = judged([moment("end")], [moment_trials(error)]).moments[0].reason
+    assert "much more than the error sources make on the planned readings (2.00 mm)" in reason
+    assert "heading-rate bias" not in reason
+
+
+def test_law_cause_of_an_offset_is_named():
+    """A constant offset is traced to the source whose mean makes most of it."""
+    error = np.tile([[0.02, 0.0, 0.0]], (100, 1))
+    predicted = covariance_of(1, mean=(0.02, 0.0, 0.0))
+    predicted.moments[0].mean_by_source["heading_bias"] = np.array([0.018, 0.0, 0.0])
+    predicted.moments[0].mean_by_source["known"] = np.array([0.002, 0.0, 0.0])
+    found = judge_case(prepared_of([moment("end")]), predicted, trials_of([moment_trials(error)])).moments[0]
+    assert "most of it from the mean of the heading-rate bias" in found.reason
+
+
 def test_law_step_that_grows_the_error_is_named():
     """The step to blame is that of the largest growth since the spread was last at its smallest."""
     error = np.zeros((100, 3))
-    error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
-    end = [moment("end", step=3)]
+    error[:, 0] = np.where(np.arange(100) % 2, 0.0025, -0.0025)
+    end = [moment("end", step=3, x="2 mm")]
     predicted = covariance_of(1)
     # Grows by 8 in step 1, is fixed in step 2, grows by 1 in step 3 and by 3 in step 4.
     for knot, variance in enumerate([1e-6, 9e-6, 0.5e-6, 1.5e-6, 4.5e-6]):

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
-from driftgate.judge.variance import variance_along
+from driftgate.judge.variance import mean_along, variance_along
 from driftgate.plan.values import Plan
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
 from driftgate.sight.values import DarkInterval
@@ -18,7 +18,9 @@ DescribeStep = Callable[[int], str]
 
 # From this share of the tolerance on, a passing tolerance is called narrow and given a reason.
 NARROW = 0.8
-_OFFSET_RULES = 1.5  # a mean of so many standard deviations is what the error is about
+_OFFSET_RULES = 1.0  # a mean of so many standard deviations is what the error is about
+_UNSEEN = 1.5  # the trials' spread against the covariance engine's, from which its shares mislead
+_PART_AT_LEAST = 0.3  # of a constant offset, to be named as its cause
 _DARK_AT_LEAST_S = 0.5
 _GROWN_AT_LEAST = 0.2  # of the variance at the moment, in one step
 _WRONG_AT_LEAST = 0.005
@@ -82,9 +84,12 @@ def moment_reason(
     if outright:
         return outright
     moment = prepared.moments[index]
-    sentences = [_error_shape(verdict), _growth(prepared, covariance, moment, verdict.binding, describe)]
+    unseen = _unseen(verdict)
+    sentences = [_error_shape(verdict, _offset_cause(prepared, covariance, index, verdict.binding), unseen)]
+    if not unseen:
+        sentences.append(_growth(prepared, covariance, moment, verdict.binding, describe))
     second = (
-        _readings(prepared, covariance, trials, moment, describe)
+        _readings(prepared, trials, moment, describe, unseen)
         or _darkness(prepared, moment, verdict.binding, dark, describe)
         or _last_fix(prepared, covariance, moment)
     )
@@ -137,7 +142,30 @@ def axis_words(axis: str) -> str:
     }[axis]
 
 
-def _error_shape(verdict: MomentVerdict) -> str:
+def _unseen(verdict: MomentVerdict) -> bool:
+    """Return whether the trials scatter much more than the covariance engine accounts for."""
+    axis = _axis(verdict)
+    if axis is None or verdict.variance is None or axis.axis == "radial":
+        return False
+    return axis.sd > _UNSEEN * verdict.variance.sd
+
+
+def _offset_cause(prepared: PreparedCase, covariance: CovarianceResult, index: int, binding: str) -> str:
+    """Return what makes most of a constant offset along an axis; "" when nothing stands out."""
+    parts = covariance.moments[index].mean_by_source
+    along = {name: mean_along(mean, binding, prepared.moments[index].pose[2]) for name, mean in parts.items()}
+    total = sum(along.values())
+    name = max(along, key=lambda n: along[n] * math.copysign(1.0, total), default="known")
+    if total == 0.0 or along[name] / total < _PART_AT_LEAST:
+        return ""
+    if name == "known":
+        differs = prepared.case.true is not prepared.case.believed
+        return ": the field is not as the map says" if differs else ""
+    title = next((s.title for s in covariance.sources if s.name == name), name.replace("_", " "))
+    return f", most of it from the mean of the {title}"
+
+
+def _error_shape(verdict: MomentVerdict, offset_cause: str, unseen: bool) -> str:
     axis = _axis(verdict)
     if axis is None:
         return ""
@@ -145,7 +173,13 @@ def _error_shape(verdict: MomentVerdict) -> str:
     size = f"mean {amount(axis.mean, axis.axis)}, spread {amount(axis.sd, axis.axis)}"
     by = _blame(verdict)
     if axis.axis != "radial" and abs(axis.mean) > _OFFSET_RULES * axis.sd:
-        return f"Most of the error {words} is a constant offset ({size})."
+        return f"Most of the error {words} is a constant offset ({size}){offset_cause}."
+    if unseen and verdict.variance is not None:
+        seen = amount(verdict.variance.sd, axis.axis)
+        return (
+            f"The error {words} is mostly spread ({size}), much more than the error sources make on the "
+            f"planned readings ({seen}): readings refused or wrong, things out of place, or contact."
+        )
     return f"The error {words} is mostly spread ({size}){by}."
 
 
@@ -180,25 +214,26 @@ def _growth(
 
 
 def _readings(
-    prepared: PreparedCase,
-    covariance: CovarianceResult,
-    trials: TrialsResult,
-    moment: Moment,
-    describe: DescribeStep,
+    prepared: PreparedCase, trials: TrialsResult, moment: Moment, describe: DescribeStep, unseen: bool
 ) -> str:
     robot = prepared.case.robot
     if not robot.correction.enabled or not robot.sensors:
         return "Nothing corrects the drift: the correction is off or there is no range sensor."
     counted = counted_until(trials, moment.step)
-    if counted.wrong_share >= _WRONG_AT_LEAST:
-        return (
+    # Where the spread has no other explanation, a little is enough to be named.
+    little = 0.1 if unseen else 1.0
+    found = []
+    if counted.wrong_share >= little * _WRONG_AT_LEAST:
+        found.append(
             f"{share_words(counted.wrong_share)} of the accepted readings came from a wrong surface, "
             f"most in {describe(counted.wrong_step)}."
         )
-    if counted.gate_share >= _REFUSED_AT_LEAST:
+    if counted.gate_share >= little * _REFUSED_AT_LEAST:
         where = describe(counted.gate_step)
-        return f"The gate refuses {share_words(counted.gate_share, 0)} of its readings, most in {where}."
-    return ""
+        found.append(
+            f"The gate refuses {share_words(counted.gate_share, 0)} of its readings, most in {where}."
+        )
+    return " ".join(found if unseen else found[:1])
 
 
 def field_axis(axis: str, heading_rad: float) -> tuple[str, ...]:

@@ -11,6 +11,19 @@ from driftgate.judge.values import SourceShare, VarianceShares
 from driftgate.predict.values import MomentCovariance, SourceInfo
 
 
+def mean_along(mean: FloatArray, axis: str, heading_rad: float) -> float:
+    """Return a mean error along one axis; radial: its size. [m or rad]"""
+    c, s = math.cos(heading_rad), math.sin(heading_rad)
+    return {
+        "x": float(mean[0]),
+        "y": float(mean[1]),
+        "along": float(c * mean[0] + s * mean[1]),
+        "across": float(c * mean[1] - s * mean[0]),
+        "radial": math.hypot(float(mean[0]), float(mean[1])),
+        "heading": float(mean[2]),
+    }[axis]
+
+
 def variance_along(cov: FloatArray, axis: str, heading_rad: float) -> float:
     """Return the variance of one axis of a field-axes covariance. [m² or rad²]
 

@@ -86,9 +86,9 @@ def plan_square_up(
     if abs(travel) < _FLUSH_M:
         travel = 0.0  # already there: what is left is rounding
     if travel < 0.0:
-        return f"the robot would already be {-travel * 1e3:.0f} mm inside '{edge.id}' when the step begins"
+        return f"the robot would already be {-travel * 1e3:.0f} mm inside '{edge.owner}' when the step begins"
     if travel > _LONGEST_TRAVEL_M:
-        return f"'{edge.id}' is {travel:.2f} m away, more than {_LONGEST_TRAVEL_M:g} m: drive nearer first"
+        return f"'{edge.owner}' is {travel:.2f} m away, more than {_LONGEST_TRAVEL_M:g} m: drive nearer first"
     touching = placed[first] + travel * np.array([math.cos(course), math.sin(course)])
     heading = start[2] + off
     pivoted = touching - _placed((0.0, 0.0, heading), corners[first : first + 1])[0]
@@ -96,7 +96,7 @@ def plan_square_up(
     # The bumper lies on the wall: the normal coordinate is its reach, free of rounding.
     x, y = pivoted + (bumper.reach_m - float((pivoted - edge.a) @ normal)) * normal
     if not _meets(edge, np.array([x, y]), bumper):
-        return f"the bumper would pass beside '{edge.id}'"
+        return f"the bumper would pass beside '{edge.owner}'"
     push = Push(
         start,
         BACK if step.backwards else AHEAD,

@@ -25,6 +25,7 @@ from driftgate.predict.covariance_shares import (
     WHITE_SOURCES,
     between_fields_part,
     guessed_part,
+    means_by_source,
     shares_by_source,
     wanted_rows,
 )
@@ -384,6 +385,7 @@ class _Pass:
             mean=error[:, count].copy(),
             cov=np.sum(list(by_source.values()), axis=0),
             by_source=by_source,
+            mean_by_source=means_by_source(error, self.table),
             guessed=guessed_part(error, state.white[:, 3:6, 3:6], self.table),
             between_fields=between_fields_part(error, self.table),
             estimation_mean=estimation[:, count].copy(),

@@ -57,6 +57,19 @@ def shares_by_source(error: FloatArray, white: FloatArray, table: SourceTable) -
     return acting or {"start_placement": np.zeros((3, 3))}
 
 
+def means_by_source(error: FloatArray, table: SourceTable) -> dict[str, FloatArray]:
+    """Return the part of the mean error that each source with a mean makes, to first order.
+
+    Arguments as in `shares_by_source`; "known" holds what is left over.
+    """
+    parts: dict[str, FloatArray] = {}
+    for i, constant in enumerate(table.constants):
+        if constant.mean != 0.0:
+            parts[constant.source] = parts.get(constant.source, np.zeros(3)) + error[:, i] * constant.mean
+    parts["known"] = error[:, -1] - np.sum(list(parts.values()), axis=0) if parts else error[:, -1].copy()
+    return parts
+
+
 def guessed_part(error: FloatArray, white: FloatArray, table: SourceTable) -> FloatArray:
     """Return the covariance that rests on guessed numbers; arguments as in `shares_by_source`."""
     part = _constants_part(error, [c.spread if c.basis == "guess" else 0.0 for c in table.constants])

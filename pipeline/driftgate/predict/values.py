@@ -161,6 +161,9 @@ class MomentCovariance:
         Its covariance.
     by_source : dict
         Source name to its share of `cov`, shape (3, 3); the shares add up to `cov`.
+    mean_by_source : dict
+        Source name to its part of `mean`, shape (3,), to first order, for sources with a mean;
+        "known" holds what is left: maps that differ, latency, contact.
     guessed, between_fields : ndarray, shape (3, 3)
         The part of `cov` that rests on guessed numbers, and the part that is constant over a field.
     estimation_mean, tracking_mean : ndarray, shape (3,)
@@ -176,6 +179,7 @@ class MomentCovariance:
     mean: FloatArray
     cov: FloatArray
     by_source: dict[str, FloatArray]
+    mean_by_source: dict[str, FloatArray]
     guessed: FloatArray
     between_fields: FloatArray
     estimation_mean: FloatArray

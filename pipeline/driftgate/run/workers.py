@@ -16,6 +16,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from types import TracebackType
 from typing import TypeVar
 
@@ -27,6 +28,8 @@ R = TypeVar("R")
 _THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 # Enough waiting tasks that no worker idles, few enough that results do not pile up.
 _AHEAD = 3
+# How long a worker that was told to end may take. [s]
+_GRACE_S = 2.0
 
 
 def usable_cores() -> int:
@@ -47,6 +50,19 @@ def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
     # A parent that is killed outright cannot tell its workers.
     parent.join()
     os._exit(1)
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold back the interrupt key: a worker that is just being started would escape its ending."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 class Workers:
@@ -90,9 +106,7 @@ class Workers:
                 self._pool.shutdown(wait=True)
             else:
                 self._pool.shutdown(wait=False, cancel_futures=True)
-                for child in multiprocessing.active_children():
-                    if child.pid not in self._children_before:
-                        child.terminate()
+                self._end_children()
         finally:
             self._pool = None
             for name, value in self._environment.items():
@@ -100,6 +114,16 @@ class Workers:
                     os.environ.pop(name, None)
                 else:
                     os.environ[name] = value
+
+    def _end_children(self) -> None:
+        """End the workers and see them gone: what they share is taken away when this process ends."""
+        mine = [c for c in multiprocessing.active_children() if c.pid not in self._children_before]
+        for child in mine:
+            child.terminate()
+        for child in mine:
+            child.join(_GRACE_S)
+            if child.is_alive():
+                child.kill()
 
     def map(self, function: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
         """Yield the function of each item, in order.
@@ -115,7 +139,8 @@ class Workers:
         waiting: deque[Future[R]] = deque()
         try:
             for item in items:
-                waiting.append(self._pool.submit(function, item))
+                with _uninterrupted():
+                    waiting.append(self._pool.submit(function, item))
                 if len(waiting) >= _AHEAD * self._count:
                     yield waiting.popleft().result()
             while waiting:

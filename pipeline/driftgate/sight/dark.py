@@ -30,10 +30,10 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
 
     A usable reading informs x if the surface's normal has an x component of at least one half, y
     alike, and the heading if the range changes with it by at least 0.1 m/rad. Other readings inform
-    nothing.
+    nothing, nor do those that persistence holds back.
     """
     informs = np.zeros((len(sight.surface), 3), dtype=bool)
-    usable = np.flatnonzero(sight.reason == Reason.USABLE)
+    usable = np.flatnonzero((sight.reason == Reason.USABLE) & persisting(case, plan, sight))
     if not usable.size:
         return informs
     edges = [world.edges[i] for i in sight.surface[usable]]
@@ -49,6 +49,26 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
     informs[usable, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
     informs[usable, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
     return informs
+
+
+def persisting(case: Case, plan: Plan, sight: Sight) -> NDArray[np.bool_]:
+    """Return which readings come after enough usable ones in a row, shape (R,).
+
+    With persistence n the first n - 1 readings of a sensor on a surface are held back; a reading that
+    is not usable, or another surface, starts the count again.
+    """
+    rule = case.robot.correction.persistence
+    sensor = plan.timeline.readings.sensor
+    enough = np.ones(len(sensor), dtype=bool)
+    if rule is None:
+        return enough
+    streak, last = [0] * len(case.robot.sensors), [-1] * len(case.robot.sensors)
+    for r, s in enumerate(sensor.tolist()):
+        surface = int(sight.surface[r]) if sight.reason[r] == Reason.USABLE else -1
+        streak[s] = 0 if surface < 0 else streak[s] + 1 if surface == last[s] else 1
+        last[s] = surface
+        enough[r] = streak[s] >= rule.readings
+    return enough
 
 
 def dark_intervals(
