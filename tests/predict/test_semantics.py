@@ -14,7 +14,7 @@ import pytest
 from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.values import Outcome, TrialsResult
 
-from .outcomes import ENGINES, known
+from .outcomes import ENGINES, known, spreads
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, single_reading, tick
 
 WIDE = field_map(x=(-60.0, 60.0), y=(-60.0, 60.0))
@@ -245,6 +245,74 @@ def test_law_replacement_at_an_oblique_wall_moves_along_its_normal(engine: str) 
         placed_against=["west"],
     )
     assert known(case, engine)["end"].t == pytest.approx([0.1, 0.0, 0.0], abs=1e-9)
+
+
+def one_reading(
+    engine: str, errors: dict[str, Any], angle_deg: float = 0.0, y_m: float = 0.0, **build: str
+) -> tuple[float, float]:
+    """Return the standard deviation of e ahead and of x, after one reading replaced the coordinate. [mm]"""
+    sensor = single_reading("ahead", angle_deg, 0.5, errors=errors)
+    walls = {"offset": "0 mm", "tilt": "0 deg", "constant_over": "field", **GUESS, **build}
+    case = prepared(
+        [{"do": "pause", "time": "1 s"}],
+        robot(sensors=[sensor], correction={"update": {"law": "replace"}, "when": "always"}),
+        believed=field_map(x=(-3.0, 3.0), y=(-3.0, 3.0), builds={"east": walls}),
+        start=(0.0, y_m, 0.0),
+        spread=("20 mm", "0 mm", "0 deg"),
+    )
+    found = spreads(case, engine)["end"].in_mm()
+    return float(found[0][0]), float(found[2][0])
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize(
+    ("errors", "more", "left_mm"),
+    [
+        ({"bias": run(spread="5 mm")}, {}, 5.0),
+        ({"scale": run(spread="1 %")}, {}, 30.0),  # of 3 m
+        # With a known scale the start's 20 mm come back as 21: 1 mm is left.
+        ({"scale": run(mean="5 %", spread="0 %")}, {}, 1.0),
+        ({"noise": {"at_zero": "4 mm", "per_range": "0.5 %", "constant_over": "reading", **GUESS}}, {}, 19.0),
+        ({"mount_position": run(spread="2 mm")}, {}, 2.0),
+        # dr/dangle = r tan 30 deg, r = 3 m / cos 30 deg; along the normal times cos 30 deg: 3 m tan 30 deg.
+        (
+            {"mount_angle": run(spread="0.2 deg")},
+            {"angle_deg": 30.0},
+            3e3 * math.tan(math.radians(30.0)) * math.radians(0.2),
+        ),
+        ({}, {"offset": "4 mm"}, 4.0),
+        ({}, {"tilt": "0.2 deg", "y_m": 1.0}, 1e3 * math.radians(0.2)),  # 1 m from the middle
+    ],
+    ids=["bias", "scale", "known scale", "noise", "mount", "mount angle", "wall offset", "wall tilt"],
+)
+def test_ref_errors_of_one_reading(
+    engine: str, errors: dict[str, Any], more: dict[str, Any], left_mm: float
+) -> None:
+    """Replacing by one reading leaves exactly that reading's own error, whatever the start was."""
+    e, x = one_reading(engine, errors, **more)
+    # Four standard errors of 20 000 trials, and the second order of 20 mm in 3 m.
+    within = 1e-9 if engine == "covariance" else 4.0 / math.sqrt(40_000) + 0.01
+    assert e == pytest.approx(left_mm, rel=within)
+    assert x == pytest.approx(20.0, rel=within)
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_ref_a_fix_ends_what_the_stretch_did_before_it(engine: str) -> None:
+    """Standing for 4 s under a bias, fixed after 2 s: the stretch of the last 2 s is left."""
+    sensors = [
+        range_sensor(name, 0.0, y, 0.0, rate="0.002 Hz", phase="2 s")
+        for name, y in (("one", 0.4), ("two", -0.4))
+    ]
+    timing = {"spread": "10 %", "constant_over": "step", **GUESS}
+    machine = robot(
+        {"heading_bias": run(mean="0.1 deg/s", spread="0 deg/s"), "step_timing": timing},
+        sensors=sensors,
+        correction={"when": "always"},
+    )
+    case = prepared([{"do": "pause", "time": "4 s"}], machine, believed=HALL, start=(1.0, 1.5, 0.0))
+    _, t, x = spreads(case, engine)["end"].in_mm()
+    assert t[2] == pytest.approx(0.1 * 0.1 * 2.0, rel=1e-6 if engine == "covariance" else 0.025)
+    assert x[2] == 0.0
 
 
 # What a sensor gets back
