@@ -54,7 +54,9 @@ def pot(
 BOX = {"shape": {"rectangle": {"length": "150 mm", "width": "80 mm"}}}
 
 
-def crowded(spread: tuple[str, str, str], wall_mm: float = 8.0, **more: Any) -> Prepared:
+def crowded(
+    spread: tuple[str, str, str], wall_mm: float = 8.0, crooked: float = 1.0, **more: Any
+) -> Prepared:
     """Return a case on a map with many surfaces, strays, scatter and things that come and go."""
     build = {"offset": f"{wall_mm!r} mm", "tilt": "0.4 deg", "constant_over": "field", **GUESS}
     structures = [
@@ -75,8 +77,8 @@ def crowded(spread: tuple[str, str, str], wall_mm: float = 8.0, **more: Any) -> 
     errors = {
         "bias": run(spread="5 mm"),
         "noise": {"at_zero": "8 mm", **READING},
-        "mount_position": run(spread="8 mm"),
-        "mount_angle": run(spread="2 deg"),
+        "mount_position": run(spread=f"{8.0 * crooked!r} mm"),
+        "mount_angle": run(spread=f"{2.0 * crooked!r} deg"),
         "dropout": {"probability": "5 %", **READING},
     }
     sensors = [
@@ -120,6 +122,7 @@ def crowded(spread: tuple[str, str, str], wall_mm: float = 8.0, **more: Any) -> 
 CASES: dict[str, dict[str, Any]] = {
     "inside the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 8.0},
     "some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "wall_mm": 8.0},
+    "sensors beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 8.0, "crooked": 4.0},
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
 }
 
