@@ -5,7 +5,7 @@ from __future__ import annotations
 import nox
 
 nox.options.sessions = ["tests", "lint", "types", "gate"]
-nox.options.default_venv_backend = "virtualenv"
+nox.options.default_venv_backend = "venv"
 nox.options.error_on_missing_interpreters = True
 
 PROJECT = nox.project.load_toml("pyproject.toml")
