@@ -7,6 +7,7 @@ import io
 import os
 import signal
 import sys
+import threading
 from importlib import import_module
 from types import FrameType
 from typing import Final, NoReturn
@@ -35,6 +36,8 @@ _SHORT: Final = {
 }
 
 TRACEBACK_VARIABLE: Final = "DRIFTGATE_TRACEBACK"
+# How long an interrupted process may take to end by itself. [s]
+_PATIENCE_S = 2.0
 
 
 class LazyGroup(click.Group):
@@ -155,6 +158,14 @@ def entry() -> NoReturn:
             # A terminal that cannot show a character gets its escape instead of a fault.
             stream.reconfigure(errors="backslashreplace")
     status = run(sys.argv[1:])
+    if status == 130:
+        # A pool whose workers were ended may leave its own thread waiting for ever.
+        last_resort = threading.Timer(_PATIENCE_S, os._exit, (status,))
+        last_resort.daemon = True
+        last_resort.start()
+        # The last line has been written: pipes that break from here on are no news.
+        sys.stderr.flush()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     try:
         sys.stdout.flush()
     except BrokenPipeError:

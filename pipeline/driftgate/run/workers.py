@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing import forkserver
 from types import TracebackType
 from typing import TypeVar
 
@@ -54,13 +55,33 @@ def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
 
 @contextmanager
 def _uninterrupted() -> Iterator[None]:
-    """Hold back the interrupt key: a worker that is just being started would escape its ending."""
-    if not hasattr(signal, "pthread_sigmask"):
+    """Hold back interrupts: a worker that is just being started would escape its ending.
+
+    Masking the signal is not enough, since the pool's own thread would take it; so the handlers are
+    exchanged for ones that remember.
+    """
+    if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    came: list[int] = []
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, lambda signum, frame: came.append(signum))
     try:
         yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    if came:
+        signal.raise_signal(came[0])
+
+
+def _start_server() -> None:
+    """Start the process that forks workers so that it, and they, never hear the interrupt key."""
+    # A signal that is held back stays so in a new program; one that comes meanwhile is not lost.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        forkserver.ensure_running()
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
@@ -92,6 +113,8 @@ class Workers:
         for name in _THREAD_LIMITS:
             self._environment[name] = os.environ.get(name)
             os.environ[name] = "1"
+        if "forkserver" in methods:
+            _start_server()
         self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
         return self
 
@@ -105,6 +128,8 @@ class Workers:
             if kind is None:
                 self._pool.shutdown(wait=True)
             else:
+                # What the pool's own threads say of pipes that end is no news.
+                threading.excepthook = lambda _: None
                 self._pool.shutdown(wait=False, cancel_futures=True)
                 self._end_children()
         finally:
