@@ -110,9 +110,13 @@ class Workers:
         if sys.platform != "win32":
             context.set_forkserver_preload(["driftgate.run.tasks"])
         self._children_before = {child.pid for child in multiprocessing.active_children()}
-        for name in _THREAD_LIMITS:
+        settings = dict.fromkeys(_THREAD_LIMITS, "1")
+        # What an interrupted run leaves behind is cleared away by a process that need not say so.
+        warnings = os.environ.get("PYTHONWARNINGS")
+        settings["PYTHONWARNINGS"] = ",".join(filter(None, (warnings, "ignore:resource_tracker")))
+        for name, value in settings.items():
             self._environment[name] = os.environ.get(name)
-            os.environ[name] = "1"
+            os.environ[name] = value
         if "forkserver" in methods:
             _start_server()
         self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
