@@ -24,7 +24,7 @@ def test_pin_whole_finding() -> None:
     text = render_finding(finding("  x: 40 deg", 6, "'deg' is no unit of length", "use m"), False)
 
     assert text.split("\n") == [
-        "a.yaml:7:6: error DG110 'deg' is no unit of length",
+        "a.yaml:7:6: error DG110: 'deg' is no unit of length",
         "    7 |   x: 40 deg",
         "      |      ^",
         "  hint: use m",
@@ -103,4 +103,4 @@ def test_law_colour_only_adds_escapes() -> None:
 
 def test_law_finding_about_a_whole_file() -> None:
     """Without a line there is no place and no excerpt."""
-    assert render_finding(Finding("a.yaml", 0, 0, "DG101", "missing"), False) == "a.yaml: error DG101 missing"
+    assert render_finding(Finding("a.yaml", 0, 0, "DG101", "missing"), False) == "a.yaml: error DG101: missing"

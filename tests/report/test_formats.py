@@ -35,7 +35,7 @@ def test_law_no_hidden_characters(render):
 
 def test_law_colour_is_the_only_escape():
     """With colour the only escapes are the report's own."""
-    assert hidden(re.sub(r"\x1b\[\d+m", "", render_terminal(everything(), colour=True))) == set()
+    assert hidden(re.sub(r"\x1b\[[\d;]+m", "", render_terminal(everything(), colour=True))) == set()
     assert "\x1b[31mfail" in render_terminal(everything(), colour=True)
 
 

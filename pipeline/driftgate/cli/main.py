@@ -121,7 +121,10 @@ def run(arguments: list[str]) -> int:
         return 130
     except click.ClickException as error:
         error.show()
-        say_status(2, f"bad usage: {error.format_message()}")
+        if isinstance(error, click.exceptions.NoArgsIsHelpError):
+            say_status(2, "bad usage: no command was given")
+        else:
+            say_status(2, f"bad usage: {error.format_message()}")
         return 2
     except DriftgateError as error:
         return _deliberate(error)

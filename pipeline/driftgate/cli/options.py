@@ -91,7 +91,8 @@ def field_options(function: F) -> F:
         type=click.Path(path_type=Path, dir_okay=False),
         default=None,
         metavar="FILE",
-        help="Judge on this field map as the true field, for example as measured on the day.",
+        help="Judge on this field map too, as the true field: for example as measured on the day. "
+        "(explain: instead of the routine's own.)",
     )(carried)
 
 

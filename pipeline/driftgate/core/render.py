@@ -33,7 +33,7 @@ def render_finding(finding: Finding, color: bool) -> str:
     if finding.line > 0:
         place += f":{finding.line}" + (f":{finding.column}" if finding.column > 0 else "")
     level = _colored(finding.level, _COLORS[finding.level], color)
-    lines = [f"{_colored(place, _BOLD, color)}: {level} {finding.code} {visible(finding.message)}"]
+    lines = [f"{_colored(place, _BOLD, color)}: {level} {finding.code}: {visible(finding.message)}"]
     if finding.excerpt and finding.line > 0:
         lines += _excerpt(finding, color)
     if finding.suggestion:
@@ -60,8 +60,10 @@ def _columns(character: str) -> int:
 def _harmless(character: str) -> str:
     if character in "\t\n\r":
         return " "
-    # Cc control, Cf format, Cs surrogate, Co private use, Cn unassigned; Zl and Zp end a line.
-    if unicodedata.category(character)[0] == "C" or unicodedata.category(character) in ("Zl", "Zp"):
+    # Controls, marks that reorder text, surrogates, private and unassigned ones, ends of lines.
+    if character == "\xa0":
+        return " "
+    if not character.isprintable():
         return "\ufffd"
     return character
 

@@ -158,8 +158,21 @@ _LOAD: Final = (
     ),
     Rule(
         "DG140",
-        "field map has no mirror",
-        "A routine with 'mirror: true' needs a field map that says how its two sides correspond.",
+        "no mirror image",
+        "A routine with 'mirror: true' needs a field map that says how its two sides correspond, and what "
+        "the routine refers to must have its counterpart where the mirror puts it.",
+    ),
+    Rule(
+        "DG142",
+        "target cannot be reached",
+        "A step drives to a point outside the walls or inside a structure. Usually a slip of the unit or the "
+        "sign.",
+    ),
+    Rule(
+        "DG143",
+        "range sensor without noise",
+        "Nothing tells the filter how far to trust a reading of this sensor, so it would trust it "
+        "completely. Give the sensor a noise, or the filter a range_at_zero.",
     ),
     Rule(
         "DG141",

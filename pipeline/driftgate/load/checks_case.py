@@ -10,7 +10,7 @@ from driftgate.load.document import DocPath, Document
 from driftgate.load.wording import listed
 from driftgate.schema.base import Shape
 from driftgate.schema.fieldmap import FieldMap
-from driftgate.schema.routine import MotionStep, SquareUp
+from driftgate.schema.routine import Curve, DriveTo, MotionStep, SquareUp
 
 
 def check_on_field(routine: Document, field: Document) -> list[Finding]:
@@ -65,6 +65,37 @@ def check_start(routine: Document, robot: Document, field: Document) -> list[Fin
         if outlines.overlap(outline, outlines.placed(structure.shape, structure.at)):
             message = f"at the start pose the robot's outline overlaps the structure '{structure.id}'"
             findings.append(routine.finding("DG136", path, message, "touching it is fine"))
+    return findings
+
+
+def check_targets(routine: Document, robot: Document, field: Document) -> list[Finding]:
+    """Return the points that steps drive to and no robot can be at: beyond the walls, in a structure."""
+    import shapely
+
+    from driftgate.load import outlines
+
+    walls = shapely.Polygon([wall.corner for wall in field.field_map.walls])
+    solid = [
+        (structure.id, outlines.placed(structure.shape, structure.at))
+        for structure in field.field_map.structures
+        if structure.height.low < robot.robot.height
+    ]
+    findings = []
+    for step, path in steps_with_paths(routine.routine.steps):
+        points: list[tuple[DocPath, tuple[float, float]]] = []
+        if isinstance(step, DriveTo):
+            points = [((*path, "to"), step.to)]
+        elif isinstance(step, Curve):
+            points = [((*path, "through", i), point) for i, point in enumerate(step.through)]
+        for place, (x, y) in points:
+            at = shapely.Point(x, y)
+            if not walls.covers(at):
+                message = f"the point ({x:.2f} m, {y:.2f} m) is outside the walls"
+                findings.append(routine.finding("DG142", place, message, "check its unit and sign"))
+            for name, shape in solid:
+                if shape.contains(at):
+                    message = f"the point ({x:.2f} m, {y:.2f} m) is inside the structure '{name}'"
+                    findings.append(routine.finding("DG142", place, message, "drive to a point beside it"))
     return findings
 
 

@@ -22,6 +22,7 @@ def check_robot(document: Document) -> list[Finding]:
         findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
         findings += _at_most_square(document, ("sensors", i, "echo_limit"), sensor.echo_limit)
     findings += _check_correction(document, robot)
+    findings += _check_trust(document, robot)
     if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":
         path: DocPath = ("errors", "sideways_scale", KEY)
         message = "'sideways_scale' needs a holonomic drive; this one is differential"
@@ -66,6 +67,35 @@ def _check_correction(document: Document, robot: Robot) -> list[Finding]:
         findings.append(
             document.finding("DG133", (*path, "update", "share", KEY), message, "delete one of them")
         )
+    return findings
+
+
+def _check_trust(document: Document, robot: Robot) -> list[Finding]:
+    """Return a finding for every sensor whose readings the filter would trust completely."""
+    own = robot.correction.filter
+    if not robot.correction.enabled or own.wall > 0.0 or own.range_at_zero or own.range_per_range:
+        return []
+    findings = []
+    for i, sensor in enumerate(robot.sensors):
+        noise, bias, scale = sensor.errors.noise, sensor.errors.bias, sensor.errors.scale
+        spreads = (
+            noise.at_zero if noise else 0.0,
+            noise.per_range if noise else 0.0,
+            bias.spread if bias else 0.0,
+            scale.spread if scale else 0.0,
+            sensor.errors.mount_position.spread if sensor.errors.mount_position else 0.0,
+            sensor.resolution,
+        )
+        if not any(spreads):
+            message = f"nothing says how noisy '{sensor.id}' is: the filter would trust it completely"
+            findings.append(
+                document.finding(
+                    "DG143",
+                    ("sensors", i, "errors"),
+                    message,
+                    "add for example 'noise: {at_zero: 5 mm, basis: guess, constant_over: reading}'",
+                )
+            )
     return findings
 
 

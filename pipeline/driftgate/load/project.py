@@ -10,8 +10,9 @@ from typing import Final
 
 from driftgate.core.errors import DriftgateError
 from driftgate.core.findings import Finding
-from driftgate.load.checks_case import check_on_field, check_start, check_variant
+from driftgate.load.checks_case import check_on_field, check_start, check_targets, check_variant
 from driftgate.load.checks_field import check_field_map
+from driftgate.load.checks_mirror import check_mirror
 from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
 from driftgate.load.compose import MOST_FINDINGS, compose
@@ -270,6 +271,8 @@ def _check_together(routine: Document, robot: _Loaded | None, field_map: _Loaded
         findings += check_on_field(routine, document)
     if robot is not None and robot.clean and robot.document is not None and field_map.clean:
         findings += check_start(routine, robot.document, document)
+        findings += check_targets(routine, robot.document, document)
+        findings += check_mirror(routine, document)
     return findings
 
 

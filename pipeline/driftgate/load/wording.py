@@ -169,17 +169,12 @@ def _unit_fault(value: str, name: str, wanted: str, quantities: Sequence[Quantit
         if number == loose.group(1):
             return "DG112", f"'{shorten(value)}' is too large to be {article(name)}", ""
         return "DG111", f"'{shorten(loose.group(1))}' is not a plain number", f"write '{number} {unit}'"
-    close = _OTHER_SPELLINGS.get(unit.lower(), "")
-    if close not in units:
-        nearest = difflib.get_close_matches(unit[:20], units, n=1, cutoff=0.5)
-        close = nearest[0] if nearest and not _is_unit(unit) else ""
-    suggestion = f"write '{number} {close}'" if close else f"use one of {listed(units, 8)}"
+    # Another spelling of the same unit can be put right; a unit that only looks alike may be another
+    # size, and to write it would change the value.
+    swapped = (known for known in units if sorted(known) == sorted(unit))
+    close = _OTHER_SPELLINGS.get(unit.lower(), "") or next(swapped, "")
+    suggestion = f"write '{number} {close}'" if close in units else f"use one of {listed(units, 8)}"
     return "DG111", f"'{shorten(unit)}' is no unit of {name}", suggestion
-
-
-def _is_unit(unit: str) -> bool:
-    """Say whether it is a unit of something else: then it is no slip of spelling."""
-    return any(unit in dimension.units for dimension in DIMENSIONS.values())
 
 
 def _plain_number(text: str) -> str | None:

@@ -50,6 +50,8 @@ from driftgate.world.carry import edge_middle
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
 
 _OUTCOMES = len(Outcome)
+# A filter that has run away is not counted beyond this. [m]
+_LONGEST_MOVE_M = 1e3
 
 
 @dataclass
@@ -219,7 +221,8 @@ class Corrector:
         if used.any():
             moved = self._update(expected, innovation, (h, ph, predicted), used, p, memory)
             # Whole nanometres, so that the sum does not depend on the order of the trials.
-            tally.fix_move_nm[sensor, step] += int(np.rint(moved * 1e9).astype(np.int64).sum())
+            whole = np.rint(np.minimum(moved, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
+            tally.fix_move_nm[sensor, step] += int(whole.sum())
 
     def _expect(self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray]) -> _Expected:
         """Return the association: which surface each trial's believed beam meets first."""

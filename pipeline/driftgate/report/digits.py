@@ -96,7 +96,7 @@ def used_words(moment: MomentVerdict) -> str:
     if moment.used is None:
         return f"unknown share of {limit}"
     if math.isinf(moment.used):
-        return f"outright misses of {limit}"
+        return _outright_words(moment, limit)
     share = percent(moment.used, 1.0, digits=0, direction="up")
     size = _single_size(axis)
     if size is None:
@@ -109,6 +109,20 @@ def used_words(moment: MomentVerdict) -> str:
     else:
         figure = shown(error, size, factor=1000, digits=1, direction="up")
     return f"{figure} of {limit} ({share})"
+
+
+def _outright_words(moment: MomentVerdict, limit: str) -> str:
+    """Return what makes most failures when they are no matter of distance: "touches something in 16 %"."""
+    total = max(1, moment.estimate.trials)
+    causes = {
+        "touched something": moment.touched,
+        "too late": moment.late,
+        "after a missed checkpoint": moment.missed_before,
+    }
+    name = max(causes, key=lambda cause: causes[cause])
+    if causes[name] <= moment.outside:
+        return f"outright misses of {limit}"
+    return f"{name} in {percent(causes[name] / total, digits=0, direction='up')} of the trials"
 
 
 def _single_size(axis: AxisVerdict | None) -> float | None:

@@ -50,4 +50,6 @@ def nothing_words(paths: Sequence[Path]) -> str:
     """Return why nothing matched."""
     if not paths and not Path(DEFAULT_FOLDER).is_dir():
         return f"there is no folder {DEFAULT_FOLDER}/ here, and no path was given"
+    if all(path.is_file() for path in paths) and paths:
+        return "what was given is no routine: name a routine file, or validate this one"
     return "no routine was found"
