@@ -103,4 +103,6 @@ def test_law_colour_only_adds_escapes() -> None:
 
 def test_law_finding_about_a_whole_file() -> None:
     """Without a line there is no place and no excerpt."""
-    assert render_finding(Finding("a.yaml", 0, 0, "DG101", "missing"), False) == "a.yaml: error DG101: missing"
+    assert (
+        render_finding(Finding("a.yaml", 0, 0, "DG101", "missing"), False) == "a.yaml: error DG101: missing"
+    )

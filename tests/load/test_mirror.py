@@ -49,7 +49,8 @@ def test_err_wall_without_its_counterpart(project):
     assert found(project) == [
         (
             12,
-            "mirrored, 'west' should be at (4.20 m, 1.50 m), but its counterpart 'west' is at (0.00 m, 1.50 m)",
+            "mirrored, 'west' should be at (4.20 m, 1.50 m), "
+            "but its counterpart 'west' is at (0.00 m, 1.50 m)",
         )
     ]
 
