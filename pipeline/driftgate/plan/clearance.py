@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -26,6 +26,8 @@ _MOST_LOOKS_PER_TICK: Final = 400
 _TABLE: Final = 2_000_000
 # Nearer than this is no clearance that a real robot keeps (our choice). [m]
 _CLOSE_M: Final = 0.010
+# The part of the footprint, about its middle, that no meant contact lets into anything fixed.
+_CORE: Final = 0.8
 # Rounding apart, this is touching. [m]
 _TOUCH_M: Final = 1e-6
 
@@ -66,7 +68,8 @@ def check_clearance(
         sampled every 10 mm of motion and finer near its minimum: a corner passed between two looks
         may be nearer by a fraction of a millimetre.
     tuple of PlanFinding
-        DG204: an error where the footprint overlaps, a warning below 10 mm.
+        DG204: an error where the footprint overlaps or would go through something fixed, a warning
+        below 10 mm.
     """
     obstacles = obstacles_of(world, case.robot.height)
     moving = np.array([step.motion is not None for step in steps], bool)
@@ -75,8 +78,31 @@ def check_clearance(
         return (), ()
     meant = exemptions_among(case, steps, timeline, hull, obstacles)
     clearances = tuple(_nearest(_Scene(hull, obstacles, timeline, meant), looks))
-    findings = (_finding(steps[c.step], c) for c in clearances)
-    return clearances, tuple(finding for finding in findings if finding is not None)
+    loose = {element.id for element in world.elements}
+    found = [_finding(steps[c.step], c, c.obstacle in loose) for c in clearances]
+    through = _driven_through(case, timeline, hull, world, looks, clearances)
+    found += [_through_finding(steps[c.step], c) for c in through]
+    return clearances, tuple(finding for finding in found if finding is not None)
+
+
+def _driven_through(
+    case: Case,
+    timeline: Timeline,
+    hull: FloatArray,
+    world: World,
+    looks: _Looks,
+    clearances: tuple[Clearance, ...],
+) -> list[Clearance]:
+    """Return what is fixed and yet driven into by more than a touch, meant or not.
+
+    A meant contact excuses touching; the core of the footprint can go through nothing that is fixed.
+    """
+    fixed = obstacles_of(replace(world, elements=()), case.robot.height)
+    middle = hull.mean(axis=0)
+    core = middle + _CORE * (hull - middle)
+    reported = {c.step for c in clearances if c.distance_m <= _TOUCH_M}
+    nearest = _nearest(_Scene(core, fixed, timeline, {}), looks) if fixed.owner.size else []
+    return [c for c in nearest if c.distance_m <= _TOUCH_M and c.step not in reported]
 
 
 def _looks(timeline: Timeline, moving: BoolArray, radius_m: float) -> _Looks:
@@ -192,11 +218,19 @@ def _inner_radius(hull: FloatArray) -> float:
     return inner if inner >= 0.0 else -float(np.hypot(*hull.T).max())
 
 
-def _finding(step: PlannedStep, clearance: Clearance) -> PlanFinding | None:
+def _through_finding(step: PlannedStep, clearance: Clearance) -> PlanFinding:
+    message = (
+        f"the robot would drive through '{clearance.obstacle}' at {clearance.time_s:.2f} s of the plan, "
+        "and it is fixed"
+    )
+    return PlanFinding("DG204", step.doc_path, message, "error", "may_touch excuses touching only")
+
+
+def _finding(step: PlannedStep, clearance: Clearance, loose: bool) -> PlanFinding | None:
     if clearance.distance_m >= _CLOSE_M:
         return None
-    hint = ""
-    if isinstance(step.source, MotionStep):
+    hint = "check the target, or lead the path round it"
+    if loose and isinstance(step.source, MotionStep):
         hint = f"if it is meant to touch, add may_touch: [{clearance.obstacle}]"
     if clearance.distance_m <= _TOUCH_M:
         message = (

@@ -1,0 +1,9 @@
+"""Property tests: the same examples on every build server, fresh ones on a contributor's machine."""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("server", derandomize=True, print_blob=True)
+if os.environ.get("CI"):
+    settings.load_profile("server")
