@@ -134,16 +134,16 @@ def parse_quantity(text: object, dimension: str) -> float:
     dim = DIMENSIONS[dimension]
     if isinstance(text, bool) or not isinstance(text, str):
         if isinstance(text, int | float) and not isinstance(text, bool):
-            raise UnitError(f"{_article(dim.name)} needs its unit: write for example '{dim.example}'")
-        raise UnitError(f"expected {_article(dim.name)} such as '{dim.example}'")
+            raise UnitError(f"{article(dim.name)} needs its unit: write for example '{dim.example}'")
+        raise UnitError(f"expected {article(dim.name)} such as '{dim.example}'")
     if len(text) > _LONGEST:
-        raise UnitError(f"expected {_article(dim.name)} such as '{dim.example}', got {len(text)} characters")
+        raise UnitError(f"expected {article(dim.name)} such as '{dim.example}', got {len(text)} characters")
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise UnitError(f"expected {_article(dim.name)} such as '{dim.example}', got '{text}'")
+        raise UnitError(f"expected {article(dim.name)} such as '{dim.example}', got '{text}'")
     number, unit = match.group(1), match.group(2)
     if unit is None:
-        raise UnitError(f"{_article(dim.name)} needs its unit: write for example '{number} {_first(dim)}'")
+        raise UnitError(f"{article(dim.name)} needs its unit: write for example '{number} {_first(dim)}'")
     factor = dim.units.get(unit)
     if factor is None:
         raise UnitError(f"'{unit}' is no unit of {dim.name}; use one of {_some_units(dim)}")
@@ -152,7 +152,7 @@ def parse_quantity(text: object, dimension: str) -> float:
     else:
         value = float(number) * factor
     if not math.isfinite(value):
-        raise UnitError(f"'{text}' is too large to be {_article(dim.name)}")
+        raise UnitError(f"'{text}' is too large to be {article(dim.name)}")
     return value
 
 
@@ -163,7 +163,8 @@ def _to_float(exact: Fraction, text: str) -> float:
         raise UnitError(f"'{text}' is too large") from None
 
 
-def _article(name: str) -> str:
+def article(name: str) -> str:
+    """Return a noun with "a" or "an"."""
     return f"an {name}" if name[0] in "aeiou" else f"a {name}"
 
 

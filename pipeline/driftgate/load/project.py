@@ -10,6 +10,7 @@ from typing import Final
 
 from driftgate.core.errors import DriftgateError
 from driftgate.core.findings import Finding
+from driftgate.core.units import article
 from driftgate.load.checks_case import check_on_field, check_start, check_targets, check_variant
 from driftgate.load.checks_field import check_field_map
 from driftgate.load.checks_mirror import check_mirror
@@ -20,7 +21,7 @@ from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
 from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, split_lines
 from driftgate.load.validate import kind_of, validated_data, validation_findings
-from driftgate.load.wording import alike, article
+from driftgate.load.wording import alike
 
 SUFFIXES: Final = (".yaml", ".yml")
 

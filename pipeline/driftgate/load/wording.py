@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final, get_origin
 
 from driftgate.core.errors import UnitError
-from driftgate.core.units import DIMENSIONS, NUMBER_PATTERN, parse_quantity
+from driftgate.core.units import DIMENSIONS, NUMBER_PATTERN, article, parse_quantity
 from driftgate.load.fields import Option, literals
 from driftgate.load.text import shorten
 from driftgate.schema.quantity import Quantity
@@ -75,11 +75,6 @@ def one_of(words: Iterable[Any]) -> str:
     if len(quoted) <= 2:
         return " or ".join(quoted)
     return f"one of {', '.join(quoted)}"
-
-
-def article(noun: str) -> str:
-    """Return the noun with "a" or "an"."""
-    return f"an {noun}" if noun[0] in "aeiou" else f"a {noun}"
 
 
 def found(value: object) -> str:

@@ -46,6 +46,11 @@ def middle(edge: Edge) -> FloatArray:
     return np.array(edge_middle(edge))
 
 
+def _carried(edge: Edge, arm: FloatArray, offset: FloatArray, tilt: FloatArray) -> FloatArray:
+    """Return how a wall's offset and tilt move a pose at `arm` from its middle: x, y, heading."""
+    return np.stack([edge.normal[0] * offset - arm[1] * tilt, edge.normal[1] * offset + arm[0] * tilt, tilt])
+
+
 class Attachments:
     """Displacements of walls, structures and elements of the true field against the believed map."""
 
@@ -75,14 +80,7 @@ class Attachments:
         edge = self._true[wall_id]
         offset, tilt = self._unit(f"wall_build:{wall_id}:offset"), self._unit(f"wall_build:{wall_id}:tilt")
         arm = point - middle(edge)
-        columns = np.stack(
-            [
-                edge.normal[0] * offset - arm[1] * tilt,
-                edge.normal[1] * offset + arm[0] * tilt,
-                tilt,
-            ]
-        )
-        return Displacement(np.zeros(3), columns)
+        return Displacement(np.zeros(3), _carried(edge, arm, offset, tilt))
 
     def thing(self, thing_id: str) -> Displacement:
         """Return the displacement of a structure or element against its place on the believed map."""
@@ -170,21 +168,8 @@ class Attachments:
         if first in self._true:
             line, edge = self.line(first), self._believed[first]
             arm = point - middle(edge)
-            mean = np.array(
-                [
-                    edge.normal[0] * line.offset_mean - arm[1] * line.tilt_mean,
-                    edge.normal[1] * line.offset_mean + arm[0] * line.tilt_mean,
-                    line.tilt_mean,
-                ]
-            )
-            columns = np.stack(
-                [
-                    edge.normal[0] * line.offset - arm[1] * line.tilt,
-                    edge.normal[1] * line.offset + arm[0] * line.tilt,
-                    line.tilt,
-                ]
-            )
-            return Displacement(mean, columns)
+            mean = _carried(edge, arm, np.array(line.offset_mean), np.array(line.tilt_mean))
+            return Displacement(mean, _carried(edge, arm, line.offset, line.tilt))
         moved = self.thing(first)
         at = self._places(first)[0]
         arm = point - np.array([at.x, at.y])

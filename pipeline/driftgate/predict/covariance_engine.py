@@ -43,7 +43,7 @@ from driftgate.predict.filter import (
     times_h,
 )
 from driftgate.predict.filter_model import filter_model
-from driftgate.predict.linear import WHITE, TickModel, tick_model, travelling_ticks
+from driftgate.predict.linear import WHITE, TickModel, tick_model
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
@@ -65,7 +65,6 @@ class _State:
     timing: FloatArray  # (6,), effect of this step's own stretch
     filter: Six
     fixed: FloatArray  # (3, m + 1), sum of all fixes so far
-    refusals: int = 0
 
 
 def covariance(prepared: Prepared, off: frozenset[str] = frozenset()) -> CovarianceResult:
@@ -105,7 +104,6 @@ class _Pass:
         self.spread = np.array([c.spread for c in self.table.constants])
         bumps = bumps_per_metre(prepared.true, self.plan.timeline)
         self.ticks: TickModel = tick_model(self.plan, case.robot.controller, self.table, bumps)
-        self.travelling = travelling_ticks(self.plan)
         self.accepted: BoolArray = np.zeros(len(self.plan.timeline.readings.knot), dtype=bool)
         self.late_s = 0.0
         self.streak = [(0, -1)] * len(case.robot.sensors)

@@ -20,6 +20,7 @@ from driftgate.predict.trial_world import Draws, StrayList, TrueElement, TrueWor
 from driftgate.predict.values import BoolArray
 from driftgate.schema.base import HeightRange
 from driftgate.schema.sensor import FalseReturn, Sensor
+from driftgate.sight.expect import belief_knots
 from driftgate.world.beam import sensor_beam
 from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import range_to_disc, range_to_polygon, range_to_segment
@@ -67,9 +68,9 @@ def echo_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
 
 def compared_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
     """Return the knot whose belief each reading is compared with."""
-    if prepared.case.robot.correction.compensate_latency:
-        return echo_knots(prepared, off)
-    return prepared.plan.timeline.readings.knot
+    if "range_latency" in off:
+        return prepared.plan.timeline.readings.knot
+    return belief_knots(prepared.case, prepared.plan)
 
 
 def beam_candidates(prepared: Prepared, off: frozenset[str]) -> BeamCandidates:
@@ -134,19 +135,16 @@ class EchoMaker:
         self._streams = streams
         self._count = draws.count
         self._culls = bool(np.all(world.moved_m <= SURFACE_SLACK_M))
-        self._everything = np.arange(len(world.edges), dtype=np.intp)
         self._off = draws.off
         self._knots = echo_knots(prepared, draws.off)
         self._strays: dict[str, StrayList] = {}
         self._runs: dict[str, BoolArray] = {}
-        self._runs_then: dict[str, BoolArray] = {}
 
     def echo(self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray]) -> Echo:
         """Return the readings taken at the instant of reading r's echo.
 
         `runs` is what `runs_now` gave at that instant.
         """
-        self._runs_then = runs
         prepared = self._prepared
         readings = prepared.plan.timeline.readings
         sensor = prepared.case.robot.sensors[int(readings.sensor[r])]
@@ -170,16 +168,16 @@ class EchoMaker:
         range_m, surface, cosine = self._cast(r, sensor, beam, p, (shift_x, shift_y, angle), clock_s)
         got = (range_m >= sensor.reach.low) & (range_m <= sensor.reach.high)
         got &= cosine >= np.cos(sensor.echo_limit)
-        return self._measure(sensor, place, ordinal, range_m, surface, got)
+        return self._measure(sensor, (place, ordinal), range_m, surface, got, runs)
 
     def _measure(
         self,
         sensor: Sensor,
-        place: str,
-        ordinal: int,
+        address: tuple[str, int],
         range_m: FloatArray,
         surface: IntArray,
         got: BoolArray,
+        runs: dict[str, BoolArray],
     ) -> Echo:
         """Turn the true echo into a reading: dropout, false returns, scale, bias, noise, rounding."""
         value, errors, streams = self._draws.value, sensor.errors, self._streams
@@ -188,25 +186,23 @@ class EchoMaker:
         reading = known * (1.0 + value.get(f"range_scale:{sensor.id}", np.zeros(1)))
         reading = reading + value.get(f"range_bias:{sensor.id}", np.zeros(1))
         if errors.noise is not None and "range_noise" not in self._off:
-            normal = streams.normals(f"range_noise:{sensor.id}", place, ordinal)
+            normal = streams.normals(f"range_noise:{sensor.id}", *address)
             reading = reading + normal * (errors.noise.at_zero + errors.noise.per_range * known)
         if errors.short_return is not None and "short_return" not in self._off:
-            false, where = self._false_return(
-                errors.short_return, f"short_return:{sensor.id}", place, ordinal
-            )
+            false, where = self._false_return(errors.short_return, f"short_return:{sensor.id}", address, runs)
             before = np.minimum(np.where(np.isfinite(range_m), range_m, high), high)
             room = np.maximum(before - low, 0.0)
             reading = np.where(false, before - false_offset(errors.short_return, where, room), reading)
             surface = np.where(false, -1, surface)
             got = got | false
         if errors.long_return is not None and "long_return" not in self._off:
-            false, where = self._false_return(errors.long_return, f"long_return:{sensor.id}", place, ordinal)
+            false, where = self._false_return(errors.long_return, f"long_return:{sensor.id}", address, runs)
             false = false & got & (surface >= 0)
             room = np.maximum(high - known, 0.0)
             reading = np.where(false, known + false_offset(errors.long_return, where, room), reading)
             surface = np.where(false, -1, surface)
         if errors.dropout is not None and "dropout" not in self._off:
-            chance, _ = streams.uniforms(f"dropout:{sensor.id}", place, ordinal)
+            chance, _ = streams.uniforms(f"dropout:{sensor.id}", *address)
             got = got & (chance >= errors.dropout.probability)
         if sensor.resolution > 0.0 and "quantisation" not in self._off:
             reading = np.round(reading / sensor.resolution) * sensor.resolution
@@ -237,12 +233,12 @@ class EchoMaker:
             self._runs[key] = chance < limit
 
     def _false_return(
-        self, source: FalseReturn, key: str, place: str, ordinal: int
+        self, source: FalseReturn, key: str, address: tuple[str, int], runs: dict[str, BoolArray]
     ) -> tuple[BoolArray, FloatArray]:
         """Return in which trials a reading is false, and a uniform for where it lies."""
-        chance, where = self._streams.uniforms(key, place, ordinal)
+        chance, where = self._streams.uniforms(key, *address)
         if source.run_length > 1.0:
-            return self._runs_then[key], where
+            return runs[key], where
         return chance < source.probability, where
 
     def _cast(

@@ -26,7 +26,10 @@ _SCALE = 1.0 / 4294967296.0
 
 
 def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
-    """Return Poisson counts by inversion of a uniform; one draw each, whatever the count."""
+    """Return Poisson counts by inversion of a uniform; one draw each, whatever the count.
+
+    Source: L. Devroye, Non-Uniform Random Variate Generation (1986), chapter X (from memory).
+    """
     count = np.zeros_like(uniform)
     term = below = math.exp(-expected)
     for k in range(1, _MOST_BUMPS):

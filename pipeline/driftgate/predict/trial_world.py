@@ -114,7 +114,6 @@ class Draws:
     """The constants of the run in every trial, by key; deviations from the mean, and values."""
 
     def __init__(self, table: SourceTable, streams: Streams, count: int) -> None:
-        self._table = table
         self.deviation: list[FloatArray | None] = []
         self.value: dict[str, FloatArray] = {}
         for constant in table.constants:
