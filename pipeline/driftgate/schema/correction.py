@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from driftgate.schema.base import AngleSize, Distance, Model, Probability, Size, Speed, TurnRate
+from driftgate.schema.base import AngleSize, Distance, Id, Model, Probability, Size, Speed, TurnRate
 from driftgate.schema.drift import (
     AnglePerRootMetre,
     AnglePerRootRadian,
@@ -15,6 +15,8 @@ from driftgate.schema.drift import (
     RatioSize,
 )
 from driftgate.schema.sensor import Reach
+
+Stage = Literal["validity", "gate", "persistence"]
 
 
 class Validity(Model):
@@ -39,6 +41,16 @@ class Persistence(Model):
     """So many readings in a row must pass the gate before one is used."""
 
     readings: Annotated[int, Field(ge=1, le=1000)]
+
+
+class SensorPair(Model):
+    """Two sensors that look the same way, side by side.
+
+    Where both meet one surface at one instant, the difference of their readings is a fix of the
+    heading, and their mean is one of the position; otherwise each is used alone.
+    """
+
+    sensors: Annotated[list[Id], Field(min_length=2, max_length=2)]
 
 
 class WayBack(Model):
@@ -82,11 +94,20 @@ class Correction(Model):
 
     enabled: bool = True
     when: Annotated[
-        Literal["always", "looking"], Field(description="beside the running routine, or only in look steps")
+        Literal["always", "looking"],
+        Field(description="beside the running routine, or only in look steps; a step's `fixes` overrules it"),
     ] = "always"
+    expect_from: Annotated[
+        Literal["belief", "plan"],
+        Field(description="which surface a beam should meet: as seen from the belief, or as planned"),
+    ] = "belief"
+    order: Annotated[
+        list[Stage], Field(min_length=3, max_length=3, description="order in which readings are tested")
+    ] = ["validity", "gate", "persistence"]
     validity: Validity = Validity()
     gate: Gate | None = None
     persistence: Persistence | None = None
+    pairs: Annotated[list[SensorPair], Field(max_length=8)] = []
     way_back: WayBack | None = None
     update: Update
     filter: FilterNumbers = FilterNumbers()

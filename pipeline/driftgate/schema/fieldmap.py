@@ -100,6 +100,9 @@ class Element(Model):
     scatter: Scatter
     stray: Stray | None = None
     present: Presence = Presence()
+    pushable: Annotated[
+        bool, Field(description="the robot's outline moves it out of the way instead of passing through")
+    ] = False
 
 
 class RoughZone(Model):

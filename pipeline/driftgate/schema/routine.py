@@ -79,10 +79,17 @@ class Beside(Model):
     speed: Speed | TurnRate | None = None
 
 
+FixSensors = Annotated[list[Id], Field(min_length=1, max_length=16)]
+
+
 class Step(Model):
     """What every step may have."""
 
     name: Id | None = None
+    fixes: Annotated[
+        Literal["all", "none"] | FixSensors | None,
+        Field(description="range sensors whose readings may be fixes in this step; else as the robot says"),
+    ] = None
 
 
 class MotionStep(Step):
@@ -204,7 +211,11 @@ class Actuate(Step):
 
 
 class Checkpoint(Step):
-    """A moment at which the true pose must be inside a tolerance. Takes no time."""
+    """A moment at which the true pose must be inside a tolerance. Takes no time.
+
+    Where it succeeds, the loose elements that it `takes` are on the robot from then on, and no
+    longer on the field.
+    """
 
     do: Literal["checkpoint"]
     name: Id
@@ -212,6 +223,7 @@ class Checkpoint(Step):
     required: Probability
     points: Points = 0
     after: Annotated[list[Id], Field(max_length=50)] = []
+    takes: Annotated[list[Id], Field(max_length=20)] = []
 
 
 class Repeat(Step):

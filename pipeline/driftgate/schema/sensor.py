@@ -21,6 +21,7 @@ from driftgate.schema.base import (
 from driftgate.schema.drift import Ratio, RatioSize, RunOrRobot, Spread
 from driftgate.schema.quantity import Quantity
 
+BeamWidth = Annotated[float, Quantity("angle", low=0.0, high=1.05)]
 Frequency = Annotated[float, Quantity("frequency", above=0.0, high=500.0)]
 
 
@@ -60,6 +61,21 @@ class MountAngle(Sourced):
     constant_over: RunOrRobot
 
 
+class MountHeight(Sourced):
+    """Standard deviation of the sensor's height above the floor."""
+
+    spread: Size
+    constant_over: RunOrRobot
+
+
+class MountPitch(Sourced):
+    """How far the sensor looks upwards; a beam that looks down meets the floor."""
+
+    mean: Angle = 0.0
+    spread: AngleSize
+    constant_over: RunOrRobot
+
+
 class Chance(Sourced):
     """Probability per reading."""
 
@@ -88,6 +104,8 @@ class RangeErrors(Model):
     noise: RangeNoise | None = None
     mount_position: MountPosition | None = None
     mount_angle: MountAngle | None = None
+    mount_height: MountHeight | None = None
+    mount_pitch: MountPitch | None = None
     dropout: Chance | None = None
     short_return: FalseReturn | None = None
     long_return: FalseReturn | None = None
@@ -117,6 +135,12 @@ class Sensor(Model):
     reach: Reach
     rate: Frequency
     phase: Duration = 0.0
+    random_phase: Annotated[
+        bool, Field(description="the first reading falls anywhere in an interval, anew each run")
+    ] = False
+    beam_width: Annotated[
+        BeamWidth, Field(description="full angle of the cone, in which the nearest surface answers")
+    ] = 0.0
     latency: Duration = 0.0
     resolution: Size = 0.0
     echo_limit: Annotated[AngleSize, Field(description="incidence beyond which the echo is lost")] = 1.4
