@@ -42,7 +42,6 @@ from driftgate.predict.filter import (
     start_filter,
     times_h,
 )
-from driftgate.predict.filter_model import filter_model
 from driftgate.predict.linear import WHITE, TickModel, tick_model
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
@@ -96,7 +95,7 @@ class _Pass:
         self.table: SourceTable = source_table(case, off)
         self.index = self.table.index()
         self.attach = Attachments(case, prepared.believed, prepared.true, self.table)
-        self.filter = filter_model(case)
+        self.filter = prepared.filter
         self.variances = reading_variances(self.filter)
         self.means = {c.key: c.mean for c in self.table.constants}
         self.built = {edge.id: edge for edge in prepared.true.edges}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from driftgate.plan.build import plan_case
 from driftgate.plan.values import Plan
+from driftgate.predict.filter_model import FilterModel, filter_model
 from driftgate.predict.moments import moments_of
 from driftgate.predict.values import Moment
 from driftgate.schema.case import Case
@@ -31,6 +32,8 @@ class Prepared:
         What each reading should see.
     moments : tuple of Moment
         The checkpoints and the end.
+    filter : FilterModel
+        The filter's own numbers.
     """
 
     case: Case
@@ -39,12 +42,19 @@ class Prepared:
     true: World
     sight: Sight
     moments: tuple[Moment, ...]
+    filter: FilterModel
 
 
-def prepare(case: Case, plan: Plan | None = None, sight: Sight | None = None) -> Prepared:
-    """Return the case with its plan, geometry and sight lines; what is given is not made again."""
+def prepare(
+    case: Case, plan: Plan | None = None, sight: Sight | None = None, own: FilterModel | None = None
+) -> Prepared:
+    """Return the case with its plan, geometry and sight lines; what is given is not made again.
+
+    With the filter's `own` numbers given, the robot keeps these whatever its error sources are.
+    """
     plan = plan if plan is not None else plan_case(case)
     believed = build_world(case.believed)
     true = believed if case.true is case.believed else build_world(case.true)
     sight = sight if sight is not None else look_along(case, plan, believed)
-    return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan, case.true))
+    own = own if own is not None else filter_model(case)
+    return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan, case.true), own)

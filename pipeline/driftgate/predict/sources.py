@@ -48,6 +48,14 @@ TITLES: dict[str, str] = {
 }
 
 
+def source_of(key: str) -> str:
+    """Return the error source that a random stream belongs to: what stands before the first colon.
+
+    "wall_build:south:tilt" and "bump:along" are streams of "wall_build" and "bump".
+    """
+    return key.partition(":")[0]
+
+
 @dataclass(frozen=True)
 class Constant:
     """One number that is constant over a run: drawn once a trial, carried as a state by the covariance.

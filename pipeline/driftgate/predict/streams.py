@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.predict.sources import source_of
 
 _WORDS = 4  # 64-bit words per Philox block
 _MOST_BUMPS = 200
@@ -50,10 +51,13 @@ class Streams:
         Seed of the whole run, zero or more.
     first, count : int
         The trial numbers.
+    redrawn : frozenset of str
+        Error sources that draw from a second stream, which belongs to no other seed.
     """
 
-    def __init__(self, seed: int, first: int, count: int) -> None:
+    def __init__(self, seed: int, first: int, count: int, redrawn: frozenset[str] = frozenset()) -> None:
         self._seed = seed
+        self._redrawn = redrawn
         self._count = count
         self._block, self._skip = divmod(first, _WORDS)
         self._philox = np.random.Philox(key=[0, 0])
@@ -65,7 +69,8 @@ class Streams:
         address = (source, place)
         key = self._keys.get(address)
         if key is None:
-            text = f"{self._seed}\x1f{source}\x1f{place}".encode()
+            again = "\x1fagain" if source_of(source) in self._redrawn else ""
+            text = f"{self._seed}\x1f{source}\x1f{place}{again}".encode()
             key = np.frombuffer(hashlib.blake2b(text, digest_size=16).digest(), dtype="<u8").astype(np.uint64)
             self._keys[address] = key
         counter = np.array([self._block, index, 0, 0], dtype=np.uint64)

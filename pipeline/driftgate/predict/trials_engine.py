@@ -27,7 +27,7 @@ from driftgate.predict.echoes import (
     echo_knots,
 )
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
-from driftgate.predict.filter_model import FilterModel, filter_model
+from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.moments import moments_by_step
@@ -64,17 +64,16 @@ class TrialsPlan:
 def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> TrialsPlan:
     """Return what all batches of a case share, worked out once."""
     table = source_table(prepared.case, off)
-    model = filter_model(prepared.case)
     return TrialsPlan(
         prepared=prepared,
         table=table,
         attach=Attachments(prepared.case, prepared.believed, prepared.true, table),
-        model=model,
+        model=prepared.filter,
         ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
         bumps_per_m=bumps_per_metre(prepared.true, prepared.plan.timeline),
         candidates=beam_candidates(prepared, off),
         touch=touch_plan(prepared),
-        corrector=Corrector(prepared, model, compared_knots(prepared, off)),
+        corrector=Corrector(prepared, prepared.filter, compared_knots(prepared, off)),
     )
 
 
@@ -85,6 +84,7 @@ def run_trials(
     first: int = 0,
     off: frozenset[str] = frozenset(),
     batch: int = DEFAULT_BATCH,
+    redrawn: frozenset[str] = frozenset(),
 ) -> TrialsResult:
     """Return the outcome of trials first .. first + trials - 1.
 
@@ -102,6 +102,8 @@ def run_trials(
         Error sources to silence.
     batch : int
         Trials held in memory at a time; changes nothing but speed.
+    redrawn : frozenset of str
+        Error sources that draw from a second stream: the same trials, other luck in these alone.
 
     Raises
     ------
@@ -116,7 +118,7 @@ def run_trials(
     parts = []
     for begin in range(first, first + trials, batch):
         count = min(batch, first + trials - begin)
-        parts.append(_Batch(shared, seed, begin, count).run())
+        parts.append(_Batch(shared, Streams(seed, begin, count, redrawn), seed, count).run())
     return merge_trials(parts)
 
 
@@ -153,11 +155,10 @@ _MOMENT_FIELDS = ("error", "along", "across", "estimation", "tracking", "clock_s
 class _Batch:
     """One batch of trials, from start to end."""
 
-    def __init__(self, shared: TrialsPlan, seed: int, first: int, count: int) -> None:
+    def __init__(self, shared: TrialsPlan, streams: Streams, seed: int, count: int) -> None:
         self.shared = shared
         self.prepared = shared.prepared
-        self.seed, self.count = seed, count
-        self.streams = Streams(seed, first, count)
+        self.seed, self.count, self.streams = seed, count, streams
         self.draws = Draws(shared.table, self.streams, count)
         self.world: TrueWorld = true_world(self.prepared, shared.attach, self.draws, self.streams)
         value = self.draws.value
