@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftgate.predict import Prepared, believed_view, echoes, run_trials, trial_correction, trials_engine
+from driftgate.predict import Prepared, believed_view, echoes, run_trials, trial_expect, trials_engine
 from driftgate.predict.values import TrialsResult
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
@@ -130,7 +130,7 @@ CASES: dict[str, dict[str, Any]] = {
 def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
     """Send every trial down the exact path: the bound holds for none."""
     monkeypatch.setattr(echoes, "POSITION_SLACK_M", -1.0)
-    monkeypatch.setattr(trial_correction, "POSITION_SLACK_M", -1.0)
+    monkeypatch.setattr(trial_expect, "POSITION_SLACK_M", -1.0)
 
 
 def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -182,7 +182,7 @@ def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Were the bound too small, the results would differ."""
     case = crowded(**CASES["some outside"])
     quick = culled(case)
-    for module in (echoes, trial_correction):
+    for module in (echoes, trial_expect):
         monkeypatch.setattr(module, "POSITION_SLACK_M", 10.0)
     for module in (echoes, believed_view):
         monkeypatch.setattr(module, "position_slack", lambda sensor: 0.001)
