@@ -353,3 +353,17 @@ def test_law_small_commands_import_little():
             [sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=60
         )
         assert done.stderr.strip().endswith("[]")
+
+
+def test_law_day_comes_from_option_or_environment(project, capsys, monkeypatch):
+    """--today and DRIFTGATE_TODAY decide whether an exception has expired; no day is bad usage."""
+    path = project / "routines/out.yaml"
+    entry = '  - {code: DG204, step: out, reason: foam, until: "2026-12-01"}\n'
+    path.write_text(path.read_text() + "accepted:\n" + entry)
+    assert "DG902" in run(capsys, *CHECK, "--today", "2026-12-01")[1]
+    assert "DG901" in run(capsys, *CHECK, "--today", "2026-12-02")[1]
+    monkeypatch.setenv("DRIFTGATE_TODAY", "2026-12-02")
+    assert "DG901" in run(capsys, *CHECK)[1]
+    assert run(capsys, *CHECK, "--today", "2026-2-3")[0] == 2
+    assert "A routine may accept" in run(capsys, "codes", "DG204")[1]
+    assert "A routine may accept" not in run(capsys, "codes", "DG401")[1]

@@ -17,7 +17,7 @@ from driftgate.judge.values import (
     VarianceShares,
 )
 from driftgate.judge.verdict import decide
-from driftgate.report.model import CaseReport, DarkTime, ReadingRow, RunReport, StepPlace
+from driftgate.report.model import AcceptedFinding, CaseReport, DarkTime, ReadingRow, RunReport, StepPlace
 
 HOSTILE = "</td>|\x1b[31m@team `x` <script>alert(1)</script>\n::error::‮ [a](http://b) www.c.d $x$ ]]> & \x00"
 
@@ -123,6 +123,14 @@ def everything():
         disagreements=(Disagreement("pot-a", "x", "mean", 0.004, math.nan, 0.02, 1e-9, HOSTILE),),
         side="mirrored",
         findings=(Finding("routines/a|b.yaml", 3, 7, "DG205", HOSTILE, "warning", HOSTILE, HOSTILE),),
+        accepted=(
+            AcceptedFinding(
+                Finding("routines/a|b.yaml", 4, 7, "DG204", HOSTILE, "error", HOSTILE, HOSTILE),
+                HOSTILE,
+                "2026-12-01",
+                0,
+            ),
+        ),
     )
     infeasible = case(
         path="routines/fast.yaml",

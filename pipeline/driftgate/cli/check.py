@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,7 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
 @options.confidence_option
 @options.workers_option
 @options.field_options
+@options.today_option
 @click.option(
     "--report",
     "reports",
@@ -76,6 +78,7 @@ def command(
     workers: int | None,
     field: Path | None,
     carry_field: bool,
+    today: date,
     reports: tuple[tuple[str, Path], ...],
     colour: str,
     quiet: bool,
@@ -97,7 +100,7 @@ def command(
     for _, path in reports:
         check_target(path)
     settings = CheckSettings(
-        tuple(paths), trials, seed, confidence, options.usable_workers(workers), field, carry_field
+        tuple(paths), trials, seed, confidence, options.usable_workers(workers), field, carry_field, today
     )
     with ProgressLine(quiet) as progress:
         report = check_routines(settings, progress)

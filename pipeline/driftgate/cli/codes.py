@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import difflib
 import textwrap
+from typing import Final
 
 import click
 
 from driftgate.cli.out import emit
+
+_ACCEPTABLE: Final = (
+    "A routine may accept a known one under 'accepted', with a reason and a last day; it is then listed "
+    "apart and has no effect on the status."
+)
 
 
 @click.command(
@@ -33,4 +39,6 @@ def command(code: str | None) -> int:
         hint = f"; did you mean {close[0]}?" if close else "; 'driftgate codes' lists them"
         raise click.UsageError(f"there is no code '{code}'{hint}")
     emit(f"{wanted.code}  {wanted.title}\n\n{textwrap.fill(wanted.explanation, width=88)}\n")
+    if wanted.acceptable:
+        emit("\n" + textwrap.fill(_ACCEPTABLE, width=88) + "\n")
     return 0

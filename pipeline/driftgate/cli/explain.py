@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import click
@@ -33,6 +34,7 @@ from driftgate.cli.out import emit, say_status
 @options.confidence_option
 @options.workers_option
 @options.field_options
+@options.today_option
 @options.colour_option
 def command(
     routine: Path,
@@ -43,6 +45,7 @@ def command(
     workers: int | None,
     field: Path | None,
     carry_field: bool,
+    today: date,
     colour: str,
 ) -> int:
     """Explain one ROUTINE in depth, on its own field map or on that of --field."""
@@ -54,7 +57,15 @@ def command(
     from driftgate.run.explain import ExplainSettings, explain_routine
 
     settings = ExplainSettings(
-        routine, trials, seed, confidence, options.usable_workers(workers), field, carry_field, mirrored
+        routine,
+        trials,
+        seed,
+        confidence,
+        options.usable_workers(workers),
+        field,
+        carry_field,
+        mirrored,
+        today,
     )
     with ProgressLine() as progress:
         found = explain_routine(settings, progress)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -94,6 +95,35 @@ def field_options(function: F) -> F:
         help="Judge on this field map too, as the true field: for example as measured on the day. "
         "(explain: instead of the routine's own.)",
     )(carried)
+
+
+class Day(click.ParamType[date]):
+    """A day such as 2026-12-01."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """Return the day."""
+        if isinstance(value, date):
+            return value
+        from driftgate.schema.accepted import parse_day
+
+        try:
+            return parse_day(value)
+        except ValueError as error:
+            self.fail(f"{error}, got '{value}'", param, ctx)
+
+
+def today_option(function: F) -> F:
+    """Add --today; the clock is looked at here and nowhere else."""
+    return click.option(
+        "--today",
+        type=Day(),
+        envvar="DRIFTGATE_TODAY",
+        default=date.today,
+        show_default="the day it is",
+        help="Day on which accepted exceptions are looked at (or DRIFTGATE_TODAY).",
+    )(function)
 
 
 def colour_option(function: F) -> F:

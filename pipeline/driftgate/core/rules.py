@@ -13,16 +13,21 @@ class Rule:
     Attributes
     ----------
     code : str
-        "DG" and three digits: 1xx load, 2xx plan, 3xx sight, 4xx judgement. Never reused.
+        "DG" and three digits: 1xx load, 2xx plan, 3xx sight, 4xx judgement, 9xx accepted exceptions.
+        Never reused.
     title : str
         A few words.
     explanation : str
         One paragraph: what it means and what to do.
+    acceptable : bool
+        Whether a routine may accept it under `accepted`: only what leaves a plan that can be
+        predicted, never a fault of a file or a verdict.
     """
 
     code: str
     title: str
     explanation: str
+    acceptable: bool = False
 
 
 _LOAD: Final = (
@@ -187,11 +192,13 @@ _PLAN: Final = (
         "DG201",
         "speed not reachable",
         "The motor, gearing and wheel do not reach the speed asked for. Ask for less or change the drive.",
+        acceptable=True,
     ),
     Rule(
         "DG202",
         "time limit exceeded",
         "The nominal routine takes longer than its time limit. Shorten it or drive faster.",
+        acceptable=True,
     ),
     Rule(
         "DG203",
@@ -204,6 +211,7 @@ _PLAN: Final = (
         "nominal footprint touches something",
         "Even without any error the robot's outline meets a wall, a structure or an element on its way. "
         "Move the path, or list the thing under 'may_touch' if touching is meant.",
+        acceptable=True,
     ),
     Rule(
         "DG205",
@@ -226,6 +234,7 @@ _PLAN: Final = (
         "traction limits the acceleration",
         "The wheels would slip at the acceleration asked for; the plan uses what friction allows. Ask "
         "for less.",
+        acceptable=True,
     ),
     Rule(
         "DG209",
@@ -246,6 +255,7 @@ _SIGHT: Final = (
         "DG302",
         "look without a fix",
         "The robot stands still to look, but no sensor can give a fix from there; the message names why.",
+        acceptable=True,
     ),
 )
 
@@ -281,5 +291,20 @@ _JUDGE: Final = (
     ),
 )
 
-RULES: Final[dict[str, Rule]] = {rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE)}
+_EXCEPTIONS: Final = (
+    Rule(
+        "DG901",
+        "accepted exception has expired",
+        "The last day of an entry under 'accepted' has passed, so what it accepted counts again. Correct "
+        "the routine and delete the entry, or look at it again and give it a later day.",
+    ),
+    Rule(
+        "DG902",
+        "accepted exception is not used",
+        "No finding of the routine is what an entry under 'accepted' describes: it is gone, has moved to "
+        "another step, or has grown from a warning into an error. Delete the entry, or correct it.",
+    ),
+)
+
+RULES: Final[dict[str, Rule]] = {rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *_EXCEPTIONS)}
 """Every code that a finding may carry."""

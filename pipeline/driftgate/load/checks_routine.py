@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from driftgate.core.findings import Finding
+from driftgate.load.checks_accepted import check_accepted
 from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.document import DocPath, Document
 from driftgate.load.validate import dimension_of
@@ -75,6 +76,7 @@ def check_routine(document: Document, data: Any) -> list[Finding]:
         if isinstance(step, MotionStep) and step.beside is not None:
             beside = (*path, "beside")
             findings += _check_mechanism(document, beside, step.beside, _raw(data, beside))
+    findings += check_accepted(document, (step.name for step, _ in written if step.name is not None))
     count = unrolled_count(routine.steps)
     if count > MOST_STEPS:
         many = str(count) if count < 10**9 else "more than 10^9"

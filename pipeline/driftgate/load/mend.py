@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Final, get_args, get_origin
 
 from pydantic import BaseModel
@@ -19,6 +20,7 @@ from driftgate.load.compose import Composed
 from driftgate.load.document import KEY, DocPath, Document, Kind
 from driftgate.load.fields import Option, literals, model_for, options_at, required_keys, step_into
 from driftgate.load.validate import FORMAT, MODELS, validated_data
+from driftgate.schema.accepted import DAY_EXAMPLE
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.quantity import Quantity
 from driftgate.schema.routine import Pause
@@ -194,7 +196,14 @@ def _sample_one(option: Option) -> object:
     if origin is list:
         # Three, since a list with a minimum is one of corners, or of steps.
         return [sample(_item_options(option, 0)) for _ in range(3)]
-    plain: dict[Any, object] = {str: "placeholder", int: 1, float: 2.0, bool: False, dict: {}}
+    plain: dict[Any, object] = {
+        str: "placeholder",
+        int: 1,
+        float: 2.0,
+        bool: False,
+        dict: {},
+        date: DAY_EXAMPLE,
+    }
     return plain.get(origin or option.type)
 
 

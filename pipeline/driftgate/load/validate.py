@@ -10,6 +10,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 
 from driftgate.core.findings import Finding
+from driftgate.core.rules import RULES
 from driftgate.core.units import DIMENSIONS
 from driftgate.load.compose import MOST_FINDINGS, Composed
 from driftgate.load.document import KEY, DocPath, Kind
@@ -25,6 +26,7 @@ from driftgate.load.wording import (
     one_of,
     quantity_fault,
 )
+from driftgate.schema.accepted import NOT_BLANK
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
@@ -214,6 +216,10 @@ def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
         return "DG110", f"'do' holds {found(do)}", f"write 'do: ' and {one_of(words)}"
     if error.type == "literal_error":
         return _not_a_word(value, options)
+    if error.type == "value_error":
+        return "DG110", f"{error.context.get('error')}, got {found(value)}", ""
+    if error.context.get("pattern") == NOT_BLANK:
+        return "DG112", "the text is blank", ""
     if error.type in ("string_pattern_mismatch", "bad_key"):
         text = str(error.place[-1]) if error.type == "bad_key" and error.place else str(value)
         slug = _slug(text)
@@ -247,6 +253,12 @@ def _not_a_word(value: object, options: Sequence[Option]) -> Fault:
     words = [str(word) for option in options for word in literals(option)]
     if not isinstance(value, str):
         return "DG110", f"expected {one_of(words)}, got {found(value)}", ""
+    if value in RULES:
+        return (
+            "DG113",
+            f"a finding {value} cannot be accepted",
+            f"only {one_of(words).removeprefix('one of ')}",
+        )
     close = alike(value, words)
     advice = f"did you mean '{close}'?" if close else f"write {one_of(words)}"
     return "DG113", f"expected {one_of(words)}, got {found(value)}", advice

@@ -6,12 +6,14 @@ import difflib
 import math
 import re
 from collections.abc import Iterable, Sequence
+from datetime import date
 from typing import Any, Final, get_origin
 
 from driftgate.core.errors import UnitError
 from driftgate.core.units import DIMENSIONS, NUMBER_PATTERN, article, parse_quantity
 from driftgate.load.fields import Option, literals
 from driftgate.load.text import shorten
+from driftgate.schema.accepted import DAY_EXAMPLE
 from driftgate.schema.quantity import Quantity
 
 Fault = tuple[str, str, str]
@@ -112,7 +114,13 @@ def _expected_one(option: Option) -> str:
         return "a list"
     if origin is dict:
         return "keys and values"
-    plain: dict[Any, str] = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
+    plain: dict[Any, str] = {
+        str: "a text",
+        int: "a whole number",
+        float: "a number",
+        bool: "true or false",
+        date: f"a day such as '{DAY_EXAMPLE}'",
+    }
     return plain.get(option.type, "something else")
 
 

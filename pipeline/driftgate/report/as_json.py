@@ -85,6 +85,10 @@ def _case(case: CaseReport) -> Json:
         "time_limit_s": _number(case.time_limit_s),
         "energy_j": _number(case.energy_j),
         "findings": [_finding(finding) for finding in sorted(case.findings)],
+        "accepted": [
+            {**_finding(a.finding), "reason": a.reason, "until": a.until, "entry": a.entry + 1}
+            for a in sorted(case.accepted, key=lambda a: a.finding)
+        ],
         "steps": [{"number": s.number, "label": s.label, "line": s.line} for s in case.steps],
         "prediction": None if case.verdict is None else _prediction(case, case.verdict),
         "dark": [

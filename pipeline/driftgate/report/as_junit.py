@@ -12,7 +12,7 @@ import xml.etree.ElementTree as ET
 from driftgate.core.findings import Finding
 from driftgate.judge.values import MomentVerdict
 from driftgate.report.digits import amount_words, percent
-from driftgate.report.findings import render_finding
+from driftgate.report.findings import render_accepted, render_finding
 from driftgate.report.model import CaseReport, RunReport
 from driftgate.report.paint import Paint
 from driftgate.report.terminal import contact_words, disagreement_words, moment_cells
@@ -86,6 +86,8 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         _trouble(
             plan, "failure", errors[0].code, [line for f in errors for line in render_finding(f, Paint())]
         )
+    elif case.accepted:
+        _accepted(plan, case)
     if case.verdict is None:
         return
     for moment, (line, _) in zip(case.verdict.moments, case.places, strict=True):
@@ -103,6 +105,14 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         _trouble(test, "failure", contact.codes[0], [text for text in words if text])
     else:
         ET.SubElement(test, "system-out").text = words[0]
+
+
+def _accepted(plan: ET.Element, case: CaseReport) -> None:
+    """Add what the routine accepts; a plan that fails but for an exception is not shown as passed."""
+    lines = [plain(line) for line in render_accepted(case.accepted, Paint())]
+    if any(found.finding.level == "error" for found in case.accepted):
+        ET.SubElement(plan, "skipped", message=lines[0])
+    ET.SubElement(plan, "system-out").text = "\n".join(lines)
 
 
 def moment_lines(case: CaseReport, moment: MomentVerdict, line: int) -> list[str]:

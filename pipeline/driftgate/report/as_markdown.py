@@ -18,6 +18,7 @@ def render_markdown(report: RunReport) -> str:
     lines = [f"### driftgate: {_headline(report)}", "", markdown(report.why), ""]
     lines += _findings(report)
     lines += _broken(report)
+    lines += _accepted(report)
     lines += _overview(report)
     lines += _differences(report)
     lines += [
@@ -39,6 +40,19 @@ def _findings(report: RunReport) -> list[str]:
         for f in dict.fromkeys(found)
     ]
     return [*_cut(lines, _MOST_FINDINGS), ""] if lines else []
+
+
+def _accepted(report: RunReport) -> list[str]:
+    found = sorted(
+        ((a.finding, a.until, a.reason) for case in report.cases for a in case.accepted),
+    )
+    lines = [
+        f"- {f.level} {markdown(f.code)} at {markdown(f.path)} line {f.line}: {markdown(f.message)}"
+        f"<br>until {markdown(until)}: {markdown(reason)}"
+        for f, until, reason in found
+    ]
+    lines = list(dict.fromkeys(lines))
+    return ["Accepted:", "", *_cut(lines, _MOST_FINDINGS), ""] if lines else []
 
 
 def _cut(lines: list[str], most: int) -> list[str]:

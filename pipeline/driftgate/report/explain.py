@@ -12,7 +12,7 @@ from driftgate.judge.values import PreparedCase
 from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
 from driftgate.report.caution import FULL
 from driftgate.report.digits import amount_words, percent
-from driftgate.report.findings import render_findings
+from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport
 from driftgate.report.paint import Paint
 from driftgate.report.terminal import (
@@ -43,7 +43,8 @@ class Explained:
 def render_infeasible(case: CaseReport, colour: bool = False) -> str:
     """Return what there is to say of a case whose plan is infeasible."""
     paint = Paint(colour)
-    lines = [*_heading(case, paint), "", *render_findings(case.findings, paint), *_timeline_plain(case)]
+    lines = [*_heading(case, paint), "", *render_findings(case.findings, paint)]
+    lines += [*render_accepted(case.accepted, paint), *_timeline_plain(case)]
     lines += ["", "The plan is infeasible, so nothing is predicted."]
     return "\n".join(lines) + "\n"
 
@@ -66,6 +67,8 @@ def render_explanation(explained: Explained, colour: bool = False) -> str:
     lines = _heading(case, paint)
     if case.findings:
         lines += ["", *render_findings(case.findings, paint)]
+    if case.accepted:
+        lines += ["", *render_accepted(case.accepted, paint)]
     for title, body in sections:
         lines += ["", paint(title, "bold"), *(body or ["  none"])]
     return "\n".join([*lines, "", *FULL]) + "\n"

@@ -49,16 +49,24 @@ USED_STATE: Schema = {
 _AXIS: Schema = {"enum": ["x", "y", "along", "across", "radial", "heading"]}
 _UNIT: Schema = {"enum": ["m", "rad"]}
 
+_FINDING: Schema = {
+    "path": _text("relative to the repository root"),
+    "line": _count("from 1; 0: the whole file"),
+    "column": _count("from 1"),
+    "code": _text("stable code; see the command 'codes'"),
+    "level": {"enum": ["error", "warning", "note"]},
+    "message": _text(),
+    "suggestion": _text(),
+}
+
 _DEFS: Schema = {
-    "finding": _object(
-        "A statement about one place in one file.",
-        path=_text("relative to the repository root"),
-        line=_count("from 1; 0: the whole file"),
-        column=_count("from 1"),
-        code=_text("stable code; see the command 'codes'"),
-        level={"enum": ["error", "warning", "note"]},
-        message=_text(),
-        suggestion=_text(),
+    "finding": _object("A statement about one place in one file.", **_FINDING),
+    "accepted": _object(
+        "A finding that the routine accepts.",
+        **_FINDING,
+        reason=_text(),
+        until=_text("the last day on which it is accepted, as 2026-12-01"),
+        entry=_count("which of the routine's exceptions, from 1"),
     ),
     "estimate": _object(
         "A probability from trials, with an exact two-sided interval at the run's confidence.",
@@ -177,6 +185,7 @@ _DEFS: Schema = {
         energy_j=_number("largest kinetic energy on the plan [J]"),
         time_limit_s=_number(),
         findings=_list(_ref("finding")),
+        accepted=_list(_ref("accepted"), "findings that the routine accepts; without effect on any status"),
         steps=_list(_object("A planned step.", number=_count(), label=_text(), line=_count())),
         prediction={
             "anyOf": [_ref("prediction"), {"type": "null"}],

@@ -57,6 +57,28 @@ class ReadingRow:
 
 
 @dataclass(frozen=True)
+class AcceptedFinding:
+    """A finding that the routine accepts: listed apart, without effect on any status.
+
+    Attributes
+    ----------
+    finding : Finding
+        The finding.
+    reason : str
+        Why it is accepted, from the routine.
+    until : str
+        The last day on which it is, as "2026-12-01".
+    entry : int
+        Which of the routine's exceptions accepts it, from 0.
+    """
+
+    finding: Finding
+    reason: str
+    until: str
+    entry: int
+
+
+@dataclass(frozen=True)
 class CaseReport:
     """One routine on one pair of maps and one side.
 
@@ -86,6 +108,8 @@ class CaseReport:
         When no sensor can give a fix.
     readings : tuple of ReadingRow
         What became of the readings.
+    accepted : tuple of AcceptedFinding
+        What the plan stage found and the routine accepts; none of them is among the findings.
     """
 
     path: str
@@ -104,6 +128,7 @@ class CaseReport:
     places: tuple[tuple[int, int], ...]
     dark: tuple[DarkTime, ...]
     readings: tuple[ReadingRow, ...]
+    accepted: tuple[AcceptedFinding, ...] = ()
 
     @property
     def feasible(self) -> bool:
@@ -141,7 +166,7 @@ class RunReport:
     cases : tuple of CaseReport
         In order of path, map and side.
     findings : tuple of Finding
-        Of the load stage.
+        Of the load stage, and of exceptions that are out of date.
     status : int
         Exit status.
     why : str

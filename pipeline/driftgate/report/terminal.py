@@ -11,7 +11,7 @@ from driftgate.report.digits import (
     percent,
     used_words,
 )
-from driftgate.report.findings import render_findings
+from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport, RunReport, by_routine, worst_first
 from driftgate.report.paint import Paint
 from driftgate.report.text import plain
@@ -48,6 +48,8 @@ def render_terminal(report: RunReport, *, colour: bool = False, quiet: bool = Fa
 def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
     lines = [f"  {paint.level(case.status.ljust(9), case.status)} on {plain(case.label)}"]
     lines += ["    " + line for line in render_findings(case.findings, paint)]
+    if not quiet:
+        lines += ["    " + line for line in render_accepted(case.accepted, paint)]
     if case.verdict is None:
         lines.append("      the plan is infeasible, so nothing is predicted")
         return lines

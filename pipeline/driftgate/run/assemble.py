@@ -8,9 +8,10 @@ import numpy as np
 
 from driftgate.core.findings import Finding
 from driftgate.judge.values import CaseVerdict
-from driftgate.plan.values import Plan
+from driftgate.plan.values import DocPath, Plan
 from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
+from driftgate.run.accepted import split_findings
 from driftgate.run.cases import NamedCase
 from driftgate.run.tasks import Planned
 from driftgate.schema.sensor import Sensor
@@ -56,13 +57,13 @@ def reading_rows(sensors: list[Sensor], trials: TrialsResult) -> tuple[ReadingRo
     return tuple(rows)
 
 
-def look_findings(named: NamedCase, planned: Planned) -> list[Finding]:
-    """Return a warning for every look from which no sensor can give a fix."""
+def look_findings(named: NamedCase, planned: Planned) -> list[tuple[DocPath, Finding]]:
+    """Return a warning for every look from which no sensor can give a fix, with its place."""
     prepared, robot = planned.prepared, named.case.robot
     if prepared is None or not robot.correction.enabled or not robot.sensors:
         return []
     readings = planned.plan.timeline.readings
-    found: dict[tuple[str | int, ...], Finding] = {}
+    found: dict[DocPath, Finding] = {}
     for step in planned.plan.steps:
         mine = np.flatnonzero(readings.step == step.index)
         if not step.looking or mine.size == 0 or step.doc_path in found:
@@ -74,7 +75,7 @@ def look_findings(named: NamedCase, planned: Planned) -> list[Finding]:
         most = Reason(int(counts.argmax())).name.lower().replace("_", " ")
         message = f"no sensor can give a fix from here; most readings: {most}"
         found[step.doc_path] = named.document.finding("DG302", step.doc_path, message, level="warning")
-    return list(found.values())
+    return list(found.items())
 
 
 def case_report(
@@ -90,7 +91,8 @@ def case_report(
     findings = look_findings(named, planned)
     for found in planned.plan.findings:
         line, column, excerpt = document.where(found.doc_path)
-        findings.append(found.at(document.path, line, column, excerpt))
+        findings.append((found.doc_path, found.at(document.path, line, column, excerpt)))
+    counting, accepted = split_findings(named.case.routine, named.written, findings)
     return CaseReport(
         path=document.path,
         title=named.written.title,
@@ -103,11 +105,12 @@ def case_report(
         time_limit_s=named.written.time_limit,
         energy_j=kinetic_energy_j(named.case.robot.mass, planned.plan),
         steps=steps_of(named, planned),
-        findings=tuple(findings),
+        findings=counting,
         verdict=verdict,
         places=tuple(places),
         dark=tuple(DarkTime(d.axis, d.begin_s, d.end_s, d.first_step, d.last_step) for d in planned.dark),
         readings=() if trials is None else reading_rows(named.case.robot.sensors, trials),
+        accepted=accepted,
     )
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from driftgate.core.errors import ModelError
 from driftgate.load.document import Document
 from driftgate.load.project import LoadedRoutine
 from driftgate.plan.mirror import mirror_routine
+from driftgate.run.accepted import in_force
 from driftgate.run.override import FieldOverride
 from driftgate.run.status import InputError
 from driftgate.schema.case import Case, Side
@@ -21,7 +23,7 @@ class NamedCase:
     Attributes
     ----------
     case : Case
-        What is judged.
+        What is judged; its routine holds the accepted exceptions that are in force.
     written : Routine
         The routine as written; the mirrored side takes its luck from it.
     document, robot, believed, true : Document
@@ -41,11 +43,14 @@ def sides_of(routine: Routine) -> tuple[Side, ...]:
     return ("as written", "mirrored") if routine.mirror else ("as written",)
 
 
-def cases_of(loaded: LoadedRoutine, override: FieldOverride | None = None) -> tuple[NamedCase, ...]:
+def cases_of(
+    loaded: LoadedRoutine, override: FieldOverride | None = None, today: date | None = None
+) -> tuple[NamedCase, ...]:
     """Return every case of a routine: each true map, each side.
 
     The believed map is the routine's own field map; the true map is that map and each variant. A
-    field map given apart adds a case, and is believed there only if it is to be carried.
+    field map given apart adds a case, and is believed there only if it is to be carried. Of the
+    routine's exceptions a case holds those that are in force on the day given; all without one.
 
     Raises
     ------
@@ -61,19 +66,24 @@ def cases_of(loaded: LoadedRoutine, override: FieldOverride | None = None) -> tu
     found = []
     for believed, true in pairs:
         for side in sides_of(loaded.document.routine):
-            found.append(_named(loaded, believed, true, side))
+            found.append(_named(loaded, believed, true, side, today))
     return tuple(found)
 
 
-def _named(loaded: LoadedRoutine, believed: Document, true: Document, side: Side) -> NamedCase:
+def _named(
+    loaded: LoadedRoutine, believed: Document, true: Document, side: Side, today: date | None
+) -> NamedCase:
     written = loaded.document.routine
     routine = written if side == "as written" else mirror_routine(written, believed.field_map)
-    case = Case(routine, loaded.robot.robot, believed.field_map, true.field_map, side)
+    case = Case(in_force(routine, today), loaded.robot.robot, believed.field_map, true.field_map, side)
     return NamedCase(case, written, loaded.document, loaded.robot, believed, true)
 
 
 def one_case(
-    loaded: LoadedRoutine, override: FieldOverride | None = None, side: Side = "as written"
+    loaded: LoadedRoutine,
+    override: FieldOverride | None = None,
+    side: Side = "as written",
+    today: date | None = None,
 ) -> NamedCase:
     """Return one case of a routine: on its own map, or on the one given apart.
 
@@ -85,6 +95,6 @@ def one_case(
     true = loaded.field if override is None else override.document
     believed = true if override is not None and override.carry else loaded.field
     try:
-        return _named(loaded, believed, true, side)
+        return _named(loaded, believed, true, side, today)
     except ModelError as error:
         raise InputError(f"{loaded.document.path} cannot be mirrored: {error}") from error

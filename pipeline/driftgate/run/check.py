@@ -5,11 +5,13 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from driftgate import __version__
 from driftgate.core.findings import Finding
 from driftgate.report.model import CaseReport, RunReport
+from driftgate.run.accepted import exception_findings
 from driftgate.run.cases import NamedCase, cases_of
 from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.status import Exit, findings_status, judged_status
@@ -38,6 +40,8 @@ class CheckSettings:
         A field map to judge on besides those that the routines name.
     carry_field : bool
         Whether the robot carries that map too.
+    today : date or None
+        The day on which accepted exceptions are looked at; without one none expires.
     """
 
     paths: tuple[Path, ...] = ()
@@ -47,9 +51,10 @@ class CheckSettings:
     workers: int = 1
     field: Path | None = None
     carry_field: bool = False
+    today: date | None = None
 
-    def command(self) -> str:
-        """Return the command line that gives the same numbers."""
+    def command(self, dated: bool = False) -> str:
+        """Return the command line that gives the same numbers; `dated`: on the same day."""
         words = ["driftgate", "check", *(path.as_posix() for path in self.paths)]
         words += ["--trials", str(self.trials), "--seed", str(self.seed)]
         if self.confidence != CheckSettings.confidence:
@@ -58,6 +63,8 @@ class CheckSettings:
             words += ["--field", self.field.as_posix()]
         if self.carry_field:
             words.append("--carry-field")
+        if dated and self.today is not None:
+            words += ["--today", self.today.isoformat()]
         return shlex.join(words)
 
 
@@ -92,10 +99,17 @@ def check_routines(settings: CheckSettings, progress: Progress = _ignore) -> Run
         return _report(settings, (), 0, inputs.findings, status, why)
     if not inputs.routines:
         return _report(settings, (), 0, inputs.findings, Exit.NOTHING, nothing_words(settings.paths))
-    cases = [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override)]
+    cases = [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override, settings.today)]
     reports, tolerances = _judged(settings, cases, progress)
     status, why = judged_status(reports)
-    return _report(settings, tuple(reports), tolerances, inputs.findings, status, why)
+    documents = [named.document for named in cases]
+    findings = (*inputs.findings, *exception_findings(documents, reports, settings.today))
+    return _report(settings, tuple(reports), tolerances, findings, status, why, _any_exceptions(cases))
+
+
+def _any_exceptions(cases: list[NamedCase]) -> bool:
+    # Only with exceptions does the day change anything.
+    return any(named.written.accepted for named in cases)
 
 
 def _judged(
@@ -137,6 +151,7 @@ def _report(
     findings: tuple[Finding, ...],
     status: Exit,
     why: str,
+    dated: bool = False,
 ) -> RunReport:
     return RunReport(
         version=__version__,
@@ -148,5 +163,5 @@ def _report(
         findings=findings,
         status=int(status),
         why=why,
-        command=settings.command(),
+        command=settings.command(dated),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,7 @@ class ExplainSettings:
     field: Path | None = None
     carry_field: bool = False
     mirrored: bool = False
+    today: date | None = None
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,7 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     if len(inputs.routines) != 1:
         raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
     side: Side = "mirrored" if settings.mirrored else "as written"
-    named = one_case(inputs.routines[0], inputs.override, side)
+    named = one_case(inputs.routines[0], inputs.override, side, settings.today)
 
     from driftgate.judge.verdict import judge_case
     from driftgate.report.explain import Explained

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from driftgate.plan.build import plan_case
-from driftgate.plan.values import Plan
+from driftgate.plan.values import Plan, PlanFinding
 from driftgate.predict import Prepared, covariance, prepare, run_trials
 from driftgate.predict.values import CovarianceResult, TrialsResult
+from driftgate.run.accepted import entry_for
 from driftgate.schema.case import Case
 from driftgate.schema.routine import Routine
 from driftgate.sight.dark import dark_intervals
@@ -48,10 +49,14 @@ def plan_one(item: tuple[Case, Routine]) -> Planned:
     """Plan a case, and work out geometry and sight lines where the plan is feasible."""
     case, written = item
     plan = plan_case(case, written)
-    if any(finding.level == "error" for finding in plan.findings):
+    if any(finding.level == "error" and not _accepted(case.routine, finding) for finding in plan.findings):
         return Planned(plan, None, ())
     prepared = prepare(case, plan)
     return Planned(plan, prepared, dark_intervals(case, plan, prepared.sight, prepared.believed))
+
+
+def _accepted(routine: Routine, finding: PlanFinding) -> bool:
+    return entry_for(routine, finding.code, finding.level, finding.doc_path) is not None
 
 
 def predict_batch(batch: Batch) -> BatchResult:

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from driftgate.schema.accepted import Accepted
 from driftgate.schema.base import (
     Acceleration,
     Angle,
@@ -279,6 +280,7 @@ class Routine(Model):
     start: Start
     steps: Annotated[list[AnyStep], Field(min_length=1, max_length=500)]
     final: Final
+    accepted: Annotated[list[Accepted], Field(max_length=50)] = []
 
 
 Repeat.model_rebuild()
