@@ -166,5 +166,6 @@ def plan(poses, sensors=1, rates=None, laws=None, looking=(), tick_s=0.5, old_by
         moving=np.ones(ticks, dtype=bool),
         first_tick=np.arange(ticks + 1, dtype=np.intp),
         readings=readings,
+        longest_tick_s=tick_s,
     )
     return Plan(steps, {}, timeline, ticks * tick_s, (), ())

@@ -75,6 +75,7 @@ def build_timeline(
         readings=_reading_plan(
             due, knot_of_base[where[:count]], knot_of_base[where[count : 2 * count]], step
         ),
+        longest_tick_s=longest_tick_s,
     )
 
 

@@ -191,6 +191,8 @@ class Timeline:
         Ticks of planned step i are first_tick[i]:first_tick[i+1]; none for a checkpoint.
     readings : ReadingPlan
         The readings that fall due.
+    longest_tick_s : float
+        No tick is longer; each step's random walks are drawn on a grid of this. [s]
     """
 
     time_s: FloatArray
@@ -201,6 +203,7 @@ class Timeline:
     moving: NDArray[np.bool_]
     first_tick: IntArray
     readings: ReadingPlan
+    longest_tick_s: float
 
 
 @dataclass(frozen=True)

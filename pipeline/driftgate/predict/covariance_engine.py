@@ -81,7 +81,8 @@ class _Pass:
         self.line = functools.cache(self.attach.line)
         self.readings = Readings(prepared, self.table, self.filter, self.line)
         self.spread = np.array([c.spread for c in self.table.constants])
-        bumps = bumps_per_metre(prepared.true, self.plan.timeline)
+        timeline = self.plan.timeline
+        bumps = bumps_per_metre(prepared.true, timeline.pose[:-1], timeline.twist)
         self.ticks: TickModel = tick_model(self.plan, case.robot.controller, self.table, bumps)
         self.late_s = 0.0
         knots = len(self.plan.timeline.time_s)

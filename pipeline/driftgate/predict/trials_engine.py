@@ -32,15 +32,16 @@ from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
-from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import SourceTable, source_table
-from driftgate.predict.streams import Streams, poisson_count
+from driftgate.predict.streams import Streams
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
 from driftgate.predict.trial_contact import Approach, square_up, true_line
 from driftgate.predict.trial_correction import CorrectionState, Corrector, Tally
+from driftgate.predict.trial_moments import moment_trials, wanted_offset
 from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
 from driftgate.predict.trial_world import Draws, TrueWorld, true_world
-from driftgate.predict.values import Moment, MomentTrials, TrialsResult
+from driftgate.predict.values import MomentTrials, TrialsResult
+from driftgate.predict.walk import Walker, WalkPlan, walk_plan
 from driftgate.schema.routine import SquareUp
 
 DEFAULT_BATCH = 4096
@@ -55,7 +56,7 @@ class TrialsPlan:
     attach: Attachments
     model: FilterModel
     ticks: list[TickPlan]
-    bumps_per_m: FloatArray
+    walk: WalkPlan
     candidates: BeamCandidates
     touch: TouchPlan
     corrector: Corrector
@@ -70,7 +71,7 @@ def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> Trials
         attach=Attachments(prepared.case, prepared.believed, prepared.true, table),
         model=prepared.filter,
         ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
-        bumps_per_m=bumps_per_metre(prepared.true, prepared.plan.timeline),
+        walk=walk_plan(prepared),
         candidates=beam_candidates(prepared, off),
         touch=touch_plan(prepared),
         corrector=Corrector(prepared, prepared.filter, compared_knots(prepared, off)),
@@ -168,6 +169,7 @@ class _Batch:
         self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
         self.tally: Tally = shared.corrector.tally()
         self.poses = self._start()
+        self.walker = Walker(shared.walk, shared.table.noise, self.streams)
         self.clock = np.zeros(count)
         self.waiting: dict[int, tuple[Callable[[], Echo], tuple[FloatArray, FloatArray, FloatArray]]] = {}
 
@@ -201,7 +203,9 @@ class _Batch:
         for step in plan.steps:
             self._step(step)
             for i, moment in due.get(step.index, []):
-                found[i] = self._moment(moment)
+                wanted = wanted_offset(moment, self.shared.attach, self.draws, self.world)
+                touched = self.touch.step >= 0
+                found[i] = moment_trials(moment, self.poses, self.clock, touched, wanted)
         return TrialsResult(
             trials=self.count,
             seed=self.seed,
@@ -237,7 +241,7 @@ class _Batch:
         for k in range(first, last):
             tick = self.shared.ticks[k]
             dt = tick.dt * stretch
-            walk = self._walk(step, k, k - first, dt)
+            walk = self.walker.tick(step, k, stretch)
             if moving:
                 command = steer(step, tick, self.prepared.case.robot.controller, self.poses)
                 moved = move_tick(tick, command, self.poses, self.constants, dt, walk)
@@ -256,32 +260,6 @@ class _Batch:
     def _grow(self, tick: TickPlan, moved: tuple[FloatArray, FloatArray]) -> None:
         noise = process_noise(self.shared.model, tick.ds, tick.dl, tick.dth, tick.dt, tick.heading)
         self.memory.filter = grow_filter(self.memory.filter, *moved, noise)
-
-    def _walk(
-        self, step: PlannedStep, k: int, index: int, dt: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the random walk of one tick: distance, lateral, heading; bumps included."""
-        noise, tick, zero = self.shared.table.noise, self.shared.ticks[k], np.zeros(1)
-        length = math.hypot(tick.ds, tick.dl)
-        distance = lateral = heading = zero
-        if length > 0.0 and noise.distance_per_root_m > 0.0:
-            sd = noise.distance_per_root_m * math.sqrt(length)
-            distance = sd * self.streams.normals("distance_walk", step.place, index)
-        if length > 0.0 and noise.lateral_per_root_m > 0.0:
-            sd = noise.lateral_per_root_m * math.sqrt(length)
-            lateral = sd * self.streams.normals("lateral_walk", step.place, index)
-        fixed = noise.heading_per_root_m**2 * length + noise.heading_per_root_rad**2 * abs(tick.dth)
-        if fixed > 0.0 or noise.heading_per_root_s > 0.0:
-            sd_heading = np.sqrt(fixed + noise.heading_per_root_s**2 * dt)
-            heading = sd_heading * self.streams.normals("heading_walk", step.place, index)
-        expected = self.shared.bumps_per_m[k] * length
-        if expected > 0.0 and (noise.bump_along_m > 0.0 or noise.bump_heading_rad > 0.0):
-            # So many independent kicks add up to one of their number's root.
-            hit = np.sqrt(poisson_count(self.streams.uniforms("bump", step.place, index)[0], expected))
-            along = noise.bump_along_m * self.streams.normals("bump:along", step.place, index)
-            turn = noise.bump_heading_rad * self.streams.normals("bump:heading", step.place, index)
-            distance, heading = distance + hit * along, heading + hit * turn
-        return distance, lateral, heading
 
     def _settle(self, step: PlannedStep, first: int, last: int) -> None:
         """Come to rest about where the motion should end; the odometry sees it."""
@@ -373,48 +351,3 @@ class _Batch:
 
     def _wide(self, values: FloatArray) -> FloatArray:
         return np.broadcast_to(values, (self.count,))
-
-    def _moment(self, moment: Moment) -> MomentTrials:
-        p, count = self.poses, self.count
-        wanted_x, wanted_y, wanted_h = self._wanted(moment)
-        error = np.stack(
-            [np.broadcast_to(v, (count,)) for v in (p.xx - wanted_x, p.xy - wanted_y, p.xh - wanted_h)],
-            axis=-1,
-        )
-        heading = moment.pose[2] + wanted_h
-        c, s = np.cos(heading), np.sin(heading)
-        return MomentTrials(
-            error=error,
-            along=c * error[:, 0] + s * error[:, 1],
-            across=c * error[:, 1] - s * error[:, 0],
-            estimation=_relative(moment.pose[2] + p.bh, p.xx - p.bx, p.xy - p.by, p.xh - p.bh, count),
-            tracking=_relative(np.full(1, moment.pose[2]), p.bx, p.by, p.bh, count),
-            clock_s=self.clock.copy(),
-            touched=self.touch.step >= 0,
-        )
-
-    def _wanted(self, moment: Moment) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return by how much the wanted pose is off the plan: it turns with the real element."""
-        target = moment.within.relative_to
-        zero = np.zeros(self.count)
-        if target is None:
-            return zero, zero, zero
-        at = self.shared.attach.drawn_place(target)
-        for element in self.world.elements:
-            if element.source.id == target:
-                dx, dy, turn = element.x - at.x, element.y - at.y, element.heading - at.heading
-                break
-        else:
-            dx, dy, turn = self.draws.displaced(self.shared.attach.thing(target))
-        rx, ry = moment.pose[0] - at.x, moment.pose[1] - at.y
-        c, s = np.cos(turn), np.sin(turn)
-        return dx + c * rx - s * ry - rx, dy + s * rx + c * ry - ry, turn
-
-
-def _relative(
-    heading: FloatArray, dx: FloatArray, dy: FloatArray, turn: FloatArray, count: int
-) -> FloatArray:
-    """Return a pose difference in the axes of `heading`, shape (n, 3)."""
-    c, s = np.cos(heading), np.sin(heading)
-    rows = (c * dx + s * dy, c * dy - s * dx, turn)
-    return np.stack([np.broadcast_to(row, (count,)) for row in rows], axis=-1)
