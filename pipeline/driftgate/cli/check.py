@@ -10,25 +10,9 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
+from driftgate.cli.targets import ReportTarget, refuse_same_file
 
 FORMATS = ("json", "junit", "markdown")
-
-
-class ReportTarget(click.ParamType[tuple[str, Path]]):
-    """FORMAT=FILE."""
-
-    name = "format=file"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[str, Path]:
-        """Return format and file."""
-        if isinstance(value, tuple):
-            return value
-        form, found, file = str(value).partition("=")
-        if not found or form not in FORMATS or not file:
-            self.fail(f"'{value}' is not FORMAT=FILE with FORMAT one of {', '.join(FORMATS)}", param, ctx)
-        return form, Path(file)
 
 
 @click.command(
@@ -63,7 +47,7 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
 @click.option(
     "--report",
     "reports",
-    type=ReportTarget(),
+    type=ReportTarget(FORMATS),
     multiple=True,
     metavar="FORMAT=FILE",
     help="Also write a report: json, junit or markdown. May be given several times.",
@@ -96,7 +80,7 @@ def command(
 
     if carry_field and field is None:
         raise click.UsageError("--carry-field needs --field")
-    _refuse_same_file(reports)
+    refuse_same_file(reports)
     for _, path in reports:
         check_target(path)
     settings = CheckSettings(
@@ -109,15 +93,6 @@ def command(
     emit(render_terminal(report, colour=options.wants_colour(colour), quiet=quiet))
     say_status(report.status, report.why)
     return report.status
-
-
-def _refuse_same_file(reports: tuple[tuple[str, Path], ...]) -> None:
-    seen: set[Path] = set()
-    for _, path in reports:
-        full = path.absolute()
-        if full in seen:
-            raise click.UsageError(f"two reports cannot go to one file: {path}")
-        seen.add(full)
 
 
 def _write(form: str, path: Path, report: Any) -> None:

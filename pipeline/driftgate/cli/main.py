@@ -22,6 +22,7 @@ from driftgate.core.errors import DriftgateError
 _COMMANDS: Final = {
     "check": "driftgate.cli.check",
     "explain": "driftgate.cli.explain",
+    "compare": "driftgate.cli.compare",
     "validate": "driftgate.cli.validate",
     "schema": "driftgate.cli.schema",
     "codes": "driftgate.cli.codes",
@@ -30,6 +31,7 @@ _COMMANDS: Final = {
 _SHORT: Final = {
     "check": "Predict every routine and judge its tolerances.",
     "explain": "Everything about one routine: timeline, sight lines, errors, readings.",
+    "compare": "Variants of one routine side by side, with the same luck.",
     "validate": "Read the files and report what is wrong with them; predict nothing.",
     "schema": "Write a JSON Schema, for completion and checks in an editor.",
     "codes": "List the codes of findings, or explain one.",

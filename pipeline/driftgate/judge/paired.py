@@ -198,30 +198,34 @@ def power_to_see(pairs: int, background: float, loss: float, confidence: float) 
 
 
 def _exact_power(pairs: int, discordant: float, loss_share: float, alpha: float) -> float:
-    from scipy.special import bdtrc
-
     spread = math.sqrt(pairs * discordant * (1.0 - discordant))
     reach = 8.0 * spread + 8.0
     first = max(1, math.floor(pairs * discordant - reach))
     last = min(pairs, math.ceil(pairs * discordant + reach))
     count = np.arange(first, last + 1, dtype=float)
-    fewest = _fewest_losses(count, alpha)
-    # bdtrc(k, m, p) = P(X > k)
-    seen = np.where(fewest <= count, bdtrc(np.minimum(fewest, count) - 1.0, count, loss_share), 0.0)
+    seen = _at_least(_fewest_losses(count, alpha), count, loss_share)
     return float(np.sum(_binomial(count, pairs, discordant) * seen))
 
 
 def _fewest_losses(count: FloatArray, alpha: float) -> FloatArray:
     """Return for each number of discordant pairs how many losses it takes to be significant."""
-    from scipy.special import bdtrc
-
-    low, high = np.floor(0.5 * count), count + 1.0  # low is never significant, high counts as if it were
+    # Half of the pairs never are; one more than all of them stands for "cannot be".
+    low, high = np.floor(0.5 * count), count + 1.0
     while (high - low > 1.0).any():
         middle = np.floor(0.5 * (low + high))
-        tail = np.where(middle <= count, bdtrc(np.minimum(middle, count) - 1.0, count, 0.5), 0.0)
-        significant = 2.0 * tail <= alpha
+        significant = 2.0 * _at_least(middle, count, 0.5) <= alpha
         low, high = np.where(significant, low, middle), np.where(significant, middle, high)
     return high
+
+
+def _at_least(fewest: FloatArray, count: FloatArray, share: float) -> FloatArray:
+    """Return P(X >= fewest) for X binomial; the incomplete beta function is its tail."""
+    from scipy.special import betainc
+
+    possible = (fewest >= 1.0) & (fewest <= count)
+    a = np.where(possible, fewest, 1.0)
+    b = np.where(possible, count - fewest + 1.0, 1.0)
+    return np.where(possible, betainc(a, b, share), np.where(fewest < 1.0, 1.0, 0.0))
 
 
 def _binomial(count: FloatArray, total: int, share: float) -> FloatArray:

@@ -1,0 +1,36 @@
+"""Variants side by side, for a terminal or a build log."""
+
+from __future__ import annotations
+
+from driftgate.report.caution import SHORT
+from driftgate.report.compare_model import SideBySide
+from driftgate.report.compare_text import HEADER, legend, moment_tables, overview_cells
+from driftgate.report.findings import render_findings
+from driftgate.report.paint import Paint
+from driftgate.report.text import plain, table
+
+
+def render_side_by_side(report: SideBySide, *, colour: bool = False) -> str:
+    """Return the table as lines of text."""
+    paint = Paint(colour)
+    lines = render_findings(report.findings, paint)
+    if not report.variants:
+        return "\n".join(lines) + "\n" if lines else ""
+    if lines:
+        lines.append("")
+    side = "" if report.side == "as written" else f", {report.side}"
+    lines.append(paint(f"{plain(report.path)}  {plain(report.title)}{side}", "bold"))
+    for variant in report.variants:
+        if variant.changes:
+            lines.append(f"  {plain(variant.name)}: {plain(variant.changes)}")
+    for variant in report.variants:
+        if variant.findings:
+            lines.append(f"  {plain(variant.name)}:")
+            lines += ["    " + line for line in render_findings(variant.findings, paint)]
+    rows = [(plain(variant.name), *overview_cells(variant)) for variant in report.variants]
+    lines += ["", *table(HEADER, rows)]
+    for name, header, cells in moment_tables(report):
+        named = [(plain(row[0]), *row[1:]) for row in cells]
+        lines += ["", *table((plain(name), *header), named)]
+    lines += ["", legend(report), f"seed {report.seed}; again: {plain(report.command)}", SHORT]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,112 @@
+"""Figures of comparisons in words, common to the formats that people read."""
+
+from __future__ import annotations
+
+import math
+
+from driftgate.judge.paired_values import Difference
+from driftgate.report.compare_model import Figure, SideBySide, VariantReport
+from driftgate.report.digits import exact, percent, shown
+
+# Decimals of readings a run.
+_READING_DIGITS = 2
+
+
+def signed(value: float, factor: int = 1, digits: int = 1) -> str:
+    """Return a number with its sign; zero has none."""
+    text = shown(value, factor=factor, digits=digits)
+    return text if text.startswith("-") or float(text) == 0.0 else f"+{text}"
+
+
+def interval_words(found: Difference | None, unit: str = "", factor: int = 1, digits: int = 1) -> str:
+    """Return the interval of a difference: "-1.2 to +0.3 mm"; empty for none."""
+    if found is None:
+        return ""
+    if found.low is None or found.high is None:
+        return "too few trials"
+    low, high = signed(found.low, factor, digits), signed(found.high, factor, digits)
+    return f"{low} to {high}{unit}" if low != high else f"{low}{unit}"
+
+
+def _with_interval(value: str, interval: str) -> str:
+    return f"{value} ({interval})" if interval else value
+
+
+def share_figure(figure: Figure) -> str:
+    """Return a probability with its difference in percentage points."""
+    return _with_interval(percent(figure.value), interval_words(figure.difference, "", 100, 2))
+
+
+def reading_figure(figure: Figure) -> str:
+    """Return readings a run with the difference."""
+    value = shown(figure.value, digits=_READING_DIGITS)
+    return _with_interval(value, interval_words(figure.difference, digits=_READING_DIGITS))
+
+
+def error_unit(axis: str) -> str:
+    """Return the unit that an error on an axis is shown in."""
+    return "deg" if axis == "heading" else "mm"
+
+
+def error_value(value: float, axis: str) -> str:
+    """Return an error without its unit: mm, or degrees."""
+    return shown(math.degrees(value), digits=2) if axis == "heading" else shown(value, factor=1000, digits=1)
+
+
+def error_interval(found: Difference | None, axis: str) -> str:
+    """Return the interval of a difference of errors without its unit."""
+    if axis != "heading" or found is None or found.low is None or found.high is None:
+        return interval_words(found, factor=1000)
+    turned = Difference(math.degrees(found.value), math.degrees(found.low), math.degrees(found.high))
+    return interval_words(turned, digits=2)
+
+
+def error_figure(figure: Figure, axis: str) -> str:
+    """Return an error with its difference, both in mm or degrees."""
+    return _with_interval(error_value(figure.value, axis), error_interval(figure.difference, axis))
+
+
+HEADER = ("variant", "success", "contact", "fixes a run", "wrongly accepted", "wrongly refused")
+
+
+def overview_cells(variant: VariantReport) -> tuple[str, ...]:
+    """Return the cells under `HEADER` but the first."""
+    if variant.success is None or variant.contact is None or variant.fixes is None:
+        return ("infeasible", "", "", "", "")
+    accepted, refused = variant.wrongly_accepted, variant.wrongly_refused
+    assert accepted is not None
+    assert refused is not None
+    return (
+        share_figure(variant.success),
+        share_figure(variant.contact),
+        reading_figure(variant.fixes),
+        reading_figure(accepted),
+        reading_figure(refused),
+    )
+
+
+def moment_tables(report: SideBySide) -> list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]]:
+    """Return for every moment its name, the header of its columns, and the cells of each variant.
+
+    The first cell of a row is the variant's name as it is, unescaped.
+    """
+    told = [variant for variant in report.variants if variant.moments]
+    found = []
+    for i, moment in enumerate(told[0].moments if told else ()):
+        header = ("success", *(f"95 % on {axis.axis}, {error_unit(axis.axis)}" for axis in moment.axes))
+        rows = []
+        for variant in told:
+            here = variant.moments[i]
+            errors = (error_figure(axis.error, axis.axis) for axis in here.axes)
+            rows.append((variant.name, share_figure(here.success), *errors))
+        found.append((moment.name, header, rows))
+    return found
+
+
+def legend(report: SideBySide) -> str:
+    """Return how to read the table."""
+    return (
+        "In brackets: the difference from the first variant over the same "
+        f"{report.trials} trials, an interval at {exact(report.confidence, 100)} % each by itself; "
+        "success and contact in percentage points, readings a run of all sensors together."
+    )
