@@ -78,6 +78,7 @@ def covariance_of(count, mean=(0.0, 0.0, 0.0), by_source=None, accepted=(True, F
         mean=np.asarray(mean, float),
         cov=sum(parts.values()),
         by_source=parts,
+        columns=np.zeros((3, 0)),
         mean_by_source={"known": np.asarray(mean, float)},
         guessed=parts.get("heading_bias", np.zeros((3, 3))),
         between_fields=parts.get("wall_build", np.zeros((3, 3))),

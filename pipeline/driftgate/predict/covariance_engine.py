@@ -228,6 +228,7 @@ class _Pass:
             mean=error[:, count].copy(),
             cov=np.sum(list(by_source.values()), axis=0),
             by_source=by_source,
+            columns=error[:, :count] * self.spread,
             mean_by_source=means_by_source(error, self.table),
             guessed=guessed_part(error, state.white[:, 3:6, 3:6], self.table),
             between_fields=between_fields_part(error, self.table),

@@ -12,6 +12,7 @@ from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import inside_polygon
 from driftgate.predict.sources import SourceTable
 from driftgate.predict.streams import Streams
+from driftgate.predict.tilt import TiltedLuck
 from driftgate.predict.values import BoolArray
 from driftgate.schema.fieldmap import Stray
 from driftgate.world.areas import cut_into_triangles, point_in_triangles
@@ -113,13 +114,17 @@ def stray_list(world: TrueWorld, keep: list[bool]) -> StrayList:
 class Draws:
     """The constants of the run in every trial, by key; deviations from the mean, and values."""
 
-    def __init__(self, table: SourceTable, streams: Streams, count: int) -> None:
+    def __init__(
+        self, table: SourceTable, streams: Streams, count: int, luck: TiltedLuck | None = None
+    ) -> None:
+        self.luck = luck
         self.deviation: list[FloatArray | None] = []
         self.value: dict[str, FloatArray] = {}
-        for constant in table.constants:
+        for i, constant in enumerate(table.constants):
             deviation = None
             if constant.spread > 0.0:
-                deviation = constant.spread * streams.normals(constant.key, "run", 0)
+                normals = streams.normals(constant.key, "run", 0)
+                deviation = constant.spread * (normals if luck is None else luck.shifted(i, normals))
             self.deviation.append(deviation)
             self.value[constant.key] = (
                 np.full(1, constant.mean) if deviation is None else constant.mean + deviation
@@ -197,7 +202,11 @@ def _true_element(
     strayed = np.zeros(0, dtype=np.intp)
     stray = element.source.stray
     if stray is not None and "element_stray" not in attach.off:
-        lost = streams.uniforms(f"element_stray:{element.id}", "run", 0)[0] < stray.probability
+        luck = draws.luck
+        chance = stray.probability if luck is None else luck.stray_chance(element.id)
+        lost = streams.uniforms(f"element_stray:{element.id}", "run", 0)[0] < chance
+        if luck is not None:
+            luck.note_strayed(element.id, lost)
         strayed = np.flatnonzero(lost)
         if len(strayed):
             _scatter_strays(element, stray, prepared, streams, strayed, x, y, heading)

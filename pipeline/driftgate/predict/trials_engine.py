@@ -34,6 +34,7 @@ from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.streams import Streams
+from driftgate.predict.tilt import Tilt, TiltedLuck
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
 from driftgate.predict.trial_contact import Approach, square_up, true_line
 from driftgate.predict.trial_correction import CorrectionState, Corrector, Tally
@@ -86,6 +87,7 @@ def run_trials(
     off: frozenset[str] = frozenset(),
     batch: int = DEFAULT_BATCH,
     redrawn: frozenset[str] = frozenset(),
+    tilt: Tilt | None = None,
 ) -> TrialsResult:
     """Return the outcome of trials first .. first + trials - 1.
 
@@ -105,6 +107,9 @@ def run_trials(
         Trials held in memory at a time; changes nothing but speed.
     redrawn : frozenset of str
         Error sources that draw from a second stream: the same trials, other luck in these alone.
+    tilt : Tilt, optional
+        A mixture to draw the trials from; they then have weights, and only weighted means over them
+        say anything.
 
     Raises
     ------
@@ -119,7 +124,7 @@ def run_trials(
     parts = []
     for begin in range(first, first + trials, batch):
         count = min(batch, first + trials - begin)
-        parts.append(_Batch(shared, Streams(seed, begin, count, redrawn), seed, count).run())
+        parts.append(_Batch(shared, Streams(seed, begin, count, redrawn), seed, count, tilt).run())
     return merge_trials(parts)
 
 
@@ -147,7 +152,13 @@ def merge_trials(parts: Sequence[TrialsResult]) -> TrialsResult:
         touch_obstacle=np.concatenate([part.touch_obstacle for part in parts]),
         obstacles=parts[0].obstacles,
         lost=np.concatenate([part.lost for part in parts]),
+        weight=_joined([part.weight for part in parts]),
     )
+
+
+def _joined(parts: Sequence[FloatArray | None]) -> FloatArray | None:
+    known = [part for part in parts if part is not None]
+    return np.concatenate(known) if known else None
 
 
 _MOMENT_FIELDS = ("error", "along", "across", "estimation", "tracking", "clock_s", "touched")
@@ -156,11 +167,14 @@ _MOMENT_FIELDS = ("error", "along", "across", "estimation", "tracking", "clock_s
 class _Batch:
     """One batch of trials, from start to end."""
 
-    def __init__(self, shared: TrialsPlan, streams: Streams, seed: int, count: int) -> None:
+    def __init__(
+        self, shared: TrialsPlan, streams: Streams, seed: int, count: int, tilt: Tilt | None = None
+    ) -> None:
         self.shared = shared
         self.prepared = shared.prepared
         self.seed, self.count, self.streams = seed, count, streams
-        self.draws = Draws(shared.table, self.streams, count)
+        self.luck = None if tilt is None else TiltedLuck(tilt, self.streams, count)
+        self.draws = Draws(shared.table, self.streams, count, self.luck)
         self.world: TrueWorld = true_world(self.prepared, shared.attach, self.draws, self.streams)
         value = self.draws.value
         self.constants = drift_constants(value.get)
@@ -218,6 +232,7 @@ class _Batch:
             touch_obstacle=self.touch.obstacle,
             obstacles=self.shared.touch.ids,
             lost=self.memory.lost,
+            weight=None if self.luck is None else self.luck.weight(),
         )
 
     def _stretch(self, step: PlannedStep) -> FloatArray:

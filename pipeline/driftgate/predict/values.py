@@ -134,6 +134,9 @@ class TrialsResult:
         Ids of walls, structures and elements.
     lost : ndarray of bool, shape (n,)
         The lost flag was raised.
+    weight : ndarray, shape (n,), or None
+        Of tilted trials: the likelihood of what is constant over the run as it really is, over that
+        under the tilt. None: every trial counts the same.
     """
 
     trials: int
@@ -147,6 +150,7 @@ class TrialsResult:
     touch_obstacle: IntArray
     obstacles: tuple[str, ...]
     lost: BoolArray
+    weight: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -161,6 +165,9 @@ class MomentCovariance:
         Its covariance.
     by_source : dict
         Source name to its share of `cov`, shape (3, 3); the shares add up to `cov`.
+    columns : ndarray, shape (3, constants)
+        Change of the error by one standard deviation of each constant of the run, in the order of
+        the source table.
     mean_by_source : dict
         Source name to its part of `mean`, shape (3,), to first order, for sources with a mean;
         "known" holds what is left: maps that differ, latency, contact.
@@ -179,6 +186,7 @@ class MomentCovariance:
     mean: FloatArray
     cov: FloatArray
     by_source: dict[str, FloatArray]
+    columns: FloatArray
     mean_by_source: dict[str, FloatArray]
     guessed: FloatArray
     between_fields: FloatArray
