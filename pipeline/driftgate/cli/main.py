@@ -22,6 +22,7 @@ from driftgate.core.errors import DriftgateError
 _COMMANDS: Final = {
     "check": "driftgate.cli.check",
     "explain": "driftgate.cli.explain",
+    "budget": "driftgate.cli.budget",
     "compare": "driftgate.cli.compare",
     "validate": "driftgate.cli.validate",
     "schema": "driftgate.cli.schema",
@@ -31,6 +32,7 @@ _COMMANDS: Final = {
 _SHORT: Final = {
     "check": "Predict every routine and judge its tolerances.",
     "explain": "Everything about one routine: timeline, sight lines, errors, readings.",
+    "budget": "Which error source makes how much of one routine's error.",
     "compare": "Variants of one routine side by side, with the same luck.",
     "validate": "Read the files and report what is wrong with them; predict nothing.",
     "schema": "Write a JSON Schema, for completion and checks in an editor.",

@@ -173,6 +173,15 @@ def shares_of(moment: Moment, trials: MomentTrials, time_limit_s: float) -> Mome
     return MomentShares(tuple(axes), joint, trials.touched, late, own)
 
 
+def event_share(joint: FloatArray, success: BoolArray) -> FloatArray:
+    """Return the share of the tolerance that the joint event uses in each trial.
+
+    At most 1 exactly where the trial succeeds. A trial that fails for a reason that is no distance
+    (contact, time, an earlier checkpoint) uses more than any tolerance.
+    """
+    return np.where(success, joint, np.where(joint > 1.0, joint, np.inf))
+
+
 def with_dependencies(moments: tuple[Moment, ...], shares: tuple[MomentShares, ...]) -> tuple[BoolArray, ...]:
     """Return which trials succeed at each moment: its own event, and success of what it comes after.
 

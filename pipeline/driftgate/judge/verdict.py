@@ -18,7 +18,7 @@ from driftgate.judge.bounds import (
     plain_rank,
     upper_bound,
 )
-from driftgate.judge.ratio import AxisShare, MomentShares, shares_of, with_dependencies
+from driftgate.judge.ratio import AxisShare, MomentShares, event_share, shares_of, with_dependencies
 from driftgate.judge.reason import DescribeStep, contact_reason, moment_reason, plain_step
 from driftgate.judge.values import (
     AxisVerdict,
@@ -140,9 +140,7 @@ def _judge_moment(
     status, lower, upper = decide(estimate.successes, total, moment.required, confidence, fail_confidence)
     rank = bounding_rank(total, moment.required, confidence)
     axes = tuple(_judge_axis(axis, rank) for axis in shares.axes)
-    # A trial that fails for a reason that is no distance uses more than any tolerance.
-    event = np.where(success, shares.joint, np.where(shares.joint > 1.0, shares.joint, np.inf))
-    used = _at_rank(event, rank)
+    used = _at_rank(event_share(shares.joint, success), rank)
     joint = np.sort(shares.joint)
     return MomentVerdict(
         name=moment.name,

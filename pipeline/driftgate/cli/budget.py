@@ -1,0 +1,98 @@
+"""`driftgate budget`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from driftgate.cli import options
+from driftgate.cli.check import ReportTarget, refuse_same_file
+from driftgate.cli.out import emit, say_status
+
+FORMATS = ("json", "markdown")
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate budget routines/dash.yaml
+      driftgate budget routines/dash.yaml --redraws 8000 --all
+
+    \b
+    What it shows: for each checkpoint and the end, along each axis of the tolerance, how much each
+    error source makes of the variance, by both engines, and what a run with that source switched off
+    would give. It takes two runs of --redraws trials for each error source. The exit status is that
+    of the case shown.
+    """
+)
+@click.argument("routine", type=click.Path(path_type=Path))
+@click.option("--mirrored", is_flag=True, help="The other side of the field.")
+@click.option("--all", "everything", is_flag=True, help="Show every source, however small its share.")
+@options.trials_option
+@click.option(
+    "--redraws",
+    type=click.IntRange(100, 1_000_000),
+    default=2000,
+    show_default=True,
+    help="Trials of each run with a source redrawn or switched off; at most --trials.",
+)
+@options.seed_option
+@options.confidence_option
+@options.workers_option
+@options.field_options
+@click.option(
+    "--report",
+    "reports",
+    type=ReportTarget(FORMATS),
+    multiple=True,
+    metavar="FORMAT=FILE",
+    help="Also write a report: json or markdown. May be given several times.",
+)
+@options.colour_option
+def command(
+    routine: Path,
+    mirrored: bool,
+    everything: bool,
+    trials: int,
+    redraws: int,
+    seed: int,
+    confidence: float,
+    workers: int | None,
+    field: Path | None,
+    carry_field: bool,
+    reports: tuple[tuple[str, Path], ...],
+    colour: str,
+) -> int:
+    """Show which error source makes how much of the error of one ROUTINE."""
+    if carry_field and field is None:
+        raise click.UsageError("--carry-field needs --field")
+    from driftgate.cli.progress import ProgressLine
+    from driftgate.report.budget import render_budget
+    from driftgate.report.budget_json import render_budget_json
+    from driftgate.report.budget_markdown import render_budget_markdown
+    from driftgate.report.write import check_target, write_whole
+    from driftgate.run.budget import BudgetSettings, budget_routine
+
+    refuse_same_file(reports)
+    for _, path in reports:
+        check_target(path)
+    settings = BudgetSettings(
+        routine,
+        trials,
+        redraws,
+        seed,
+        confidence,
+        options.usable_workers(workers),
+        field,
+        carry_field,
+        mirrored,
+    )
+    with ProgressLine() as progress:
+        report = budget_routine(settings, progress)
+    for form, path in reports:
+        write_whole(path, render_budget_json(report) if form == "json" else render_budget_markdown(report))
+    emit(render_budget(report, options.wants_colour(colour), everything))
+    say_status(report.status, report.why)
+    return report.status

@@ -1,0 +1,166 @@
+"""The error budget of one routine."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from driftgate import __version__
+from driftgate.core.findings import Finding
+from driftgate.judge.budget import MomentBudget, MomentOutput, Redrawn, budget_of, outputs_of
+from driftgate.judge.verdict import judge_case
+from driftgate.predict.sources import TITLES
+from driftgate.predict.values import CovarianceResult
+from driftgate.report.budget_model import BudgetReport
+from driftgate.report.model import CaseReport
+from driftgate.run.assemble import case_report, describe_with, steps_of
+from driftgate.run.cases import one_case
+from driftgate.run.inputs import load_inputs
+from driftgate.run.predict import predictions
+from driftgate.run.status import Exit, InputError, findings_status, judged_status
+from driftgate.run.tasks import plan_one
+from driftgate.run.redraws import Progress, Variant, run_variants
+from driftgate.run.workers import Workers
+from driftgate.schema.case import Side
+
+if TYPE_CHECKING:
+    from driftgate.predict import Prepared
+
+EVERY_SOURCE = frozenset(TITLES)
+
+
+@dataclass(frozen=True)
+class BudgetSettings:
+    """Which case, and how deep; as `CheckSettings`.
+
+    Attributes
+    ----------
+    redraws : int
+        Trials of each run with a source redrawn or switched off.
+    """
+
+    path: Path
+    trials: int = 4000
+    redraws: int = 2000
+    seed: int = 1
+    confidence: float = 0.95
+    workers: int = 1
+    field: Path | None = None
+    carry_field: bool = False
+    mirrored: bool = False
+
+    def command(self) -> str:
+        """Return the command line that gives the same numbers."""
+        words = ["driftgate", "budget", self.path.as_posix()]
+        words += ["--trials", str(self.trials), "--redraws", str(self.redraws), "--seed", str(self.seed)]
+        if self.confidence != BudgetSettings.confidence:
+            words += ["--confidence", f"{100.0 * self.confidence:.12g}%"]
+        if self.field is not None:
+            words += ["--field", self.field.as_posix()]
+        words += ["--carry-field"] * self.carry_field + ["--mirrored"] * self.mirrored
+        return shlex.join(words)
+
+
+def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport:
+    """Return the error budget of one case of one routine.
+
+    Parameters
+    ----------
+    settings : BudgetSettings
+        Which case, and how.
+    progress : callable
+        Told (done, of how many, words).
+
+    Raises
+    ------
+    InputError
+        If the path holds not exactly one routine, or the side does not exist.
+    FaultError
+        If a worker process dies.
+    """
+    inputs = load_inputs([settings.path], settings.field, settings.carry_field)
+    status, why = findings_status(inputs.findings)
+    if status is not Exit.PASS:
+        return _report(settings, inputs.findings, None, (), status, why)
+    if len(inputs.routines) != 1:
+        raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
+    side: Side = "mirrored" if settings.mirrored else "as written"
+    named = one_case(inputs.routines[0], inputs.override, side)
+    planned = plan_one((named.case, named.written))
+    prepared = planned.prepared
+    if prepared is None:
+        case = case_report(named, planned, None, None)
+        return _report(settings, inputs.findings, case, (), *judged_status([case]))
+    with Workers(settings.workers) as workers:
+        [(covariance, trials)] = predictions(workers, [planned], settings.seed, settings.trials, progress)
+        plain = outputs_of(prepared.moments, trials, named.case.routine.time_limit)
+        runs = redrawn_runs(workers, prepared, covariance, plain, settings.redraws, settings.seed, progress)
+    verdict = judge_case(
+        prepared,
+        covariance,
+        trials,
+        settings.confidence,
+        len(prepared.moments) + 1,
+        describe_with(steps_of(named, planned)),
+        planned.dark,
+    )
+    case = case_report(named, planned, verdict, trials)
+    moments = budget_of(prepared.moments, covariance, runs)
+    return _report(settings, inputs.findings, case, moments, *judged_status([case]))
+
+
+def redrawn_runs(
+    workers: Workers,
+    prepared: Prepared,
+    covariance: CovarianceResult,
+    plain: tuple[MomentOutput, ...],
+    count: int,
+    seed: int,
+    progress: Progress,
+) -> Redrawn:
+    """Return the runs that the trials engine's budget is made from: 2 for each source, and 2 more.
+
+    `plain` are the outputs of the plain run, of which the first `count` trials are taken.
+    """
+    names = [source.name for source in covariance.sources]
+    count = min(count, len(plain[0].event))
+    variants = [Variant(prepared, redrawn=EVERY_SOURCE)]
+    variants += [Variant(prepared, redrawn=frozenset({name})) for name in names]
+    variants += [Variant(prepared, off=frozenset({name})) for name in names]
+
+    def told(done: int) -> None:
+        progress(done, len(variants), "redrawn or switched off")
+
+    found = list(run_variants(workers, variants, count, seed, told))
+    ones, offs = found[1 : 1 + len(names)], found[1 + len(names) :]
+    return Redrawn(
+        plain=tuple(output.first(count) for output in plain),
+        all_redrawn=found[0],
+        one_redrawn=dict(zip(names, ones, strict=True)),
+        off=dict(zip(names, offs, strict=True)),
+    )
+
+
+def _report(
+    settings: BudgetSettings,
+    findings: tuple[Finding, ...],
+    case: CaseReport | None,
+    moments: tuple[MomentBudget, ...],
+    status: Exit,
+    why: str,
+) -> BudgetReport:
+    return BudgetReport(
+        version=__version__,
+        findings=findings,
+        case=case,
+        moments=moments,
+        trials=settings.trials,
+        redraws=min(settings.redraws, settings.trials),
+        seed=settings.seed,
+        confidence=settings.confidence,
+        status=int(status),
+        why=why,
+        command=settings.command(),
+    )
