@@ -367,3 +367,22 @@ def test_law_day_comes_from_option_or_environment(project, capsys, monkeypatch):
     assert run(capsys, *CHECK, "--today", "2026-2-3")[0] == 2
     assert "A routine may accept" in run(capsys, "codes", "DG204")[1]
     assert "A routine may accept" not in run(capsys, "codes", "DG401")[1]
+
+
+def test_law_budget(project, capsys):
+    """The budget's tables go to stdout and, asked for, into files; the status is the case's own."""
+    command = ("budget", "routines/out.yaml", "--trials", "400", "--redraws", "200", "--workers", "1")
+    status, out, err = run(capsys, *command, "--report", "json=b.json", "--report", "markdown=b.md")
+    assert status == 0
+    assert "half-way (line 12), x: within 50 mm" in out
+    assert json.loads((project / "b.json").read_text())["schema"] == "driftgate-budget/1"
+    assert "only together" in (project / "b.md").read_text()
+    assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
+
+
+def test_err_budget_usage(project, capsys):
+    """What the budget cannot do is refused in one line before any work."""
+    for more in (("--carry-field",), ("--report", "junit=b.xml"), ("--redraws", "5")):
+        status, out, err = run(capsys, "budget", "routines/out.yaml", *more)
+        assert (status, out) == (2, "")
+        assert err.splitlines()[-1].startswith("driftgate: status 2: bad usage")

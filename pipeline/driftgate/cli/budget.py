@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import click
@@ -42,6 +43,7 @@ FORMATS = ("json", "markdown")
 @options.confidence_option
 @options.workers_option
 @options.field_options
+@options.today_option
 @click.option(
     "--report",
     "reports",
@@ -62,6 +64,7 @@ def command(
     workers: int | None,
     field: Path | None,
     carry_field: bool,
+    today: date,
     reports: tuple[tuple[str, Path], ...],
     colour: str,
 ) -> int:
@@ -88,6 +91,7 @@ def command(
         field,
         carry_field,
         mirrored,
+        today,
     )
     with ProgressLine() as progress:
         report = budget_routine(settings, progress)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,6 +51,7 @@ class BudgetSettings:
     field: Path | None = None
     carry_field: bool = False
     mirrored: bool = False
+    today: date | None = None
 
     def command(self) -> str:
         """Return the command line that gives the same numbers."""
@@ -87,7 +89,7 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
     if len(inputs.routines) != 1:
         raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
     side: Side = "mirrored" if settings.mirrored else "as written"
-    named = one_case(inputs.routines[0], inputs.override, side)
+    named = one_case(inputs.routines[0], inputs.override, side, settings.today)
     planned = plan_one((named.case, named.written))
     prepared = planned.prepared
     if prepared is None:
