@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from driftgate.cli import options
-from driftgate.cli.check import ReportTarget, refuse_same_file
 from driftgate.cli.out import emit, say_status
+from driftgate.cli.targets import ReportTarget, refuse_same_file
 
 FORMATS = ("json", "markdown")
 

@@ -20,9 +20,9 @@ from driftgate.run.assemble import case_report, describe_with, steps_of
 from driftgate.run.cases import one_case
 from driftgate.run.inputs import load_inputs
 from driftgate.run.predict import predictions
+from driftgate.run.redraws import Progress, Variant, run_variants
 from driftgate.run.status import Exit, InputError, findings_status, judged_status
 from driftgate.run.tasks import plan_one
-from driftgate.run.redraws import Progress, Variant, run_variants
 from driftgate.run.workers import Workers
 from driftgate.schema.case import Side
 
