@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import ANGLE_SLACK_RAD, position_slack
+from driftgate.predict.echoes import angle_slack, position_slack
 from driftgate.predict.prepared import Prepared
 from driftgate.sight.corridor import Obstacle
 from driftgate.sight.validity import ReadingLimits
@@ -48,7 +48,7 @@ def surface_candidates(
         at, mount = pose[knots[mine]], sensor.mount
         px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
         may = candidates_for_beam(
-            px, py, ux, uy, size, position_slack(sensor), ANGLE_SLACK_RAD, e.ax, e.ay, e.bx, e.by, 0.0
+            px, py, ux, uy, size, position_slack(sensor), angle_slack(sensor), e.ax, e.ay, e.bx, e.by, 0.0
         )
         high = np.isin(np.arange(len(e.ax)), tall[s])
         for row, r in enumerate(mine):
@@ -80,11 +80,11 @@ def corridor_candidates(
         at, mount = pose[knots[mine]], sensor.mount
         px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
         # The corridor's margin widens the beam's start.
-        slack = position_slack(sensor) + margin
+        slack, turn = position_slack(sensor) + margin, angle_slack(sensor)
         for i, (low_x, high_x, low_y, high_y) in enumerate(boxes[s]):
             cx, cy = np.array([0.5 * (low_x + high_x)]), np.array([0.5 * (low_y + high_y)])
             radius = 0.5 * float(np.hypot(high_x - low_x, high_y - low_y))
-            may = candidates_for_disc(px, py, ux, uy, reach_m, slack, ANGLE_SLACK_RAD, cx, cy, radius, 0.0)
+            may = candidates_for_disc(px, py, ux, uy, reach_m, slack, turn, cx, cy, radius, 0.0)
             for row in np.flatnonzero(may[:, 0]).tolist():
                 found[mine[row]].append(i)
     return found

@@ -29,6 +29,7 @@ from driftgate.sight.validity import (
 )
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
 from driftgate.world.carry import edge_middle
+from driftgate.world.cone import Axis, answer_in_cone, is_closer, segment_in_cone
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
 
 
@@ -38,7 +39,8 @@ class Expected:
 
     surface: IntArray
     model: RangeModel
-    beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    cone: Axis  # where the sensor looks
+    beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]  # the sight line: where the answer comes from
     normal_x: FloatArray
     normal_y: FloatArray
     some_far: bool  # some trial is outside the bound of the culling
@@ -84,40 +86,44 @@ class Looks:
         pose = self._prepared.plan.timeline.pose[self._knots[r]]
         x, y, heading = (np.ascontiguousarray(pose[i] + then[i]) for i in range(3))
         beam = sensor_beam(x, y, heading, mount.x, mount.y, mount.heading)
-        nearest = np.full(len(x), np.inf)
-        surface = np.full(len(x), -1, dtype=np.intp)
-        self._meet(self._candidates[r], beam, nearest, surface)
+        cone = Axis(*beam, 0.5 * self._prepared.case.robot.sensors[sensor].beam_width)
+        surface = self._meet(self._candidates[r], cone)
         outside = (np.hypot(then[0], then[1]) > POSITION_SLACK_M) | (np.abs(then[2]) > ANGLE_SLACK_RAD)
         far = np.flatnonzero(outside)
         if len(far):
-            px, py, ux, uy = beam
-            some, which = np.full(len(far), np.inf), np.full(len(far), -1, dtype=np.intp)
-            self._meet(self._tall[sensor], (px[far], py[far], ux[far], uy[far]), some, which)
-            nearest[far], surface[far] = some, which
+            surface[far] = self._meet(self._tall[sensor], cone.at(far))
         e = self._edges
         nx, ny = e.nx[surface], e.ny[surface]
+        answer = None
+        if cone.half_rad > 0.0:
+            answer = answer_in_cone(cone, e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface])
+            beam = (*beam[:2], answer.ux, answer.uy)
         model = expected_range(
             np.stack([x, y, heading], axis=-1),
             (mount.x, mount.y, mount.heading),
             (nx, ny),
             (self._middle_x[surface], self._middle_y[surface]),
+            answer,
         )
-        return Expected(surface, model, beam, nx, ny, len(far) > 0)
+        return Expected(surface, model, cone, beam, nx, ny, len(far) > 0)
 
-    def _meet(
-        self,
-        edges: IntArray,
-        beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
-        nearest: FloatArray,
-        surface: IntArray,
-    ) -> None:
+    def _meet(self, edges: IntArray, cone: Axis) -> IntArray:
+        """Return which of some edges answers first in each trial's cone, -1 for none."""
         e = self._edges
-        px, py, ux, uy = beam
+        px, py, ux, uy, half_rad = cone
+        nearest, square = np.full(np.shape(px), np.inf), np.zeros(np.shape(px))
+        surface = np.full(np.shape(px), -1, dtype=np.intp)
         for i in edges:
-            range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
-            closer = range_m < nearest
+            if half_rad > 0.0:
+                range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
+                closer = is_closer(range_m, cosine, nearest, square)
+                np.copyto(square, cosine, where=closer)
+            else:
+                range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
+                closer = range_m < nearest
             np.copyto(surface, i, where=closer)
             np.copyto(nearest, range_m, where=closer)
+        return surface
 
     def validity(self, r: int, sensor: int, expected: Expected) -> IntArray:
         """Return the first validity test that fails, ACCEPTED where none does."""
@@ -162,6 +168,8 @@ class Looks:
             if not bool(obstacle.is_there(time_s)) or not boxes_overlap(box, self._boxes[sensor][i]):
                 continue
             hit = obstacle.blocks(px, py, ux, uy, range_m, limits.corridor_m)
+            if expected.cone.half_rad > 0.0:
+                hit = hit | obstacle.stands_in(expected.cone, range_m)
             if obstacle.disc is None and obstacle.id in self._owner:
                 own = np.array([owner == obstacle.id for owner in self._owner])
                 hit = hit & ~own[surface]
@@ -172,6 +180,9 @@ class Looks:
         """Return the box round all trials' corridors: low x, high x, low y, high y. [m]"""
         px, py, ux, uy = expected.beam
         margin = self._limits[sensor].corridor_m
+        if expected.cone.half_rad > 0.0:
+            # Whatever is in the cone and nearer than the answer.
+            margin = margin + float(range_m.max())
         end_x, end_y = px + range_m * ux, py + range_m * uy
         return (
             min(float(px.min()), float(end_x.min())) - margin,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray, compose
 from driftgate.sight.validity import corridor_blocked_by_disc, corridor_blocked_by_segment
+from driftgate.world.cone import Axis, disc_in_cone, segment_in_cone
 from driftgate.world.rays import Values
 from driftgate.world.values import PlacedElement, World
 
@@ -38,6 +39,15 @@ class Obstacle:
     def is_there(self, time_s: Values) -> NDArray[np.bool_]:
         """Return whether it is there at a time."""
         return np.asarray((time_s >= self.begin_s) & (time_s <= self.end_s))
+
+    def stands_in(self, cone: Axis, range_m: Values) -> NDArray[np.bool_]:
+        """Return whether it stands in a cone, nearer than the expected range; all arguments broadcast."""
+        if self.disc is not None:
+            return np.asarray(disc_in_cone(cone, *self.disc) < range_m)
+        nearer = np.zeros((), dtype=bool)
+        for ax, ay, bx, by in () if self.sides is None else self.sides:
+            nearer = nearer | (segment_in_cone(cone, ax, ay, bx, by)[0] < range_m)
+        return nearer
 
     def blocks(
         self, px: Values, py: Values, ux: Values, uy: Values, range_m: Values, margin_m: Values

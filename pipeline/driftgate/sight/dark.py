@@ -8,10 +8,8 @@ from numpy.typing import NDArray
 from driftgate.core.errors import ModelError
 from driftgate.plan.values import Plan, Timeline
 from driftgate.schema.case import Case
-from driftgate.sight.expect import belief_knots
+from driftgate.sight.expect import belief_knots, model_of
 from driftgate.sight.values import DarkInterval, Reason, Sight
-from driftgate.world.beam import expected_range
-from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
 
 AXES = ("x", "y", "heading")
@@ -36,18 +34,16 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
     usable = np.flatnonzero((sight.reason == Reason.USABLE) & persisting(case, plan, sight))
     if not usable.size:
         return informs
-    edges = [world.edges[i] for i in sight.surface[usable]]
-    normal, middle = np.array([e.normal for e in edges]), np.array([edge_middle(e) for e in edges])
-    mounts = np.array([(s.mount.x, s.mount.y, s.mount.heading) for s in case.robot.sensors])
-    mount = mounts[plan.timeline.readings.sensor[usable]]
-    model = expected_range(
-        plan.timeline.pose[belief_knots(case, plan)[usable]],
-        (mount[:, 0], mount[:, 1], mount[:, 2]),
-        (normal[:, 0], normal[:, 1]),
-        (middle[:, 0], middle[:, 1]),
-    )
-    informs[usable, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
-    informs[usable, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
+    pose, sensor = plan.timeline.pose[belief_knots(case, plan)], plan.timeline.readings.sensor
+    for i, seeing in enumerate(case.robot.sensors):
+        rows = usable[sensor[usable] == i]
+        if not rows.size:
+            continue
+        edges = [world.edges[e] for e in sight.surface[rows]]
+        model = model_of(seeing, pose[rows], edges)
+        normal = np.array([e.normal for e in edges])
+        informs[rows, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
+        informs[rows, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
     return informs
 
 

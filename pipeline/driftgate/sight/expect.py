@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +25,11 @@ from driftgate.sight.validity import (
     turning,
 )
 from driftgate.sight.values import Reason, Sight
-from driftgate.world.beam import sensor_beam
-from driftgate.world.rays import EdgeArrays, edge_arrays, nearest_edge
-from driftgate.world.values import World
+from driftgate.world.beam import RangeModel, expected_range, sensor_beam
+from driftgate.world.carry import edge_middle
+from driftgate.world.cone import Axis, answer_in_cone, nearest_edge_in_cone
+from driftgate.world.rays import EdgeArrays, edge_arrays
+from driftgate.world.values import Edge, World
 
 
 def look_along(case: Case, plan: Plan, world: World) -> Sight:
@@ -76,9 +79,41 @@ def belief_knots(case: Case, plan: Plan) -> IntArray:
     return readings.echo_knot if case.robot.correction.compensate_latency else readings.knot
 
 
+def model_of(sensor: Sensor, pose: FloatArray, edges: Sequence[Edge]) -> RangeModel:
+    """Return what a sensor should read of given surfaces, and how that changes.
+
+    Parameters
+    ----------
+    sensor : Sensor
+        The sensor, with its cone.
+    pose : ndarray, shape (n, 3)
+        Poses of the robot. [m, m, rad]
+    edges : sequence of Edge
+        The surface met from each pose.
+
+    Returns
+    -------
+    RangeModel
+        Arrays of length n.
+    """
+    mount = (sensor.mount.x, sensor.mount.y, sensor.mount.heading)
+    surface = edge_arrays(edges)
+    middle_x, middle_y = np.array([edge_middle(e) for e in edges]).T
+    answer = None
+    if sensor.beam_width > 0.0:
+        cone = Axis(*sensor_beam(pose[:, 0], pose[:, 1], pose[:, 2], *mount), 0.5 * sensor.beam_width)
+        answer = answer_in_cone(cone, surface.ax, surface.ay, surface.bx, surface.by)
+    return expected_range(pose, mount, (surface.nx, surface.ny), (middle_x, middle_y), answer)
+
+
 @dataclass(frozen=True)
 class _Beams:
-    """The readings of one sensor on the believed map, arrays of one length."""
+    """The readings of one sensor on the believed map, arrays of one length.
+
+    `ux`, `uy` is the direction that the answer comes from, `cone` where the sensor looks.
+    """
+
+    cone: Axis
 
     px: FloatArray
     py: FloatArray
@@ -95,15 +130,22 @@ def _associate(case: Case, plan: Plan, world: World, sensor: Sensor, rows: IntAr
     pose = plan.timeline.pose[knots]
     mount = sensor.mount
     beam = sensor_beam(pose[:, 0], pose[:, 1], pose[:, 2], mount.x, mount.y, mount.heading)
+    cone = Axis(*beam, 0.5 * sensor.beam_width)
     tall = [i for i, e in enumerate(world.edges) if e.low_m <= mount.height <= e.high_m]
     edges = edge_arrays(world.edges[i] for i in tall)
-    range_m, met = nearest_edge(*beam, edges.ax, edges.ay, edges.bx, edges.by)
+    range_m, met = nearest_edge_in_cone(cone, edges.ax, edges.ay, edges.bx, edges.by)
     # A miss has index -1: the entry put last.
     surface = np.array([*tall, -1], dtype=np.intp)[met]
-    nx, ny = (np.append(n, np.nan)[met] for n in (edges.nx, edges.ny))
-    cosine = np.abs(nx * beam[2] + ny * beam[3])
+    nx, ny, *ends = (
+        np.append(n, np.nan)[met] for n in (edges.nx, edges.ny, edges.ax, edges.ay, edges.bx, edges.by)
+    )
+    _, ux, uy, _ = answer_in_cone(cone, *ends)
+    cosine = np.abs(nx * ux + ny * uy)
     return _Beams(
-        *beam,
+        cone,
+        *beam[:2],
+        ux,
+        uy,
         time_s=plan.timeline.time_s[knots],
         surface=surface,
         range_m=np.where(surface >= 0, range_m, np.nan),
@@ -124,7 +166,10 @@ def _corridor(
     blocked = np.zeros(len(sighted), dtype=bool)
     for obstacle in obstacles_at_height(world, sensor.mount.height) if limits.corridor_m >= 0.0 else ():
         there = sighted & obstacle.is_there(beams.time_s) & (owner != obstacle.id)
-        there &= obstacle.blocks(*line, limits.corridor_m)
+        in_the_way = obstacle.blocks(*line, limits.corridor_m)
+        if beams.cone.half_rad > 0.0:
+            in_the_way = in_the_way | obstacle.stands_in(beams.cone, line[-1])
+        there &= in_the_way
         names[there & ~blocked] = obstacle.id
         blocked |= there
     ends = _ends(edge_arrays(world.edges), beams.surface)

@@ -14,6 +14,13 @@ the sensor at p_s = p + R l, u = (cos(theta + psi), sin(theta + psi)) and u' = d
 
 where q = p_s + r u is the echo's point and n' = n turned by 90 deg, since a tilted line keeps
 n(tilt).(q - m) = 0.
+
+In a cone (`driftgate.world.cone`) u is the answering ray. Met on its rim, it turns with the sensor and the
+above holds. At the foot of the perpendicular u is -n and turns with the surface only: r is the distance from
+the line, and the terms with u' are zero. At an end q of the surface r = |q - p_s|, so that::
+
+    dr/dp = -u      dr/dtheta = -u.(R' l)     dr/dl = -R^T u      dr/dpsi = 0
+    dr/d(offset) = u.n                        dr/d(tilt) = u.(q - m)', q carried rigidly by the surface
 """
 
 from __future__ import annotations
@@ -23,6 +30,7 @@ from typing import NamedTuple
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.world.cone import END, FOOT, Answer
 from driftgate.world.rays import Values
 
 # A beam closer to parallel than this has no range to the line worth differentiating.
@@ -77,6 +85,7 @@ def expected_range(
     mount: tuple[Values, Values, Values],
     normal: tuple[Values, Values],
     middle: tuple[Values, Values],
+    answer: Answer | None = None,
 ) -> RangeModel:
     """Return the range to a surface's line and its derivatives.
 
@@ -90,6 +99,9 @@ def expected_range(
         Unit normal of the line.
     middle : pair of ndarray or float
         The point of the line that it tilts about. [m]
+    answer : Answer, optional
+        Which point of the surface answers in the sensor's cone, from `driftgate.world.cone`; without it
+        the sensor is a line.
 
     Returns
     -------
@@ -99,28 +111,88 @@ def expected_range(
     """
     x, y, heading = pose[..., 0], pose[..., 1], pose[..., 2]
     mount_x, mount_y, mount_angle = mount
-    nx, ny = normal
     px, py, ux, uy = sensor_beam(x, y, heading, mount_x, mount_y, mount_angle)
+    place = _Place(x, y, px, py, np.cos(heading), np.sin(heading))
+    if answer is None:
+        return RangeModel(*np.broadcast_arrays(*_to_line(place, ux, uy, normal, middle, 1.0)))
+    nx, ny = normal
+    foot = answer.kind == FOOT
+    facing = np.where(nx * (px - middle[0]) + ny * (py - middle[1]) >= 0.0, -1.0, 1.0)
+    ux, uy = np.where(foot, facing * nx, answer.ux), np.where(foot, facing * ny, answer.uy)
+    line = _to_line(place, ux, uy, normal, middle, np.where(foot, 0.0, 1.0))
+    point = _to_point(place, answer.range_m, ux, uy, normal, middle)
+    at_end = answer.kind == END
+    chosen = (np.where(at_end, p, q) for p, q in zip(point, line, strict=True))
+    return RangeModel(*np.broadcast_arrays(*chosen))
+
+
+class _Place(NamedTuple):
+    """Where robot and sensor are, and the robot's heading."""
+
+    x: FloatArray
+    y: FloatArray
+    px: FloatArray
+    py: FloatArray
+    c: FloatArray
+    s: FloatArray
+
+
+def _to_line(
+    place: _Place,
+    ux: FloatArray,
+    uy: FloatArray,
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+    turns: Values,
+) -> RangeModel:
+    """Return range and derivatives along a ray to a line; `turns` is 1 if the ray turns with the sensor."""
+    nx, ny = normal
+    x, y, px, py, c, s = place
     closing = nx * ux + ny * uy
     inverse = 1.0 / np.where(np.abs(closing) > _LEAST_COSINE, closing, np.nan)
     range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
     # Turning the beam by da moves its direction by u' da, u' = (-uy, ux).
-    turned = -range_m * (ny * ux - nx * uy) * inverse
+    turned = -range_m * (ny * ux - nx * uy) * inverse * turns
     # Turning the robot also swings the sensor about the robot's origin: R' l = (y - py, px - x).
     swung = -(nx * (y - py) + ny * (px - x)) * inverse
     qx, qy = px + range_m * ux - middle[0], py + range_m * uy - middle[1]
-    c, s = np.cos(heading), np.sin(heading)
     return RangeModel(
-        *np.broadcast_arrays(
-            range_m,
-            np.arccos(np.minimum(np.abs(closing), 1.0)),
-            -nx * inverse,
-            -ny * inverse,
-            turned + swung,
-            inverse,
-            (ny * qx - nx * qy) * inverse,
-            -(nx * c + ny * s) * inverse,
-            -(ny * c - nx * s) * inverse,
-            turned,
-        )
+        range_m,
+        np.arccos(np.minimum(np.abs(closing), 1.0)),
+        -nx * inverse,
+        -ny * inverse,
+        turned + swung,
+        inverse,
+        (ny * qx - nx * qy) * inverse,
+        -(nx * c + ny * s) * inverse,
+        -(ny * c - nx * s) * inverse,
+        turned,
+    )
+
+
+def _to_point(
+    place: _Place,
+    range_m: FloatArray,
+    ux: FloatArray,
+    uy: FloatArray,
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+) -> RangeModel:
+    """Return range and derivatives to an end of the surface, `range_m` away along u."""
+    nx, ny = normal
+    x, y, px, py, c, s = place
+    known_m = np.where(np.isfinite(range_m), range_m, 0.0)
+    closing = nx * ux + ny * uy
+    qx, qy = px + known_m * ux - middle[0], py + known_m * uy - middle[1]
+    return RangeModel(
+        range_m,
+        np.arccos(np.minimum(np.abs(closing), 1.0)),
+        -ux,
+        -uy,
+        -(ux * (y - py) + uy * (px - x)),
+        closing,
+        uy * qx - ux * qy,
+        -(ux * c + uy * s),
+        ux * s - uy * c,
+        np.zeros_like(closing),
     )
