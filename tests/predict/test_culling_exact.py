@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftgate.predict import Prepared, believed_view, echoes, run_trials, trial_expect, trials_engine
-from driftgate.predict.values import TrialsResult
+from driftgate.predict import Prepared, believed_view, casting, run_trials, trial_expect, trials_engine
+from driftgate.predict.values import Outcome, TrialsResult
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
 from .test_streams import assert_identical
@@ -55,7 +55,12 @@ BOX = {"shape": {"rectangle": {"length": "150 mm", "width": "80 mm"}}}
 
 
 def crowded(
-    spread: tuple[str, str, str], wall_mm: float = 8.0, crooked: float = 1.0, **more: Any
+    spread: tuple[str, str, str],
+    wall_mm: float = 8.0,
+    crooked: float = 1.0,
+    beam: str = "0 deg",
+    pitch: str | None = None,
+    **more: Any,
 ) -> Prepared:
     """Return a case on a map with many surfaces, strays, scatter and things that come and go."""
     build = {"offset": f"{wall_mm!r} mm", "tilt": "0.4 deg", "constant_over": "field", **GUESS}
@@ -81,8 +86,20 @@ def crowded(
         "mount_angle": run(spread=f"{2.0 * crooked!r} deg"),
         "dropout": {"probability": "5 %", **READING},
     }
+    if pitch is not None:
+        errors["mount_height"] = run(spread="10 mm")
+        errors["mount_pitch"] = run(spread=pitch)
     sensors = [
-        range_sensor(name, x, y, heading, rate="10 Hz", errors=errors, reach={"low": "20 mm", "high": "3 m"})
+        range_sensor(
+            name,
+            x,
+            y,
+            heading,
+            rate="10 Hz",
+            errors=errors,
+            reach={"low": "20 mm", "high": "3 m"},
+            beam_width=beam,
+        )
         for name, x, y, heading in (
             ("ahead", 0.1, 0.0, 0.0),
             ("left", 0.0, 0.1, 90.0),
@@ -123,13 +140,17 @@ CASES: dict[str, dict[str, Any]] = {
     "inside the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 8.0},
     "some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "wall_mm": 8.0},
     "sensors beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 8.0, "crooked": 4.0},
+    "cones": {"spread": ("10 mm", "10 mm", "1 deg"), "beam": "25 deg"},
+    "cones, some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "beam": "10 deg"},
+    "wide cones that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "beam": "60 deg", "pitch": "4 deg"},
+    "lines that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "pitch": "4 deg"},
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
 }
 
 
 def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
     """Send every trial down the exact path: the bound holds for none."""
-    monkeypatch.setattr(echoes, "POSITION_SLACK_M", -1.0)
+    monkeypatch.setattr(casting, "POSITION_SLACK_M", -1.0)
     monkeypatch.setattr(trial_expect, "POSITION_SLACK_M", -1.0)
 
 
@@ -139,7 +160,7 @@ def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
     def every_edge(*arguments: Any) -> Any:
         return np.ones((len(np.atleast_1d(arguments[0])), len(arguments[7])), dtype=bool)
 
-    for module in (echoes, believed_view):
+    for module in (casting, believed_view):
         monkeypatch.setattr(module, "candidates_for_beam", every_edge)
         monkeypatch.setattr(module, "candidates_for_disc", every_edge)
     settled = trials_engine.touch_plan
@@ -175,19 +196,37 @@ def test_law_the_scene_is_worth_the_test() -> None:
     assert result.wrongly_accepted.sum() > 0
     assert np.count_nonzero(result.counts.sum(axis=(0, 1))) >= 6
     off = np.hypot(*result.moments[0].error[:, :2].T)
-    assert 0 < np.count_nonzero(off > echoes.POSITION_SLACK_M) < TRIALS
+    assert 0 < np.count_nonzero(off > casting.POSITION_SLACK_M) < TRIALS
 
 
 def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Were the bound too small, the results would differ."""
     case = crowded(**CASES["some outside"])
     quick = culled(case)
-    for module in (echoes, trial_expect):
+    for module in (casting, trial_expect):
         monkeypatch.setattr(module, "POSITION_SLACK_M", 10.0)
-    for module in (echoes, believed_view):
+    for module in (casting, believed_view):
         monkeypatch.setattr(module, "position_slack", lambda sensor: 0.001)
     with pytest.raises(AssertionError):
         assert_identical(quick, culled(case))
+
+
+def test_law_a_cone_left_out_of_the_bound_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were half the cone's width left out of the bound, the results would differ."""
+    case = crowded(**CASES["cones"])
+    quick = culled(case)
+    for module in (casting, believed_view):
+        monkeypatch.setattr(module, "angle_slack", lambda sensor: 0.03)
+    with pytest.raises(AssertionError):
+        assert_identical(quick, culled(case))
+
+
+def test_law_the_cones_are_worth_the_test() -> None:
+    """Cones change the crowded scene: what is expected, what answers, and what blocks."""
+    narrow, wide = culled(crowded(**CASES["inside the bound"])), culled(crowded(**CASES["cones"]))
+    assert not np.array_equal(narrow.counts, wide.counts)
+    assert wide.wrongly_accepted.sum() > 0
+    assert wide.counts[..., Outcome.ACCEPTED].sum() > 100
 
 
 @pytest.mark.parametrize("batch", [1, 25])

@@ -203,7 +203,9 @@ def case_of(drive: str, size: float, timing: str = "step", **correction: Any) ->
     machine = robot(
         errors_of(size, timing),
         distance_from=distance_from,
-        sensors=sensors_of(size, latency=correction.pop("latency", "0 s")),
+        sensors=sensors_of(
+            size, latency=correction.pop("latency", "0 s"), beam_width=correction.pop("beam", "0 deg")
+        ),
         correction={"filter": {}, **LAW, **correction},
         controller={"time_constant": "0.15 s", "settle": "0.1 s", "distance_time_constant": "0.2 s"},
         drive=drive,
@@ -250,8 +252,10 @@ def differences(
     return found
 
 
-# What is not linear (quantisation, dropout, false returns), what strays.
+# What is not linear (quantisation, dropout, false returns, height and pitch about level), what strays.
 NOT_COMPARED = {
+    "mount_height",
+    "mount_pitch",
     "quantisation",
     "dropout",
     "short_return",
@@ -304,6 +308,7 @@ VARIATIONS: dict[str, dict[str, Any]] = {
     "driven wheels early": {"distance_from": "driven wheels", "west_m": 0.02},
     "driven wheels late": {"distance_from": "driven wheels", "west_m": -0.02},
     "reset": {"reset": True},
+    "cones": {"beam": "24 deg"},
 }
 
 

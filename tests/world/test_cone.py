@@ -234,7 +234,8 @@ def test_ref_foot_tells_the_heading_only_by_the_lever():
     """Range to a foot by hand: wall x = 3.6, robot at (1, 0.5, 10 deg), sensor 0.1 m ahead and 0.2 m left.
 
     Derived on paper: the sensor is at x = 1 + 0.1 cos 10 - 0.2 sin 10 = 1.063751, r = 3.6 - that; turning
-    the robot moves it by -(0.1 sin 10 + 0.2 cos 10) = -0.214326 per radian along x, so dr/dheading = +0.214326.
+    the robot moves it by -(0.1 sin 10 + 0.2 cos 10) = -0.214326 per radian along x, so
+    that dr/dheading = +0.214326.
     """
     pose = np.array([[1.0, 0.5, math.radians(10.0)]])
     model, answer = cone_model(pose, (0.1, 0.2, 0.0), (-1.0, 0.0), (3.6, 0.5), 2.0, half=0.2)

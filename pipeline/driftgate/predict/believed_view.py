@@ -1,6 +1,6 @@
 """What a believed beam and its corridor can possibly meet, settled once per plan.
 
-The bound is that of `driftgate.predict.echoes`: trials outside it look at everything.
+The bound is that of `driftgate.predict.casting`: trials outside it look at everything.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import angle_slack, position_slack
+from driftgate.predict.casting import angle_slack, position_slack
 from driftgate.predict.prepared import Prepared
 from driftgate.sight.corridor import Obstacle
 from driftgate.sight.validity import ReadingLimits

@@ -15,16 +15,19 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
+from driftgate.predict.casting import compared_knots, echo_knots
 from driftgate.predict.covariance_shares import WHITE_ROW
-from driftgate.predict.echoes import compared_knots, echo_knots
 from driftgate.predict.filter import Six, gain_of, joseph, reading_variances, times_h
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable
 from driftgate.predict.values import BoolArray
+from driftgate.schema.sensor import Sensor
+from driftgate.sight.expect import model_of
 from driftgate.sight.values import Reason
-from driftgate.world.beam import RangeModel, expected_range
+from driftgate.world.beam import RangeModel
 from driftgate.world.carry import edge_middle
+from driftgate.world.values import Edge
 
 
 @dataclass
@@ -82,11 +85,10 @@ class Readings:
         edge = self.prepared.believed.edges[int(self.prepared.sight.surface[r])]
         built = self.built[edge.id]
         pose = self.plan.timeline.pose
-        mount = (sensor.mount.x, sensor.mount.y, sensor.mount.heading)
         echo_pose, used_pose = pose[self.taken[r]], pose[self.compared[r]]
-        believed = expected_range(used_pose, mount, edge.normal, edge_middle(edge))
-        drawn = expected_range(echo_pose, mount, edge.normal, edge_middle(edge))
-        actual = float(expected_range(echo_pose, mount, built.normal, edge_middle(built)).range_m)
+        believed = _model(sensor, used_pose, edge)
+        drawn = _model(sensor, echo_pose, edge)
+        actual = float(_model(sensor, echo_pose, built).range_m)
         expected = float(believed.range_m)
         h = (believed.d_x, believed.d_y, believed.d_heading)
         ph = times_h(state.filter, h)
@@ -138,14 +140,26 @@ class Readings:
             if self.prepared.case.robot.correction.compensate_latency:
                 belief = then[0:3] + state.fixed
         row += self._true_row(d) @ truth
-        row *= 1.0 + scale
-        row[-1] += actual * (1.0 + scale) + bias - expected
-        if f"range_scale:{sensor.id}" in self.index:
-            row[self.index[f"range_scale:{sensor.id}"]] += actual
+        pitch = means.get(f"mount_pitch:{sensor.id}", 0.0)
+        slant = actual / math.cos(pitch)
+        row *= self._stretch(sensor)
+        row[-1] += slant * (1.0 + scale) + bias - expected
+        # About level the slant grows with the square of the pitch: its spread is for the trials alone.
+        for key, share in (
+            (f"range_scale:{sensor.id}", slant),
+            (f"mount_pitch:{sensor.id}", slant * math.tan(pitch) * (1.0 + scale)),
+        ):
+            if key in self.index:
+                row[self.index[key]] += share
         for key in (f"range_bias:{sensor.id}", f"quantisation:{sensor.id}"):
             if key in self.index:
                 row[self.index[key]] += 1.0
         return row - h @ belief
+
+    def _stretch(self, sensor: Sensor) -> float:
+        """Return what a metre in the plane reads as: scale, and the slant of a sensor that tilts."""
+        scale = self.means.get(f"range_scale:{sensor.id}", 0.0)
+        return (1.0 + scale) / math.cos(self.means.get(f"mount_pitch:{sensor.id}", 0.0))
 
     @staticmethod
     def _true_row(d: RangeModel) -> FloatArray:
@@ -162,12 +176,11 @@ class Readings:
         expected: float,
     ) -> None:
         sensor = self.prepared.case.robot.sensors[int(self.plan.timeline.readings.sensor[r])]
-        scale = self.means.get(f"range_scale:{sensor.id}", 0.0)
         state.sensitivity[0:3] += np.outer(k, innovation)
         state.fixed += np.outer(k, innovation)
         matrix = np.eye(6)
         matrix[0:3, 0:3] -= np.outer(k, h)
-        matrix[0:3, 3:6] += np.outer(k, (1.0 + scale) * self._true_row(drawn))
+        matrix[0:3, 3:6] += np.outer(k, self._stretch(sensor) * self._true_row(drawn))
         state.white = matrix @ state.white @ matrix.T
         state.timing = matrix @ state.timing
         gain = np.outer(np.append(k, np.zeros(3)), np.append(k, np.zeros(3)))
@@ -188,3 +201,8 @@ class Readings:
 
     def _interrupt(self, r: int) -> None:
         self.streak[int(self.plan.timeline.readings.sensor[r])] = (0, -1)
+
+
+def _model(sensor: Sensor, pose: FloatArray, edge: Edge) -> RangeModel:
+    """Return the range to one edge from one pose."""
+    return model_of(sensor, pose, edge.normal, edge_middle(edge), (*edge.a, *edge.b))

@@ -40,6 +40,8 @@ TITLES: dict[str, str] = {
     "range_noise": "range noise",
     "mount_position": "sensor mount position",
     "mount_angle": "sensor mount angle",
+    "mount_height": "sensor mount height",
+    "mount_pitch": "sensor mount pitch",
     "quantisation": "range quantisation",
     "dropout": "dropout",
     "short_return": "short false returns",
@@ -251,16 +253,14 @@ def _sensor_constants(sensor: Sensor) -> list[Constant]:
         # Too little noise to blur the rounding: standing, every reading is rounded the same way.
         spread = sensor.resolution / math.sqrt(12.0)
         found.append(Constant(f"quantisation:{sensor.id}", "quantisation", 0.0, spread, "data sheet", "run"))
-    if errors.mount_angle is not None:
-        found.append(
-            _constant(
-                f"mount_angle:{sensor.id}",
-                "mount_angle",
-                0.0,
-                errors.mount_angle.spread,
-                errors.mount_angle,
-            )
-        )
+    for name, source in (
+        ("mount_angle", errors.mount_angle),
+        ("mount_height", errors.mount_height),
+        ("mount_pitch", errors.mount_pitch),
+    ):
+        if source is not None:
+            mean = float(getattr(source, "mean", 0.0))
+            found.append(_constant(f"{name}:{sensor.id}", name, mean, source.spread, source))
     return found
 
 

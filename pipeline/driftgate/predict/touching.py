@@ -15,7 +15,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.contact_rules import touch_exemptions
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import element_present
+from driftgate.predict.casting import element_present
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import StrayList, TrueWorld, stray_list

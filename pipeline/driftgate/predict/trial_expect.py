@@ -14,7 +14,7 @@ from driftgate.predict.believed_view import (
     outer_box,
     surface_candidates,
 )
-from driftgate.predict.echoes import ANGLE_SLACK_RAD, POSITION_SLACK_M
+from driftgate.predict.casting import ANGLE_SLACK_RAD, POSITION_SLACK_M
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height

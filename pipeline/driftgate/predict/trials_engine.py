@@ -17,15 +17,9 @@ from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import Law, PlannedStep
 from driftgate.predict.attach import Attachments
+from driftgate.predict.casting import BeamCandidates, beam_candidates, compared_knots, echo_knots
 from driftgate.predict.covariance_engine import settle_course
-from driftgate.predict.echoes import (
-    BeamCandidates,
-    Echo,
-    EchoMaker,
-    beam_candidates,
-    compared_knots,
-    echo_knots,
-)
+from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants

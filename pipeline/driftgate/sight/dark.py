@@ -10,6 +10,7 @@ from driftgate.plan.values import Plan, Timeline
 from driftgate.schema.case import Case
 from driftgate.sight.expect import belief_knots, model_of
 from driftgate.sight.values import DarkInterval, Reason, Sight
+from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
 
 AXES = ("x", "y", "heading")
@@ -40,8 +41,9 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
         if not rows.size:
             continue
         edges = [world.edges[e] for e in sight.surface[rows]]
-        model = model_of(seeing, pose[rows], edges)
-        normal = np.array([e.normal for e in edges])
+        normal, middle = np.array([e.normal for e in edges]), np.array([edge_middle(e) for e in edges])
+        ends = np.array([(*e.a, *e.b) for e in edges])
+        model = model_of(seeing, pose[rows], tuple(normal.T), tuple(middle.T), tuple(ends.T))
         informs[rows, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
         informs[rows, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
     return informs

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +25,9 @@ from driftgate.sight.validity import (
 )
 from driftgate.sight.values import Reason, Sight
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
-from driftgate.world.carry import edge_middle
 from driftgate.world.cone import Axis, answer_in_cone, nearest_edge_in_cone
-from driftgate.world.rays import EdgeArrays, edge_arrays
-from driftgate.world.values import Edge, World
+from driftgate.world.rays import EdgeArrays, Values, edge_arrays
+from driftgate.world.values import World
 
 
 def look_along(case: Case, plan: Plan, world: World) -> Sight:
@@ -79,31 +77,35 @@ def belief_knots(case: Case, plan: Plan) -> IntArray:
     return readings.echo_knot if case.robot.correction.compensate_latency else readings.knot
 
 
-def model_of(sensor: Sensor, pose: FloatArray, edges: Sequence[Edge]) -> RangeModel:
-    """Return what a sensor should read of given surfaces, and how that changes.
+def model_of(
+    sensor: Sensor,
+    pose: FloatArray,
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+    ends: tuple[Values, Values, Values, Values],
+) -> RangeModel:
+    """Return what a sensor should read of a surface, in its line or cone, and how that changes.
 
     Parameters
     ----------
     sensor : Sensor
-        The sensor, with its cone.
-    pose : ndarray, shape (n, 3)
+        The sensor.
+    pose : ndarray, shape (..., 3)
         Poses of the robot. [m, m, rad]
-    edges : sequence of Edge
-        The surface met from each pose.
+    normal, middle, ends : tuple of ndarray or float
+        Unit normal, middle, and ends ax, ay, bx, by of the surface met from each pose. [m]
 
     Returns
     -------
     RangeModel
-        Arrays of length n.
+        Arrays of the shape that all arguments broadcast to.
     """
     mount = (sensor.mount.x, sensor.mount.y, sensor.mount.heading)
-    surface = edge_arrays(edges)
-    middle_x, middle_y = np.array([edge_middle(e) for e in edges]).T
     answer = None
     if sensor.beam_width > 0.0:
-        cone = Axis(*sensor_beam(pose[:, 0], pose[:, 1], pose[:, 2], *mount), 0.5 * sensor.beam_width)
-        answer = answer_in_cone(cone, surface.ax, surface.ay, surface.bx, surface.by)
-    return expected_range(pose, mount, (surface.nx, surface.ny), (middle_x, middle_y), answer)
+        beam = sensor_beam(pose[..., 0], pose[..., 1], pose[..., 2], *mount)
+        answer = answer_in_cone(Axis(*beam, 0.5 * sensor.beam_width), *ends)
+    return expected_range(pose, mount, normal, middle, answer)
 
 
 @dataclass(frozen=True)

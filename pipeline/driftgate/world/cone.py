@@ -53,6 +53,11 @@ class Axis(NamedTuple):
     uy: Values
     half_rad: float = 0.0
 
+    def at(self, rows: slice | NDArray[np.intp]) -> Axis:
+        """Return some of the cones."""
+        px, py, ux, uy = (np.asarray(value, dtype=float)[rows] for value in self[:4])
+        return Axis(px, py, ux, uy, self.half_rad)
+
 
 class Answer(NamedTuple):
     """The point of a surface that answers in a cone; arrays of one shape.
