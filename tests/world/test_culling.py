@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from driftgate.world.cone import Axis, disc_in_cone, nearest_edge_in_cone
 from driftgate.world.culling import candidates_for_beam, candidates_for_disc
 from driftgate.world.rays import range_to_disc, range_to_segment
 
@@ -60,6 +61,37 @@ def test_mc_no_disc_is_wrongly_dropped(angle_slack):
     assert not np.any(met & ~kept)
     if angle_slack < 0.1:
         assert kept.sum() < 0.25 * len(kept)
+
+
+@pytest.mark.parametrize("half", [0.0, 0.05, 0.3, 0.525])
+@pytest.mark.parametrize("seed", range(5))
+def test_law_cones_over_candidates_alone_are_bit_identical(half, seed):
+    """On random scenes what answers among the kept segments and discs is what answers among all."""
+    rng = np.random.default_rng([SEED, seed])
+    ends = rng.uniform(-3.0, 3.0, (4, 120))
+    ends[2:] = ends[:2] + rng.normal(0.0, 0.5, (2, 120))
+    cx, cy, radius = *rng.uniform(-3.0, 3.0, (2, 80)), rng.uniform(0.02, 0.2, 80)
+    slack, turn, edge_slack, reach = 0.05, 0.1, 0.03, 2.5
+    cut = 0
+    for angle in rng.uniform(-math.pi, math.pi, 20):
+        bound = (0.0, 0.0, math.cos(angle), math.sin(angle), reach, slack, turn + half)
+        kept = candidates_for_beam(*bound, *ends, edge_slack)[0]
+        kept_discs = candidates_for_disc(*bound, cx, cy, radius, edge_slack)[0]
+        cut += np.count_nonzero(~kept)
+        dx, dy, share = worst_draws(rng, 50, True)
+        to = angle + turn * share
+        cone = Axis(slack * dx, slack * dy, np.cos(to), np.sin(to), half)
+        moves = [edge_slack * np.array(worst_draws(rng, 120, True)[:2]) for _ in range(2)]
+        moved = ends + np.concatenate(moves)
+        every, index = nearest_edge_in_cone(cone, *moved)
+        some, among = nearest_edge_in_cone(cone, *moved[:, kept])
+        near = every <= reach
+        assert np.array_equal(every[near], some[near])
+        assert np.array_equal(index[near], np.flatnonzero(kept)[among[near]])
+        wide = Axis(*(v[:, None] for v in cone[:4]), half)
+        met = disc_in_cone(wide, cx + edge_slack * 0.7, cy - edge_slack * 0.7, radius) <= reach
+        assert not np.any(met & ~kept_discs)
+    assert cut > 500
 
 
 number = st.floats(-3.0, 3.0)
