@@ -57,8 +57,11 @@ def gate(session: nox.Session) -> None:
 
 @nox.session
 def bench(session: nox.Session) -> None:
-    """Time a cold check and the trials engine, as ratios against a named peer."""
+    """Time the trials engine as ratios against named peers, and a cold start; `-- --quick` for a minute."""
     _quiet_install(session, ".")
+    # Compiled ray casters to compare with; the benchmark does without those that do not install.
+    for peer in ("embreex", "mujoco"):
+        session.install("--quiet", "--disable-pip-version-check", peer, success_codes=[0, 1])
     session.run("python", "tests/bench/bench.py", *session.posargs)
 
 

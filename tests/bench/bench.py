@@ -1,70 +1,173 @@
-"""Time a cold check and the trials engine.
+"""Time the trials engine, its peers and a cold start; `nox -s bench`.
 
-Figures depend on the machine; what carries over is the ratio against the peer, which is the same
-engine with one trial at a time: a plain Python loop over trials.
+Absolute figures depend on the machine and on what else it does. What carries over are the ratios, which
+are taken between runs of one process, in turns, in processor time.
 """
 
 from __future__ import annotations
 
 import argparse
-import subprocess
 import sys
 import time
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+from unittest.mock import patch
 
-from driftgate.load import load_project
-from driftgate.predict import covariance, prepare, run_trials
-from driftgate.schema.case import Case
+import casters
+import numpy as np
+import processes
+from plain_loop import PlainLoop, draw
+from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfaces, workload
 
-ROOT = Path(__file__).resolve().parents[2]
+from driftgate.predict import Prepared, covariance, prepare, run_trials
 
-
-def cold_check(path: Path) -> float:
-    """Return the wall time of one `driftgate check` in a fresh process. [s]"""
-    command = [sys.executable, "-m", "driftgate", "check", str(path), "--quiet"]
-    begin = time.perf_counter()
-    subprocess.run(command, cwd=ROOT, check=False, capture_output=True)
-    return time.perf_counter() - begin
+BATCH = 4096
+SEED = 1
 
 
-def timed(work: object) -> float:
-    """Return how long a call takes, the better of two. [s]"""
-    best = float("inf")
-    for _ in range(2):
-        begin = time.perf_counter()
-        work()  # type: ignore[operator]
-        best = min(best, time.perf_counter() - begin)
-    return best
+def best(work: Callable[[], Any], rounds: int = 3) -> float:
+    """Return the processor time of a call, the best of a few. [s]"""
+    found = float("inf")
+    for _ in range(rounds):
+        begin = time.process_time()
+        work()
+        found = min(found, time.process_time() - begin)
+    return found
+
+
+def shipped(quick: bool) -> list[str]:
+    """Return the shipped routines' lines."""
+    lines = [
+        f"  {'routine':26} {'plan':>6} {'covariance':>11} {'trials/s':>9} {'ns a tick':>10} "
+        f"{'ns a reading':>13}"
+    ]
+    for path in sorted((ROOT / "routines").glob("*.yaml")):
+        prepared = prepare(case_of(ROOT, f"routines/{path.name}"))
+        timeline = prepared.plan.timeline
+        case = prepared.case
+        plan_s = best(lambda case=case: prepare(case), 1)
+        covariance_s = best(lambda prepared=prepared: covariance(prepared), 1)
+        run = best(lambda prepared=prepared: run_trials(prepared, BATCH, SEED), 1 if quick else 2) / BATCH
+        lines.append(
+            f"  {path.name:26} {plan_s * 1e3:3.0f} ms {covariance_s * 1e3:8.0f} ms {1.0 / run:9.0f} "
+            f"{run / len(timeline.twist) * 1e9:10.0f} {run / len(timeline.readings.knot) * 1e9:13.0f}"
+        )
+    return lines
+
+
+@contextmanager
+def nothing_culled() -> Iterator[None]:
+    """Keep every surface a candidate for every beam."""
+
+    def everything(*arguments: Any) -> Any:
+        return np.ones((len(np.atleast_1d(arguments[0])), len(arguments[7])), dtype=bool)
+
+    names = ("candidates_for_beam", "candidates_for_disc")
+    patches = [
+        patch.object(module, name, everything)
+        for key, module in sorted(sys.modules.items())
+        if key.startswith("driftgate.predict")
+        for name in names
+        if hasattr(module, name)
+    ]
+    for change in patches:
+        change.start()
+    try:
+        yield
+    finally:
+        for change in patches:
+            change.stop()
+
+
+def against_peers(prepared: Prepared, quick: bool) -> list[str]:
+    """Return W's lines: the engine, the same with nothing culled, and the plain loop."""
+    timeline = prepared.plan.timeline
+    loops, trials = (3, BATCH) if quick else (12, 2 * BATCH)
+    luck = draw(prepared, loops, SEED)
+    eager, lazy = PlainLoop(prepared, luck), PlainLoop(prepared, luck, eager=False)
+    engine_s = eager_s = lazy_s = every_s = float("inf")
+    ends: list[Any] = []
+    with nothing_culled():
+        every_s = best(lambda: run_trials(prepared, BATCH // 4, SEED), 1) / (BATCH // 4)
+    for turn in range(2 if quick else 3):  # in turns, so that all see the same machine
+        engine_s = min(engine_s, best(lambda: run_trials(prepared, trials, SEED), 1) / trials)
+        eager_s = min(eager_s, best(lambda: ends.extend(map(eager.run, range(loops))), 1) / loops)
+        lazy_s = min(lazy_s, best(lambda: [lazy.run(t) for t in range(loops)], 1) / loops) if turn else lazy_s
+    result = run_trials(prepared, BATCH, SEED)
+    theirs, same = np.array(ends[:loops]), result.moments[-1].error[:loops]
+    off = np.hypot(*(theirs - same)[:, :2].T)
+    counts = result.counts.sum(axis=(0, 1)) / BATCH
+    lines = [
+        f"  {len(timeline.twist)} ticks, {len(timeline.readings.knot)} readings, {surfaces(prepared)} "
+        f"surfaces; {counts[0]:.0f} readings accepted a trial",
+        f"  {'':44} {'us a trial':>10} {'ns a tick':>10} {'ns a reading':>13} {'engine is':>10}",
+    ]
+    for name, taken in (
+        ("driftgate, one thread", engine_s),
+        ("the same, every surface for every beam", every_s),
+        ("Python loop, shapely, both casts a reading", eager_s),
+        ("the same, no cast that is refused unseen", lazy_s),
+    ):
+        lines.append(
+            f"  {name:44} {taken * 1e6:10.0f} {taken / len(timeline.twist) * 1e9:10.0f} "
+            f"{taken / len(timeline.readings.knot) * 1e9:13.0f} {taken / engine_s:9.0f}x"
+        )
+    lines.append(
+        f"  {1.0 / engine_s:.0f} trials/s. The loop draws the engine's numbers: of {loops} trials half end"
+    )
+    lines.append(
+        f"  within {np.median(off):.0e} m of the engine's, the worst {off.max():.0e} m; standard deviations "
+        + ", ".join(
+            f"{a * 1e3:.2f} and {b * 1e3:.2f}" for a, b in zip(theirs.std(0), same.std(0), strict=True)
+        )
+        + " (mm, mm, mrad)."
+    )
+    return lines
+
+
+def curve(quick: bool) -> list[str]:
+    """Return the cost by the number of surfaces on the map."""
+    lines = [f"  {'map':30} {'surfaces':>9} {'us a trial':>10} {'ns a reading':>13} {'over first':>10}"]
+    maps = [(f"{n} rooms, drives in one", more_rooms(n)) for n in (1, 2, 4, 8)]
+    maps += [(f"one room, pillars of {n} sides", rounder_pillars(n)) for n in (12, 24, 60)]
+    times = [float("inf")] * len(maps)
+    for _ in range(1 if quick else 2):
+        for i, (_, prepared) in enumerate(maps):
+            times[i] = min(times[i], best(lambda p=prepared: run_trials(p, BATCH, SEED), 1) / BATCH)
+    for (name, prepared), taken in zip(maps, times, strict=True):
+        lines.append(
+            f"  {name:30} {surfaces(prepared):9} {taken * 1e6:10.0f} "
+            f"{taken / len(prepared.plan.timeline.readings.knot) * 1e9:13.0f} {taken / times[0]:9.2f}x"
+        )
+    return lines
 
 
 def main() -> None:
-    """Print one line per routine."""
+    """Print one section after the other."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=4096)
-    parser.add_argument("--loop", type=int, default=4, help="trials of the one-at-a-time peer")
+    parser.add_argument("--quick", action="store_true", help="fewer trials: about a minute")
+    parser.add_argument("--only", nargs="*", help="sections to run, by their first word")
     arguments = parser.parse_args()
-    project = load_project([ROOT / "routines"], ROOT)
-    print("one core but for the cold check; peer: the same engine, one trial at a time")
-    print(
-        f"{'routine':34} {'cold check':>10} {'plan':>8} {'covariance':>10} {'trials/s':>9} "
-        f"{'ns/trial/tick':>13} {'over peer':>9}"
-    )
-    for loaded in project.routines:
-        field = loaded.field.model
-        case = Case(loaded.document.model, loaded.robot.model, field, field)
-        prepared = prepare(case)
-        ticks = len(prepared.plan.timeline.twist)
-        plan_s = timed(lambda case=case: prepare(case))
-        covariance_s = timed(lambda prepared=prepared: covariance(prepared))
-        trial_s = timed(lambda prepared=prepared: run_trials(prepared, arguments.trials, 1))
-        loop_s = timed(lambda prepared=prepared: run_trials(prepared, arguments.loop, 1, batch=1))
-        per_trial = trial_s / arguments.trials
-        print(
-            f"{loaded.document.path:34} {cold_check(ROOT / loaded.document.path):8.2f} s "
-            f"{plan_s * 1e3:5.0f} ms "
-            f"{covariance_s * 1e3:7.0f} ms {1.0 / per_trial:9.0f} {per_trial / ticks * 1e9:13.0f} "
-            f"{loop_s / arguments.loop / per_trial:8.0f}x"
-        )
+    quick = arguments.quick
+    w = workload()
+    sections: list[tuple[str, Callable[[], list[str]]]] = [
+        ("W: one core, peers in the same process", lambda: against_peers(w, quick)),
+        ("curve: W on maps with more surfaces", lambda: curve(quick)),
+        ("rays: casting alone, one core", lambda: casters.compare(w, quick)),
+        ("routines: those that are shipped, one core", lambda: shipped(quick)),
+        (f"memory: {processes.SHORT}, one process each", lambda: processes.memory(quick)),
+        ("workers: two processes against one", lambda: processes.workers(quick)),
+        ("cold start, in fresh processes", lambda: processes.cold_start(quick)),
+    ]
+    for title, lines in sections:
+        if arguments.only and title.split()[0].rstrip(":") not in arguments.only:
+            continue
+        print(f"\n{title}", flush=True)
+        for line in lines():
+            print(line, flush=True)
+        if title.startswith("W:"):
+            print("\n".join(f"  {line}" for line in DIFFERS.splitlines()))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,99 @@
+"""Workload W as driftgate's own documents, and larger maps of the same kind."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from driftgate.load import load_project
+from driftgate.predict import Prepared, prepare
+from driftgate.schema.case import Case
+from driftgate.schema.fieldmap import FieldMap
+
+ROOT = Path(__file__).resolve().parents[2]
+FOLDER = Path(__file__).resolve().parent / "w"
+
+DIFFERS = """\
+W here: what the belief is pulled to the plan by is the drive's own controller (0.15 a tick), range noise is
+8 mm, wrongly accepted and refused readings and unintended contact are counted too, and about 860 of 1600
+readings are eligible where W has 667. The truth is cast only for readings that some trial may use."""
+
+
+def case_of(folder: Path, name: str) -> Case:
+    """Return a routine on its own map."""
+    project = load_project([folder / name], folder)
+    assert not project.findings, project.findings
+    loaded = project.routines[0]
+    field = loaded.field.model
+    return Case(loaded.document.model, loaded.robot.model, field, field)
+
+
+def workload() -> Prepared:
+    """Return W."""
+    return prepare(case_of(FOLDER, "routine.yaml"))
+
+
+def surfaces(prepared: Prepared) -> int:
+    """Return the surfaces of the true map: walls, faces and loose elements."""
+    return len(prepared.true.edges) + len(prepared.true.elements)
+
+
+def more_rooms(rooms: int) -> Prepared:
+    """Return W in the first of several equal rooms, with a partition between each and the next."""
+    case = case_of(FOLDER, "routine.yaml")
+    width, height = 4.2, 3.0
+    hall = _document()
+    structures, elements = [], []
+    for room in range(rooms):
+        structures += [_moved(s, room, width) for s in hall["structures"]]
+        elements += [_moved(e, room, width) for e in hall["elements"]]
+    for room in range(1, rooms):
+        # Its near face stands where W has its east wall.
+        structures.append(
+            {
+                "id": f"partition-{room}",
+                "shape": {"rectangle": {"length": "20 mm", "width": f"{height} m"}},
+                "at": {"x": f"{room * width + 0.01} m", "y": f"{0.5 * height} m"},
+                "reference": True,
+            }
+        )
+    for wall, corner in zip(
+        hall["walls"], ((0, 0), (rooms * width, 0), (rooms * width, height), (0, height)), strict=True
+    ):
+        wall["corner"] = [f"{corner[0]} m", f"{corner[1]} m"]
+    return _prepared(case, {**hall, "structures": structures, "elements": elements})
+
+
+def rounder_pillars(corners: int) -> Prepared:
+    """Return W with pillars of so many corners instead of six."""
+    case = case_of(FOLDER, "routine.yaml")
+    hall = _document()
+    ring = [
+        [f"{0.12 * f(2.0 * math.pi * k / corners):.6f} m" for f in (math.cos, math.sin)]
+        for k in range(corners)
+    ]
+    for structure in hall["structures"]:
+        structure["shape"] = {"polygon": {"corners": ring}}
+    return _prepared(case, hall)
+
+
+def _prepared(case: Case, document: dict[str, Any]) -> Prepared:
+    field = FieldMap.model_validate(document)
+    return prepare(Case(case.routine, case.robot, field, field))
+
+
+def _document() -> dict[str, Any]:
+    """Return the hall's document as its file has it."""
+    document: dict[str, Any] = yaml.safe_load((FOLDER / "field.yaml").read_text())
+    return document
+
+
+def _moved(thing: dict[str, Any], room: int, width: float) -> dict[str, Any]:
+    """Return a thing's counterpart in another room."""
+    at = dict(thing["at"])
+    metres = float(at["x"].split()[0]) + room * width
+    at["x"] = f"{metres} m"
+    return {**thing, "id": thing["id"] if room == 0 else f"{thing['id']}-{room}", "at": at}
