@@ -17,7 +17,9 @@ from shapely import LineString, Point, Polygon, STRtree
 
 from driftgate.plan.values import Law
 from driftgate.predict import Prepared
+from driftgate.predict.sources import source_table
 from driftgate.predict.streams import Streams
+from driftgate.predict.walk import Walker, walk_plan
 
 Pose = tuple[float, float, float]
 
@@ -27,7 +29,7 @@ class Luck:
     """The numbers that the trials draw, by trial; the same as the engine's but for strays' places."""
 
     constants: dict[str, list[float]]
-    walk: list[dict[str, list[float]]]  # by tick
+    walk: list[tuple[list[float], ...]]  # by tick: distance, lateral, heading
     noise: list[list[float]]  # by reading
 
 
@@ -43,15 +45,11 @@ def draw(prepared: Prepared, trials: int, seed: int) -> Luck:
     constants = {key: streams.normals(key, "run", 0).tolist() for key in keys}
     for e in case.true.elements:
         constants[f"stray:{e.id}"] = streams.uniforms(f"element_stray:{e.id}", "run", 0)[0].tolist()
+    walker = Walker(walk_plan(prepared), source_table(case).noise, streams)
     walk = []
     for k, number in enumerate(timeline.step.tolist()):
-        place, index = prepared.plan.steps[number].place, k - int(timeline.first_tick[number])
-        walk.append(
-            {
-                s: streams.normals(f"{s}_walk", place, index).tolist()
-                for s in ("distance", "lateral", "heading")
-            }
-        )
+        drawn = walker.tick(prepared.plan.steps[number], k, np.ones(trials))
+        walk.append(tuple(np.broadcast_to(w, trials).tolist() for w in drawn))
     readings, noise = timeline.readings, []
     for r, s in enumerate(readings.sensor.tolist()):
         place = prepared.plan.steps[int(readings.step[r])].place
@@ -190,20 +188,12 @@ class PlainLoop:
     ) -> tuple[Pose, Pose, list[float]]:
         """Return belief, truth and covariance one tick later."""
         (ds, dl, dth), dt = self.twist[k], self.dt[k]
-        errors, walk = self.robot.errors, self.luck.walk[k]
+        walk_ahead, walk_left, walk_turn = (values[trial] for values in self.luck.walk[k])
         length = math.hypot(ds, dl)
         ahead, turn, before = self.steer(k, belief)
-        per = errors.heading_walk
-        sd = math.sqrt(
-            per.per_root_metre**2 * length + per.per_root_radian**2 * abs(dth) + per.per_root_second**2 * dt
-        )
-        true_turn = dth + turn - bias * dt + sd * walk["heading"][trial]
+        true_turn = dth + turn - bias * dt + walk_turn
         if not self.turning[k]:
-            root = math.sqrt(length)
-            true_ahead = (ahead + errors.distance_walk.per_root_metre * root * walk["distance"][trial]) / (
-                1.0 + scale
-            )
-            true_left = dl + errors.lateral_walk.per_root_metre * root * walk["lateral"][trial]
+            true_ahead, true_left = (ahead + walk_ahead) / (1.0 + scale), dl + walk_left
             rest = true_turn - turn
             angle = truth[2] + before + 0.5 * rest
             chord = math.sin(0.5 * rest) / (0.5 * rest) if abs(rest) > 1e-9 else 1.0
