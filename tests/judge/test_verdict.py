@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from made_cases import covariance_of, moment, moment_trials, prepared_of, trials_of
 
 from driftgate.core.errors import ModelError
-from driftgate.judge.verdict import decide, judge_case
+from driftgate.judge.sampling import Sampling, Seen, decide
+from driftgate.judge.verdict import judge_case
 
 
 def on_x(outside, total, **more):
@@ -44,7 +45,7 @@ def test_ref_success_run_passes(outside, total, status):
 @pytest.mark.parametrize(("failures", "status"), [(3, "pass"), (4, "undecided"), (12, "fail")])
 def test_ref_vehicle_repetitions(failures, status):
     """Bostelman et al. (2015): 80 % at 85 % confidence passes 3 of 30; many more fail outright."""
-    assert decide(30 - failures, 30, 0.80, 0.85, 0.85)[0] == status
+    assert decide([Seen(30 - failures, 30)], 0.80, Sampling(0.85)).status == status
 
 
 def test_law_failing_is_harder_with_more_tolerances():
@@ -250,8 +251,9 @@ def test_mc_false_alarms_are_shared_out():
     """With exactly the required probability a tolerance fails in at most alpha / m of 4000 runs."""
     rng = np.random.default_rng(11)
     successes = rng.binomial(500, 0.9, 4000)
-    fails = np.mean([decide(int(s), 500, 0.9, 0.95, 1.0 - 0.05 / 5)[0] == "fail" for s in successes])
-    passes = np.mean([decide(int(s), 500, 0.9, 0.95, 0.99)[0] == "pass" for s in successes])
+    rule = Sampling(0.95, tolerances=5)
+    fails = np.mean([decide([Seen(int(s), 500)], 0.9, rule).status == "fail" for s in successes])
+    passes = np.mean([decide([Seen(int(s), 500)], 0.9, rule).status == "pass" for s in successes])
     # Exact bounds keep below 1 % and 5 %; allow 5 standard errors of 4000 runs.
     assert fails <= 0.01 + 5 * math.sqrt(0.01 / 4000)
     assert passes <= 0.05 + 5 * math.sqrt(0.05 / 4000)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from driftgate.core.findings import Finding
+from driftgate.judge.sampling import Sampling, Seen, decide
 from driftgate.judge.values import (
     AxisVerdict,
     CaseVerdict,
@@ -16,7 +17,6 @@ from driftgate.judge.values import (
     TouchPlace,
     VarianceShares,
 )
-from driftgate.judge.verdict import decide
 from driftgate.report.model import AcceptedFinding, CaseReport, DarkTime, ReadingRow, RunReport, StepPlace
 
 HOSTILE = "</td>|\x1b[31m@team `x` <script>alert(1)</script>\n::error::‮ [a](http://b) www.c.d $x$ ]]> & \x00"
@@ -29,7 +29,8 @@ def axis(name="x", high=0.025, used=0.43):
 
 def moment(name="pot-a", successes=3990, trials=4000, required=0.99, used=0.43, **more):
     """Return a moment's verdict whose status follows from its counts."""
-    status, lower, upper = decide(successes, trials, required, 0.95, 0.99)
+    found = decide([Seen(successes, trials)], required, Sampling(0.95, 5))
+    status, lower, upper = found.status, found.lower, found.upper
     sources = (SourceShare("heading_bias", "heading-rate bias", "guess", "run", 0.61),)
     values = {
         "name": name,
@@ -55,6 +56,7 @@ def moment(name="pot-a", successes=3990, trials=4000, required=0.99, used=0.43, 
         "points": 10,
         "variance": VarianceShares(0.004, 0.61, 0.2, sources),
         "reason": "" if status == "pass" else "The error on x is mostly spread.",
+        "decided_at": found.at,
     }
     return MomentVerdict(**{**values, **more})
 

@@ -11,7 +11,8 @@ from statistics import NormalDist
 from driftgate.core.errors import ModelError
 
 
-def _checked(successes: int, trials: int, confidence: float) -> None:
+def checked_counts(successes: int, trials: int, confidence: float) -> None:
+    """Refuse counts that cannot be, and a confidence outside (0, 1), with a `ModelError`."""
     if trials < 1:
         raise ModelError(f"trials must be at least 1, got {trials!r}")
     if not 0 <= successes <= trials:
@@ -55,7 +56,7 @@ def lower_bound(successes: int, trials: int, confidence: float) -> float:
     >>> f"{lower_bound(299, 299, 0.95):.5f}"
     '0.99003'
     """
-    _checked(successes, trials, confidence)
+    checked_counts(successes, trials, confidence)
     if successes == 0:
         return 0.0
     if successes == trials:
@@ -71,7 +72,7 @@ def upper_bound(successes: int, trials: int, confidence: float) -> float:
 
     The mirror image of `lower_bound`; 1 when everything succeeded. Same source, same errors raised.
     """
-    _checked(successes, trials, confidence)
+    checked_counts(successes, trials, confidence)
     if successes == trials:
         return 1.0
     if successes == 0:
@@ -97,7 +98,7 @@ def wilson_interval(successes: int, trials: int, confidence: float) -> tuple[flo
     .. [1] E. B. Wilson, "Probable inference, the law of succession, and statistical inference,"
        J. Am. Stat. Assoc. 22, 1927, pp. 209-212.
     """
-    _checked(successes, trials, confidence)
+    checked_counts(successes, trials, confidence)
     z = NormalDist().inv_cdf(0.5 * (1.0 + confidence))
     return wilson_limit(successes, trials, -z), wilson_limit(successes, trials, z)
 

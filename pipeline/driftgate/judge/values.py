@@ -48,7 +48,11 @@ class PreparedCase(Protocol):
 
 @dataclass(frozen=True)
 class Estimate:
-    """A probability estimated from trials, with an exact two-sided interval at the run's confidence."""
+    """A probability estimated from trials, with a two-sided interval at the run's confidence.
+
+    After a fixed number of trials the interval is exact; in a sequential run it holds at all looks
+    together (running intersection), and the estimate itself may by chance lie outside.
+    """
 
     successes: int
     trials: int
@@ -70,10 +74,11 @@ class AxisVerdict:
     mean, sd : float
         Of the error over the trials. [m or rad]
     abs_50, abs_95, abs_99 : float
-        Quantiles of the size of the error, never interpolated. [m or rad]
+        Quantiles of the size of the error, never interpolated; after a sequential run mere
+        estimates, since the stop depends on the errors. [m or rad]
     used : float or None
         Share of the tolerance used at the required probability, at the run's confidence; None when
-        the trials are too few to say.
+        the trials are too few to say. Holds at all looks of a sequential run together.
     outside : int
         Trials outside this axis' limits.
     """
@@ -147,6 +152,7 @@ class MomentVerdict:
         One-sided lower bound of success at the run's confidence: pass when it is at least `required`.
     upper : float
         One-sided upper bound of success at the shared-out error rate: fail when below `required`.
+        In a sequential run both bounds are the best of all looks.
     axes : tuple of AxisVerdict
         In the order of the tolerance.
     binding : str
@@ -171,6 +177,8 @@ class MomentVerdict:
         Why a verdict is out of reach, in plain words; may be empty.
     reason : str
         The most likely reason of a failure or a narrow margin, in plain words; may be empty.
+    decided_at : int or None
+        Trials at the look that reached the verdict, at which it is frozen; None when undecided.
     """
 
     name: str
@@ -197,6 +205,7 @@ class MomentVerdict:
     variance: VarianceShares | None
     note: str = ""
     reason: str = ""
+    decided_at: int | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -308,6 +317,11 @@ class CaseVerdict:
         Trials in which the robot raised its lost flag.
     disagreements : tuple of Disagreement
         Where the engines differ.
+    points_10, points_50, points_90 : int
+        So many points or fewer come out in a tenth, in half, in nine tenths of the trials.
+    looks : tuple of int
+        Numbers of trials at which a sequential run looked, the last being all of its trials; empty
+        after a fixed number.
     """
 
     moments: tuple[MomentVerdict, ...]
@@ -317,6 +331,10 @@ class CaseVerdict:
     full_points: int
     lost: int
     disagreements: tuple[Disagreement, ...]
+    points_10: int = 0
+    points_50: int = 0
+    points_90: int = 0
+    looks: tuple[int, ...] = ()
 
     @property
     def status(self) -> Status:

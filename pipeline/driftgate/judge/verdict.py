@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import cast
 
@@ -10,16 +11,11 @@ import numpy as np
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.judge.agree import disagreements
-from driftgate.judge.bounds import (
-    bounding_rank,
-    interval,
-    lower_bound,
-    needed_trials,
-    plain_rank,
-    upper_bound,
-)
-from driftgate.judge.ratio import AxisShare, MomentShares, event_share, shares_of, with_dependencies
+from driftgate.judge.bounds import plain_rank
+from driftgate.judge.ratio import AxisShare, MomentShares, event_share
 from driftgate.judge.reason import DescribeStep, contact_reason, moment_reason, plain_step
+from driftgate.judge.sampling import Decision, Sampling, Seen, decide
+from driftgate.judge.stopping import outcomes, seen_at
 from driftgate.judge.values import (
     AxisVerdict,
     CaseVerdict,
@@ -31,6 +27,7 @@ from driftgate.judge.values import (
     TouchPlace,
 )
 from driftgate.judge.variance import variance_shares
+from driftgate.plan.values import IntArray
 from driftgate.predict.values import BoolArray, CovarianceResult, Moment, TrialsResult
 from driftgate.sight.values import DarkInterval
 
@@ -43,6 +40,7 @@ def judge_case(
     tolerances: int = 1,
     describe_step: DescribeStep | None = None,
     dark: tuple[DarkInterval, ...] = (),
+    looks: tuple[int, ...] = (),
 ) -> CaseVerdict:
     """Return the verdicts on one case.
 
@@ -64,6 +62,9 @@ def judge_case(
         Words for a planned step's index, with its line; without it, the step's label.
     dark : tuple of DarkInterval
         When no sensor can give a fix, for the reasons.
+    looks : tuple of int
+        Numbers of trials at which a sequential run looked, rising, all trials the last; empty: the
+        number of trials was fixed beforehand, which allows tighter, exact bounds.
 
     Returns
     -------
@@ -73,74 +74,55 @@ def judge_case(
     Raises
     ------
     ModelError
-        If the answers do not belong to the case, or `confidence` or `tolerances` is out of range.
+        If the answers do not belong to the case, the looks are not those of its trials, or
+        `confidence` or `tolerances` is out of range.
     """
-    if not 0.0 < confidence < 1.0:
-        raise ModelError(f"confidence must be inside (0, 1), got {confidence!r}")
-    if tolerances < 1:
-        raise ModelError(f"tolerances must be at least 1, got {tolerances!r}")
     moments = prepared.moments
     if not len(moments) == len(trials.moments) == len(covariance.moments):
         raise ModelError("the engines' answers have other moments than the case")
-    fail_confidence = 1.0 - (1.0 - confidence) / tolerances
-    time_limit_s = prepared.case.routine.time_limit
-    shares = tuple(shares_of(m, t, time_limit_s) for m, t in zip(moments, trials.moments, strict=True))
-    success = with_dependencies(moments, shares)
+    if looks and (looks[-1] != trials.trials or sorted({0, *looks}) != [0, *looks]):
+        raise ModelError(f"looks must rise from above 0 to {trials.trials} trials, got {looks!r}")
+    rule = Sampling(confidence, tolerances, sequential=bool(looks))
+    taken = looks or (trials.trials,)
+    shares, success = outcomes(prepared, trials)
     describe = describe_step or plain_step(prepared.plan)
     verdicts = []
     for i, moment in enumerate(moments):
-        verdict = _judge_moment(moment, shares[i], success[i], confidence, fail_confidence)
+        verdict = _judge_moment(moment, shares[i], success[i], rule, taken)
         found = variance_shares(covariance.moments[i], covariance.sources, verdict.binding, moment.pose[2])
         verdict = replace(verdict, variance=found)
         reason = moment_reason(prepared, covariance, trials, i, verdict, describe, dark)
         verdicts.append(replace(verdict, reason=reason))
     touched = trials.touch_step >= 0
-    contact = _judge_contact(
-        prepared.case.routine.final.contact_allowed, touched, trials, confidence, fail_confidence
-    )
-    points = np.zeros(trials.trials)
+    contact = _judge_contact(prepared.case.routine.final.contact_allowed, touched, trials, rule, taken)
+    points = np.zeros(trials.trials, np.int64)
     for moment, ok in zip(moments, success, strict=True):
         points += moment.points * ok
+    by_size = np.sort(points)
     everything = np.all(success, axis=0) & ~touched
     return CaseVerdict(
         moments=tuple(verdicts),
         contact=replace(contact, reason=contact_reason(contact, describe)),
-        success=_estimate(everything, confidence),
+        success=rule.estimate(seen_at(everything, taken)),
         expected_points=float(points.mean()),
         full_points=sum(moment.points for moment in moments),
         lost=int(trials.lost.sum()),
         disagreements=disagreements(moments, covariance, trials, 1.0 - confidence),
+        points_10=int(_quantile(by_size, 0.10)),
+        points_50=int(_quantile(by_size, 0.50)),
+        points_90=int(_quantile(by_size, 0.90)),
+        looks=looks,
     )
 
 
-def _estimate(happened: BoolArray, confidence: float) -> Estimate:
-    count, total = int(happened.sum()), int(happened.shape[0])
-    low, high = interval(count, total, confidence)
-    return Estimate(count, total, count / total, low, high)
-
-
-def decide(
-    successes: int, trials: int, required: float, confidence: float, fail_confidence: float
-) -> tuple[Status, float, float]:
-    """Return (status, lower, upper): pass when lower >= required, fail when upper < required."""
-    lower = lower_bound(successes, trials, confidence)
-    upper = upper_bound(successes, trials, fail_confidence)
-    if lower >= required:
-        return "pass", lower, upper
-    if upper < required:
-        return "fail", lower, upper
-    return "undecided", lower, upper
-
-
 def _judge_moment(
-    moment: Moment, shares: MomentShares, success: BoolArray, confidence: float, fail_confidence: float
+    moment: Moment, shares: MomentShares, success: BoolArray, rule: Sampling, looks: tuple[int, ...]
 ) -> MomentVerdict:
-    total = int(success.shape[0])
-    estimate = _estimate(success, confidence)
-    status, lower, upper = decide(estimate.successes, total, moment.required, confidence, fail_confidence)
-    rank = bounding_rank(total, moment.required, confidence)
-    axes = tuple(_judge_axis(axis, rank) for axis in shares.axes)
-    used = _at_rank(event_share(shares.joint, success), rank)
+    seen = seen_at(success, looks)
+    found, estimate = decide(seen, moment.required, rule), rule.estimate(seen)
+    ranks = _ranks(found, moment.required, rule)
+    axes = tuple(_judge_axis(axis, ranks) for axis in shares.axes)
+    used = _at_ranks(event_share(shares.joint, success), ranks)
     joint = np.sort(shares.joint)
     return MomentVerdict(
         name=moment.name,
@@ -148,12 +130,12 @@ def _judge_moment(
         step=moment.step,
         doc_path=moment.doc_path,
         required=moment.required,
-        status=status,
+        status=found.status,
         estimate=estimate,
-        lower=lower,
-        upper=upper,
+        lower=found.lower,
+        upper=found.upper,
         axes=axes,
-        binding=_binding(shares.axes, rank),
+        binding=_binding(shares.axes, ranks),
         used=used,
         used_50=_quantile(joint, 0.50),
         used_95=_quantile(joint, 0.95),
@@ -165,11 +147,18 @@ def _judge_moment(
         missed_before=int((shares.own & ~success).sum()),
         points=moment.points,
         variance=None,
-        note=_note(status, moment.required, total, estimate, confidence),
+        note=_note(found, moment.required, estimate, rule),
+        decided_at=found.at,
     )
 
 
-def _judge_axis(axis: AxisShare, rank: int | None) -> AxisVerdict:
+def _ranks(found: Decision, required: float, rule: Sampling) -> list[tuple[int, int]]:
+    """Return (look, rank there) for every look whose trials can bound the quantile that is required."""
+    ranks = ((look, rule.rank(look, required)) for look in found.looks)
+    return [(look, rank) for look, rank in ranks if rank is not None]
+
+
+def _judge_axis(axis: AxisShare, ranks: list[tuple[int, int]]) -> AxisVerdict:
     size = np.sort(np.abs(axis.error))
     return AxisVerdict(
         axis=axis.limit.axis,
@@ -180,34 +169,37 @@ def _judge_axis(axis: AxisShare, rank: int | None) -> AxisVerdict:
         abs_50=_quantile(size, 0.50),
         abs_95=_quantile(size, 0.95),
         abs_99=_quantile(size, 0.99),
-        used=_at_rank(axis.share, rank),
+        used=_at_ranks(axis.share, ranks),
         outside=int((axis.share > 1.0).sum()),
     )
 
 
-def _quantile(ordered: FloatArray, share: float) -> float:
+def _quantile(ordered: FloatArray | IntArray, share: float) -> float:
     return float(ordered[plain_rank(ordered.shape[0], share) - 1])
 
 
-def _at_rank(values: FloatArray, rank: int | None) -> float | None:
-    return None if rank is None else float(np.partition(values, rank - 1)[rank - 1])
+def _at_ranks(values: FloatArray, ranks: list[tuple[int, int]]) -> float | None:
+    """Return the smallest bound on a quantile that a look gives: a running intersection."""
+    if not ranks:
+        return None
+    return min(float(np.partition(values[:look], rank - 1)[rank - 1]) for look, rank in ranks)
 
 
-def _binding(axes: tuple[AxisShare, ...], rank: int | None) -> str:
+def _binding(axes: tuple[AxisShare, ...], ranks: list[tuple[int, int]]) -> str:
     """Return the axis that uses the most at the required probability; the first of equals."""
 
     def key(axis: AxisShare) -> tuple[float, float]:
-        ordered = np.sort(axis.share)
-        at = ordered.shape[0] if rank is None else rank
-        return float(ordered[at - 1]), float(np.mean(np.minimum(axis.share, 1e6)))
+        at = _at_ranks(axis.share, ranks)
+        return float(axis.share.max()) if at is None else at, float(np.mean(np.minimum(axis.share, 1e6)))
 
     return max(axes, key=key).limit.axis if axes else "radial"
 
 
-def _note(status: Status, required: float, trials: int, estimate: Estimate, confidence: float) -> str:
-    if status != "undecided":
+def _note(found: Decision, required: float, estimate: Estimate, rule: Sampling) -> str:
+    if found.status != "undecided":
         return ""
-    best = lower_bound(trials, trials, confidence)
+    trials = estimate.trials
+    best = rule.lower(Seen(trials, trials), rule.confidence)
     if required >= 1.0:
         return (
             f"100 % can never be shown by trials; {trials} trials without a failure show {_floor(best)}: "
@@ -216,7 +208,7 @@ def _note(status: Status, required: float, trials: int, estimate: Estimate, conf
     if best < required:
         return (
             f"{trials} trials are too few to show this even if none fails: "
-            f"at least {needed_trials(required, confidence)} are needed"
+            f"at least {rule.needed_trials(required)} are needed"
         )
     side = "above" if estimate.probability >= required else "below"
     return f"the estimate is {side} what is required, but {trials} trials leave it open: run more trials"
@@ -228,19 +220,23 @@ def _floor(probability: float) -> str:
 
 
 def _judge_contact(
-    allowed: float, touched: BoolArray, trials: TrialsResult, confidence: float, fail_confidence: float
+    allowed: float, touched: BoolArray, trials: TrialsResult, rule: Sampling, looks: tuple[int, ...]
 ) -> ContactVerdict:
-    estimate = _estimate(touched, confidence)
-    count, total = estimate.successes, estimate.trials
-    upper, lower = upper_bound(count, total, confidence), lower_bound(count, total, fail_confidence)
-    status: Status
-    if allowed <= 0.0:
-        # One trial that touches shows that the probability is not zero. None does not show that it
-        # is: the upper bound says how much could have gone unseen.
-        status = "fail" if count else "pass"
-    else:
-        status = "pass" if upper <= allowed else "fail" if lower > allowed else "undecided"
-    return ContactVerdict(status, allowed, estimate, lower, upper, _places(trials))
+    seen = seen_at(touched, looks)
+    estimate, places = rule.estimate(seen), _places(trials)
+    if allowed > 0.0:
+        found = decide(seen_at(~touched, looks), 1.0 - allowed, rule)
+        # Rounding in the complement must not contradict the verdict.
+        upper, lower = 1.0 - found.lower, 1.0 - found.upper
+        upper = min(upper, allowed) if found.status == "pass" else max(upper, math.nextafter(allowed, 1.0))
+        lower = max(lower, math.nextafter(allowed, 1.0)) if found.status == "fail" else min(lower, allowed)
+        return ContactVerdict(found.status, allowed, estimate, lower, upper, places)
+    # One trial that touches shows that the probability is not zero. None does not show that it is:
+    # the upper bound says how much could have gone unseen.
+    status: Status = "fail" if estimate.successes else "pass"
+    upper = min(rule.upper(look, rule.confidence) for look in seen)
+    lower = max(rule.lower(look, rule.fail_confidence) for look in seen)
+    return ContactVerdict(status, allowed, estimate, lower, upper, places)
 
 
 def _places(trials: TrialsResult) -> tuple[TouchPlace, ...]:
