@@ -68,7 +68,8 @@ class Glasshouse:
     def check(self, *names: str, trials: int = 500, field: str | None = None) -> RunReport:
         """Check routines by name; `field` is a further map of this copy, which is the current folder."""
         paths = tuple(self.folder / f"routines/{name}.yaml" for name in names)
-        return check_routines(CheckSettings(paths, trials, field=None if field is None else Path(field)))
+        true_map = None if field is None else Path(field)
+        return check_routines(CheckSettings(paths, trials, field=true_map, sample="fixed"))
 
 
 def copy_glasshouse(folder: Path) -> Glasshouse:

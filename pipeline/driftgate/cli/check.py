@@ -20,7 +20,8 @@ FORMATS = ("json", "junit", "markdown")
     \b
     Examples:
       driftgate check
-      driftgate check routines/dash.yaml --trials 20000
+      driftgate check routines/dash.yaml --trials 100000
+      driftgate check routines/dash.yaml --sample fixed --trials 4000
       driftgate check --field fieldmaps/as-measured.yaml
       driftgate check --report json=out.json --report junit=out.xml
 
@@ -38,7 +39,7 @@ FORMATS = ("json", "junit", "markdown")
     """
 )
 @click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
-@options.trials_option
+@options.trials_options
 @options.seed_option
 @options.confidence_option
 @options.workers_option
@@ -56,7 +57,8 @@ FORMATS = ("json", "junit", "markdown")
 @click.option("--quiet", "-q", is_flag=True, help="Print only what does not pass, and no progress.")
 def command(
     paths: tuple[Path, ...],
-    trials: int,
+    trials: int | None,
+    sample: Any,
     seed: int,
     confidence: float,
     workers: int | None,
@@ -84,7 +86,15 @@ def command(
     for _, path in reports:
         check_target(path)
     settings = CheckSettings(
-        tuple(paths), trials, seed, confidence, options.usable_workers(workers), field, carry_field, today
+        tuple(paths),
+        options.usable_trials(trials, sample),
+        seed,
+        confidence,
+        options.usable_workers(workers),
+        field,
+        carry_field,
+        today,
+        sample,
     )
     with ProgressLine(quiet) as progress:
         report = check_routines(settings, progress)

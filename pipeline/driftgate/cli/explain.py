@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -29,7 +30,7 @@ from driftgate.cli.out import emit, say_status
 )
 @click.argument("routine", type=click.Path(path_type=Path))
 @click.option("--mirrored", is_flag=True, help="The other side of the field.")
-@options.trials_option
+@options.trials_options
 @options.seed_option
 @options.confidence_option
 @options.workers_option
@@ -39,7 +40,8 @@ from driftgate.cli.out import emit, say_status
 def command(
     routine: Path,
     mirrored: bool,
-    trials: int,
+    trials: int | None,
+    sample: Any,
     seed: int,
     confidence: float,
     workers: int | None,
@@ -58,7 +60,7 @@ def command(
 
     settings = ExplainSettings(
         routine,
-        trials,
+        options.usable_trials(trials, sample),
         seed,
         confidence,
         options.usable_workers(workers),
@@ -66,6 +68,7 @@ def command(
         carry_field,
         mirrored,
         today,
+        sample,
     )
     with ProgressLine() as progress:
         found = explain_routine(settings, progress)

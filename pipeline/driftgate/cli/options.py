@@ -13,6 +13,8 @@ import click
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+MOST_EVER = 10_000_000
+SAMPLES = ("sequential", "fixed")
 COLOUR_CHOICES = ("auto", "always", "never")
 
 
@@ -36,15 +38,43 @@ class Share(click.ParamType[float]):
 
 
 def trials_option(function: F) -> F:
-    """Add --trials."""
+    """Add --trials, for a command that takes just so many."""
     return click.option(
         "--trials",
-        type=click.IntRange(1, 10_000_000),
+        type=click.IntRange(1, MOST_EVER),
         default=4000,
         show_default=True,
-        help="Trials of each case. More trials decide closer calls; 299 are the fewest that can show "
-        "99 % at 95 % confidence.",
+        help="Trials of each case. More trials decide closer calls.",
     )(function)
+
+
+def trials_options(function: F) -> F:
+    """Add --trials and --sample."""
+    sampled = click.option(
+        "--sample",
+        type=click.Choice(SAMPLES),
+        default="sequential",
+        show_default=True,
+        help="sequential: a case ends once every verdict is certain, after 1024, 2048, 4096 ... trials; "
+        "its bounds hold at all looks together. fixed: all trials, one look, tighter (exact) bounds.",
+    )(function)
+    return click.option(
+        "--trials",
+        type=click.IntRange(1, MOST_EVER),
+        default=None,
+        show_default="20000, or 4000 with --sample fixed",
+        help="Most trials of each case; with --sample fixed, all of them. More trials decide closer calls; "
+        "573 are the fewest that can show 99 % at 95 % confidence (fixed: 299).",
+    )(sampled)
+
+
+def usable_trials(wanted: int | None, sample: str) -> int:
+    """Return how many trials to take, or the most."""
+    if wanted is not None:
+        return wanted
+    from driftgate.run.check import FIXED_TRIALS, MOST_TRIALS
+
+    return FIXED_TRIALS if sample == "fixed" else MOST_TRIALS
 
 
 def seed_option(function: F) -> F:

@@ -44,8 +44,9 @@ from driftgate.judge.bounds import checked_counts
 
 Side = Literal["both", "above", "below"]
 
-# After so many trials the gate's bounds are at their tightest: a full batch of the trials engine.
-TUNED_TRIALS = 4096
+# After so many trials the gate's bounds are at their tightest. Most cases end before, few are closer calls
+# than the bounds' slow loss further out would matter for.
+TUNED_TRIALS = 2048
 # Halvings of an interval in (0, 1): the ends then differ by no more than rounding.
 _HALVINGS = 60
 # A mixture is never narrower than what serves this many units of -log alpha.
@@ -196,7 +197,7 @@ def lower_bound(successes: int, trials: int, confidence: float) -> float:
     Examples
     --------
     >>> f"{lower_bound(1024, 1024, 0.95):.4f}"
-    '0.9941'
+    '0.9956'
     """
     checked_counts(successes, trials, confidence)
     if successes == 0:

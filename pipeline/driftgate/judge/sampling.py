@@ -15,10 +15,11 @@ from driftgate.core.errors import ModelError
 from driftgate.judge import anytime, bounds
 from driftgate.judge.values import Estimate, Status
 
-# The first look is early, since most routines are clear cases; later ones follow full batches of the
-# trials engine, and far out as many batches as make an eighth more trials.
+# The first look is early, since most routines are clear cases; then so many trials double until they
+# are a full batch of the trials engine; later looks follow full batches, and far out as many batches as
+# make an eighth more trials.
 FIRST_LOOK = 1024
-LOOK_EVERY = 4096
+FULL_BATCH = 4096
 _MORE = 8
 
 
@@ -26,11 +27,17 @@ def planned_looks(most_trials: int) -> tuple[int, ...]:
     """Return the numbers of trials at which a sequential run looks, the most trials being the last.
 
     They depend on nothing else: a run with more trials looks where this one did, and then goes on.
+
+    Examples
+    --------
+    >>> planned_looks(20_000)
+    (1024, 2048, 4096, 8192, 12288, 16384, 20000)
     """
     looks = [FIRST_LOOK]
     while looks[-1] < most_trials:
-        batches = looks[-1] // LOOK_EVERY
-        looks.append(LOOK_EVERY * (batches + max(1, batches // _MORE)))
+        batches = looks[-1] // FULL_BATCH
+        more = batches + max(1, batches // _MORE)
+        looks.append(FULL_BATCH * more if batches else 2 * looks[-1])
     return (*(look for look in looks if look < most_trials), most_trials)
 
 

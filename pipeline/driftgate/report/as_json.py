@@ -1,4 +1,4 @@
-"""The report that programs read, schema "driftgate-report/1".
+"""The report that programs read, schema "driftgate-report/2".
 
 One object. Its members are those of `driftgate.report.model.RunReport`, quantities in SI with the
 unit in the name; `driftgate.report.json_schema.SCHEMA` is its JSON Schema and says what each member
@@ -27,7 +27,7 @@ from driftgate.judge.values import (
 from driftgate.report.caution import FULL
 from driftgate.report.model import CaseReport, RunReport
 
-SCHEMA_NAME = "driftgate-report/1"
+SCHEMA_NAME = "driftgate-report/2"
 
 Json = dict[str, Any]
 
@@ -47,6 +47,7 @@ def report_object(report: RunReport) -> Json:
         "verdict": report.verdict,
         "seed": report.seed,
         "trials": report.trials,
+        "sample": report.sample,
         "confidence": report.confidence,
         "tolerances": report.tolerances,
         "command": report.command,
@@ -120,6 +121,14 @@ def _prediction(case: CaseReport, verdict: CaseVerdict) -> Json:
         "success": _estimate(verdict.success),
         "expected_points": _number(verdict.expected_points),
         "full_points": verdict.full_points,
+        "points_quantiles": {
+            "10": verdict.points_10,
+            "50": verdict.points_50,
+            "90": verdict.points_90,
+        },
+        "trials": verdict.success.trials,
+        "looks": list(verdict.looks),
+        "quantiles": "estimates" if verdict.looks else "sample",
         "lost_trials": verdict.lost,
         "tolerances": [
             _moment(moment, *place) for moment, place in zip(verdict.moments, case.places, strict=True)
@@ -152,6 +161,7 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "success": _estimate(moment.estimate),
         "lower": moment.lower,
         "upper": moment.upper,
+        "decided_at": moment.decided_at,
         "binding_axis": moment.binding,
         "used": _number(moment.used),
         "used_state": _used_state(moment.used),

@@ -11,7 +11,7 @@ import xml.etree.ElementTree as ET
 
 from driftgate.core.findings import Finding
 from driftgate.judge.values import MomentVerdict
-from driftgate.report.digits import amount_words, percent
+from driftgate.report.digits import amount_words, percent, together_words
 from driftgate.report.findings import render_accepted, render_finding
 from driftgate.report.model import CaseReport, RunReport
 from driftgate.report.paint import Paint
@@ -27,6 +27,7 @@ def render_junit(report: RunReport) -> str:
         ("version", report.version),
         ("seed", str(report.seed)),
         ("trials", str(report.trials)),
+        ("sample", report.sample),
         ("confidence", repr(report.confidence)),
         ("command", report.command),
     ):
@@ -101,10 +102,11 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
     contact = case.verdict.contact
     test = _test(suite, classname, "contact", case.path, 1)
     words = [f"contact {contact.status}: {contact_words(contact)}", contact.reason]
+    words.append(f"everything together: {together_words(case.verdict)}")
     if contact.status != "pass":
         _trouble(test, "failure", contact.codes[0], [text for text in words if text])
     else:
-        ET.SubElement(test, "system-out").text = words[0]
+        ET.SubElement(test, "system-out").text = "\n".join(text for text in words if text)
 
 
 def _accepted(plan: ET.Element, case: CaseReport) -> None:
@@ -120,11 +122,13 @@ def moment_lines(case: CaseReport, moment: MomentVerdict, line: int) -> list[str
     name, axis, used, status, bound = moment_cells(moment)
     place = f"{case.path}:{line}" if line else case.path
     lines = [f"{name} {status}: {axis} {used}, {bound}", f"at {place}, on {case.label}"]
+    # Where the trials ended because of what they showed, plain quantiles carry no confidence.
+    errors = "errors, estimated:" if case.verdict is not None and case.verdict.looks else "errors"
     for found in moment.axes:
         sizes = ", ".join(
             amount_words(size, found.axis) for size in (found.abs_50, found.abs_95, found.abs_99)
         )
-        lines.append(f"{found.axis}: 50/95/99 % errors {sizes}")
+        lines.append(f"{found.axis}: 50/95/99 % {errors} {sizes}")
     if moment.variance is not None:
         lines.append(f"{percent(moment.variance.guessed, digits=0)} of the variance rests on guessed numbers")
     lines += [text for text in (moment.note, moment.reason) if text]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from driftgate.report.caution import FULL
-from driftgate.report.digits import bound_words, exact, percent, used_words
+from driftgate.report.digits import bound_words, percent, together_words, trials_words, used_words
 from driftgate.report.model import CaseReport, RunReport, tightest, worst_first
 from driftgate.report.terminal import contact_words, disagreement_words, status_words
 from driftgate.report.text import markdown
@@ -22,7 +22,7 @@ def render_markdown(report: RunReport) -> str:
     lines += _overview(report)
     lines += _differences(report)
     lines += [
-        f"{report.trials} trials a case, seed {report.seed}, confidence {exact(report.confidence, 100)} %.",
+        f"{trials_words(report)}.",
         "",
         *(f"- {text}" for text in FULL),
     ]
@@ -92,6 +92,8 @@ def _broken(report: RunReport) -> list[str]:
             rows.append(f"| {_where(case)} | contact | {status_words(contact)}<br>{words} |")
             if contact.reason:
                 reasons.append(f"- {_inline(case)}, contact: {markdown(contact.reason)}")
+        if case.verdict.status != "pass":
+            reasons.append(f"- {_inline(case)}, together: {together_words(case.verdict)}")
     if not rows:
         return []
     more = len(rows) - _MOST_ROWS
@@ -111,6 +113,7 @@ def _overview(report: RunReport) -> list[str]:
             continue
         moment = tightest(case.verdict)
         words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment)}"
+        words += f"<br>together {together_words(case.verdict)}"
         lines.append(f"| {_where(case)} | {words} |")
     if len(good) > _MOST_ROWS:
         lines.append(f"| | and {len(good) - _MOST_ROWS} more |")

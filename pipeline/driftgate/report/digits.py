@@ -6,7 +6,8 @@ import math
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal, localcontext
 from typing import Literal
 
-from driftgate.judge.values import AxisVerdict, MomentVerdict
+from driftgate.judge.values import AxisVerdict, CaseVerdict, MomentVerdict
+from driftgate.report.model import RunReport
 
 Direction = Literal["nearest", "down", "up"]
 
@@ -175,6 +176,33 @@ def bound_words(moment: MomentVerdict) -> str:
     if moment.status == "fail":
         return f"p <= {high} ({need})"
     return f"p from {low} to {high} ({need})"
+
+
+def together_words(verdict: CaseVerdict) -> str:
+    """Return how often everything succeeds together, and what points come out.
+
+    "98.9 % (98.2 % to 99.4 %), points 19.9 of 20 expected (10/50/90 %: 20, 20, 20)"
+    """
+    success = verdict.success
+    low, high = percent(success.low, direction="down"), percent(success.high, direction="up")
+    words = f"{percent(success.probability)} ({low} to {high})"
+    if not verdict.full_points:
+        return words
+    spread = ", ".join(str(p) for p in (verdict.points_10, verdict.points_50, verdict.points_90))
+    return (
+        f"{words}, points {shown(verdict.expected_points, digits=1)} of {verdict.full_points} expected "
+        f"(10/50/90 %: {spread})"
+    )
+
+
+def trials_words(report: RunReport) -> str:
+    """Return how the trials were sampled, with the seed and the confidence."""
+    many = (
+        f"{report.trials} trials a case"
+        if report.sample == "fixed"
+        else f"at most {report.trials} trials a case, fewer where all is certain before"
+    )
+    return f"{many}, seed {report.seed}, confidence {exact(report.confidence, 100)} %"
 
 
 def binding_axis(moment: MomentVerdict) -> AxisVerdict | None:

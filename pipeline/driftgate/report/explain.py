@@ -11,7 +11,7 @@ from driftgate.judge.ratio import error_on
 from driftgate.judge.values import PreparedCase
 from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
 from driftgate.report.caution import FULL
-from driftgate.report.digits import amount_words, percent
+from driftgate.report.digits import amount_words, percent, together_words
 from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport
 from driftgate.report.paint import Paint
@@ -213,7 +213,9 @@ def _errors(explained: Explained) -> list[str]:
                     amount_words(float(size[max(0, math.ceil(0.95 * size.size) - 1)]), axis),
                 )
             )
-    header = ("at", "axis", "mean, cov.", "mean, trials", "spread, cov.", "spread, trials", "95 % below")
+    verdict = explained.report.verdict
+    below = "95 % below (estimate)" if verdict is not None and verdict.looks else "95 % below"
+    header = ("at", "axis", "mean, cov.", "mean, trials", "spread, cov.", "spread, trials", below)
     return table(header, rows)
 
 
@@ -307,12 +309,8 @@ def _verdicts(case: CaseReport, paint: Paint) -> list[str]:
     for place in contact.places[:_SOURCES_SHOWN]:
         where = case.steps[place.step].words() if 0 <= place.step < len(case.steps) else "an unknown step"
         lines.append(f"    {place.trials} with {plain(place.obstacle)} in {plain(where)}")
-    success = case.verdict.success
-    lines.append(
-        f"  everything together: {percent(success.probability)} "
-        f"(from {percent(success.low, direction='down')} to {percent(success.high, direction='up')})"
-    )
-    if case.verdict.full_points:
-        lines.append(f"  points: {case.verdict.expected_points:.1f} of {case.verdict.full_points} expected")
+    lines.append(f"  everything together: {together_words(case.verdict)}")
+    if case.verdict.looks:
+        lines.append(f"  looked at after {', '.join(str(look) for look in case.verdict.looks)} trials")
     lines += [f"  the engines differ: {disagreement_words(d)}" for d in case.verdict.disagreements]
     return lines

@@ -69,7 +69,8 @@ _DEFS: Schema = {
         entry=_count("which of the routine's exceptions, from 1"),
     ),
     "estimate": _object(
-        "A probability from trials, with an exact two-sided interval at the run's confidence.",
+        "A probability from trials, with a two-sided interval at the run's confidence: exact after a fixed "
+        "number of trials, valid at all looks together after a sequential sample.",
         successes=_count(),
         trials=_count(),
         probability=_share(),
@@ -123,6 +124,10 @@ _DEFS: Schema = {
         success=_ref("estimate"),
         lower=_share("one-sided bound; pass when it is at least 'required'"),
         upper=_share("one-sided bound at the shared-out error rate; fail when below 'required'"),
+        decided_at={
+            "type": ["integer", "null"],
+            "description": "trials at the look that reached the verdict; null: undecided",
+        },
         binding_axis=_AXIS,
         used=_number("at most 1 exactly when the verdict is pass"),
         used_state=USED_STATE,
@@ -145,7 +150,7 @@ _DEFS: Schema = {
         allowed=_share(),
         contact=_ref("estimate"),
         lower=_share(),
-        upper=_share("never zero"),
+        upper=_share("never zero; pass when at most 'allowed', or when none may touch and none does"),
         places=_list(_object("Where it happens first.", obstacle=_text(), step=_count(), trials=_count())),
         reason=_text(),
     ),
@@ -165,8 +170,21 @@ _DEFS: Schema = {
     "prediction": _object(
         "What the engines predict.",
         success=_ref("estimate"),
-        expected_points=_number(),
+        expected_points=_number("mean over the trials"),
         full_points=_count(),
+        points_quantiles={
+            "type": "object",
+            "description": "so many points or fewer come out in 10, 50, 90 % of the trials",
+            "properties": {"10": _count(), "50": _count(), "90": _count()},
+            "required": ["10", "50", "90"],
+        },
+        trials=_count("how many this case took"),
+        looks=_list(_count(), "trials at each look of a sequential sample; empty: fixed"),
+        quantiles={
+            "enum": ["estimates", "sample"],
+            "description": "of all plain quantiles (50/95/99 %, points); estimates: the trials ended "
+            "because of what they showed, so that no confidence attaches to them",
+        },
         lost_trials=_count(),
         tolerances=_list(_ref("tolerance")),
         contact=_ref("contact"),
@@ -217,16 +235,17 @@ _DEFS: Schema = {
 
 SCHEMA: Schema = {
     "$schema": "https://json-schema.org/draft/2020-12/schema",
-    "title": "driftgate report, format 1",
+    "title": "driftgate report, format 2",
     **_object(
         "What one run of driftgate says. Quantities in SI. Members may be added, never changed.",
-        schema={"const": "driftgate-report/1"},
+        schema={"const": "driftgate-report/2"},
         version=_text(),
         status={"type": "integer", "description": "exit status"},
         why=_text("why that status, in one line"),
         verdict={"enum": [*VERDICT["enum"], None], "description": "null: nothing was judged"},
         seed=_count(),
-        trials=_count("per case"),
+        trials=_count("of each case: all, or with a sequential sample the most"),
+        sample={"enum": ["sequential", "fixed"]},
         confidence=_share(),
         tolerances=_count("judged in the whole run, contact included"),
         command=_text("what gives the same numbers again"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from driftgate.core.findings import Finding
 from driftgate.judge.values import CaseVerdict, MomentVerdict, Status, worst
@@ -173,6 +174,9 @@ class RunReport:
         Why, in one line.
     command : str
         What to type to get the same numbers.
+    sample : {"sequential", "fixed"}
+        Whether each case ended as soon as everything was decided, after at most `trials`, or took
+        exactly so many.
     """
 
     version: str
@@ -185,6 +189,7 @@ class RunReport:
     status: int
     why: str
     command: str
+    sample: Literal["sequential", "fixed"] = "sequential"
 
     @property
     def verdict(self) -> Status | None:

@@ -9,6 +9,8 @@ from driftgate.report.digits import (
     bound_words,
     exact,
     percent,
+    together_words,
+    trials_words,
     used_words,
 )
 from driftgate.report.findings import render_accepted, render_findings
@@ -57,6 +59,8 @@ def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
     lines += _moments(case, told, paint)
     if not quiet or case.verdict.contact.status != "pass":
         lines += _contact(case.verdict.contact, paint)
+    if not quiet:
+        lines.append(f"      together  {together_words(case.verdict)}")
     lines += [f"      note DG405: {text}" for text in notes(case.verdict)]
     return lines
 
@@ -141,8 +145,7 @@ def disagreement_words(found: Disagreement) -> str:
 
 def _closing(report: RunReport) -> list[str]:
     return [
-        f"{report.trials} trials a case, seed {report.seed}, confidence {exact(report.confidence, 100)} % "
-        "(covers sampling, not the model)",
+        f"{trials_words(report)} (covers sampling, not the model)",
         f"again: {plain(report.command)}",
         SHORT,
     ]

@@ -7,13 +7,15 @@ from collections.abc import Callable
 import numpy as np
 
 from driftgate.core.findings import Finding
+from driftgate.judge.sampling import Sampling
 from driftgate.judge.values import CaseVerdict
+from driftgate.judge.verdict import judge_case
 from driftgate.plan.values import DocPath, Plan
 from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
 from driftgate.run.accepted import split_findings
 from driftgate.run.cases import NamedCase
-from driftgate.run.tasks import Planned
+from driftgate.run.tasks import Answer, Planned
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.values import Reason
 
@@ -76,6 +78,21 @@ def look_findings(named: NamedCase, planned: Planned) -> list[tuple[DocPath, Fin
         message = f"no sensor can give a fix from here; most readings: {most}"
         found[step.doc_path] = named.document.finding("DG302", step.doc_path, message, level="warning")
     return list(found.items())
+
+
+def judge_answer(named: NamedCase, planned: Planned, answer: Answer, rule: Sampling) -> CaseVerdict:
+    """Return the verdict on what the engines gave for a case, in words with its lines."""
+    assert planned.prepared is not None
+    return judge_case(
+        planned.prepared,
+        answer.covariance,
+        answer.trials,
+        rule.confidence,
+        rule.tolerances,
+        describe_with(steps_of(named, planned)),
+        planned.dark,
+        answer.looks,
+    )
 
 
 def case_report(

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Literal
 
 from driftgate import __version__
 from driftgate.core.findings import Finding
@@ -15,6 +16,11 @@ from driftgate.run.accepted import exception_findings
 from driftgate.run.cases import NamedCase, cases_of
 from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.status import Exit, findings_status, judged_status
+
+Sample = Literal["sequential", "fixed"]
+# Enough for calls about as close as anyone can make by measuring robots.
+MOST_TRIALS = 20_000
+FIXED_TRIALS = 4000
 
 # (done, of how many, what is being done)
 Progress = Callable[[int, int, str], None]
@@ -29,7 +35,9 @@ class CheckSettings:
     paths : tuple of Path
         Routine files and folders; none: the folder `routines`.
     trials : int
-        Trials a case.
+        Trials of each case: the most that a sequential run takes, or all that a fixed one does.
+    sample : {"sequential", "fixed"}
+        Whether a case ends as soon as everything is decided, or after all its trials.
     seed : int
         Of the random streams.
     confidence : float
@@ -45,18 +53,21 @@ class CheckSettings:
     """
 
     paths: tuple[Path, ...] = ()
-    trials: int = 4000
+    trials: int = MOST_TRIALS
     seed: int = 1
     confidence: float = 0.95
     workers: int = 1
     field: Path | None = None
     carry_field: bool = False
     today: date | None = None
+    sample: Sample = "sequential"
 
     def command(self, dated: bool = False) -> str:
         """Return the command line that gives the same numbers; `dated`: on the same day."""
         words = ["driftgate", "check", *(path.as_posix() for path in self.paths)]
         words += ["--trials", str(self.trials), "--seed", str(self.seed)]
+        if self.sample != CheckSettings.sample:
+            words += ["--sample", self.sample]
         if self.confidence != CheckSettings.confidence:
             words += ["--confidence", f"{100.0 * self.confidence:.12g}%"]
         if self.field is not None:
@@ -116,32 +127,30 @@ def _judged(
     settings: CheckSettings, cases: list[NamedCase], progress: Progress
 ) -> tuple[list[CaseReport], int]:
     # The array libraries are imported only once there is something to predict.
-    from driftgate.judge.verdict import judge_case
-    from driftgate.run.assemble import case_report, describe_with, steps_of
-    from driftgate.run.predict import predictions
+    from driftgate.judge.sampling import Sampling
+    from driftgate.run.assemble import case_report, judge_answer
+    from driftgate.run.predict import answers_of
     from driftgate.run.tasks import BATCH, plan_one
     from driftgate.run.workers import Workers
 
     batches = len(cases) * -(-settings.trials // BATCH)
+    reports: list[CaseReport | None] = [None] * len(cases)
     with Workers(min(settings.workers, batches)) as workers:
         planned = []
         for plan in workers.map(plan_one, [(named.case, named.written) for named in cases]):
             planned.append(plan)
             progress(len(planned), len(cases), "planned")
         tolerances = sum(len(p.prepared.moments) + 1 for p in planned if p.prepared is not None)
-        answers = predictions(workers, planned, settings.seed, settings.trials, progress)
-        reports = []
-        for named, plan in zip(cases, planned, strict=True):
-            if plan.prepared is None:
-                reports.append(case_report(named, plan, None, None))
-                continue
-            covariance, trials = next(answers)
-            describe = describe_with(steps_of(named, plan))
-            verdict = judge_case(
-                plan.prepared, covariance, trials, settings.confidence, tolerances, describe, plan.dark
-            )
-            reports.append(case_report(named, plan, verdict, trials))
-    return reports, tolerances
+        rule = Sampling(settings.confidence, tolerances or 1, settings.sample == "sequential")
+        for answer in answers_of(workers, planned, settings.seed, settings.trials, rule, progress):
+            named, plan = cases[answer.index], planned[answer.index]
+            verdict = judge_answer(named, plan, answer, rule)
+            reports[answer.index] = case_report(named, plan, verdict, answer.trials)
+    found = [
+        case_report(named, plan, None, None) if report is None else report
+        for named, plan, report in zip(cases, planned, reports, strict=True)
+    ]
+    return found, tolerances
 
 
 def _report(
@@ -157,6 +166,7 @@ def _report(
         version=__version__,
         seed=settings.seed,
         trials=settings.trials,
+        sample=settings.sample,
         confidence=settings.confidence,
         tolerances=tolerances,
         cases=cases,

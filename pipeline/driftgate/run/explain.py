@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from driftgate.core.findings import Finding
 from driftgate.report.model import CaseReport
 from driftgate.run.cases import one_case
+from driftgate.run.check import MOST_TRIALS, Sample
 from driftgate.run.inputs import load_inputs
 from driftgate.run.status import Exit, InputError, findings_status, judged_status
 from driftgate.schema.case import Side
@@ -24,7 +25,7 @@ class ExplainSettings:
     """Which case, and how it is predicted; as `CheckSettings`."""
 
     path: Path
-    trials: int = 4000
+    trials: int = MOST_TRIALS
     seed: int = 1
     confidence: float = 0.95
     workers: int = 1
@@ -32,6 +33,7 @@ class ExplainSettings:
     carry_field: bool = False
     mirrored: bool = False
     today: date | None = None
+    sample: Sample = "sequential"
 
 
 @dataclass(frozen=True)
@@ -69,10 +71,10 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     side: Side = "mirrored" if settings.mirrored else "as written"
     named = one_case(inputs.routines[0], inputs.override, side, settings.today)
 
-    from driftgate.judge.verdict import judge_case
+    from driftgate.judge.sampling import Sampling
     from driftgate.report.explain import Explained
-    from driftgate.run.assemble import case_report, describe_with, steps_of
-    from driftgate.run.predict import predictions
+    from driftgate.run.assemble import case_report, judge_answer
+    from driftgate.run.predict import answers_of
     from driftgate.run.tasks import BATCH, plan_one
     from driftgate.run.workers import Workers
 
@@ -80,14 +82,11 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     if planned.prepared is None:
         report = case_report(named, planned, None, None)
         return Explanation(inputs.findings, report, None, *judged_status([report]))
+    rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
     with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
-        answers = list(predictions(workers, [planned], settings.seed, settings.trials, progress))
-    covariance, trials = answers[0]
-    tolerances = len(planned.prepared.moments) + 1
-    describe = describe_with(steps_of(named, planned))
-    verdict = judge_case(
-        planned.prepared, covariance, trials, settings.confidence, tolerances, describe, planned.dark
+        (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
+    report = case_report(named, planned, judge_answer(named, planned, answer, rule), answer.trials)
+    explained = Explained(
+        report, planned.prepared, planned.prepared.believed, answer.covariance, answer.trials
     )
-    report = case_report(named, planned, verdict, trials)
-    explained = Explained(report, planned.prepared, planned.prepared.believed, covariance, trials)
     return Explanation(inputs.findings, report, explained, *judged_status([report]))

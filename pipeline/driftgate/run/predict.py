@@ -4,10 +4,43 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+from driftgate.judge.sampling import Sampling
 from driftgate.predict import merge_trials
 from driftgate.predict.values import CovarianceResult, TrialsResult
-from driftgate.run.tasks import BATCH, Batch, Planned, batches_of, predict_batch
+from driftgate.run.sequential import sequential_predictions
+from driftgate.run.tasks import BATCH, Answer, Batch, Planned, batches_of, predict_batch
 from driftgate.run.workers import Workers
+
+Progress = Callable[[int, int, str], None]
+
+
+def answers_of(
+    workers: Workers, planned: Sequence[Planned], seed: int, trials: int, rule: Sampling, progress: Progress
+) -> Iterator[Answer]:
+    """Yield the engines' answers for each feasible case as it is finished.
+
+    Parameters
+    ----------
+    workers : Workers
+        Who does it.
+    planned : sequence of Planned
+        The cases.
+    seed : int
+        Of every case.
+    trials : int
+        Of every case; the most of them in a sequential run.
+    rule : Sampling
+        Sequential or fixed, and when a case is decided.
+    progress : callable
+        Told (done, of how many, words).
+    """
+    if rule.sequential:
+        yield from sequential_predictions(workers, planned, seed, trials, rule, progress)
+        return
+    feasible = (i for i, plan in enumerate(planned) if plan.prepared is not None)
+    answers = predictions(workers, planned, seed, trials, progress)
+    for index, (covariance, found) in zip(feasible, answers, strict=True):
+        yield Answer(index, covariance, found)
 
 
 def predictions(
@@ -15,7 +48,7 @@ def predictions(
     planned: Sequence[Planned],
     seed: int,
     trials: int,
-    progress: Callable[[int, int, str], None],
+    progress: Progress,
     batch: int = BATCH,
 ) -> Iterator[tuple[CovarianceResult, TrialsResult]]:
     """Yield the engines' answers for each feasible case, in order.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from driftgate.judge.stopping import Tally, tally
 from driftgate.plan.build import plan_case
 from driftgate.plan.values import Plan, PlanFinding
 from driftgate.predict import Prepared, covariance, prepare, run_trials
@@ -29,12 +30,26 @@ class Planned:
 
 @dataclass(frozen=True)
 class Batch:
-    """Trials first .. first + count of one case; the batch with the first trial brings the covariance."""
+    """Trials first .. first + count of one case; the batch with the first trial brings the covariance.
+
+    Attributes
+    ----------
+    prepared : Prepared
+        The case.
+    seed, first, count : int
+        Which trials.
+    counted : bool
+        Whether to count successes too, for a look.
+    index : int
+        Which case it is, for whoever asked.
+    """
 
     prepared: Prepared
     seed: int
     first: int
     count: int
+    counted: bool = False
+    index: int = 0
 
 
 @dataclass(frozen=True)
@@ -43,6 +58,29 @@ class BatchResult:
 
     trials: TrialsResult
     covariance: CovarianceResult | None
+    tally: Tally | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The engines' answers for one case.
+
+    Attributes
+    ----------
+    index : int
+        Of the case.
+    covariance : CovarianceResult
+        The covariance engine's.
+    trials : TrialsResult
+        The trials engine's.
+    looks : tuple of int
+        Numbers of trials at which it was looked at; empty after a fixed number of trials.
+    """
+
+    index: int
+    covariance: CovarianceResult
+    trials: TrialsResult
+    looks: tuple[int, ...] = ()
 
 
 def plan_one(item: tuple[Case, Routine]) -> Planned:
@@ -62,7 +100,8 @@ def _accepted(routine: Routine, finding: PlanFinding) -> bool:
 def predict_batch(batch: Batch) -> BatchResult:
     """Run one batch of trials, and the covariance engine with the first one."""
     first = covariance(batch.prepared) if batch.first == 0 else None
-    return BatchResult(run_trials(batch.prepared, batch.count, batch.seed, batch.first), first)
+    trials = run_trials(batch.prepared, batch.count, batch.seed, batch.first)
+    return BatchResult(trials, first, tally(batch.prepared, trials) if batch.counted else None)
 
 
 def batches_of(prepared: Prepared, seed: int, trials: int, size: int = BATCH) -> list[Batch]:

@@ -14,7 +14,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import forkserver
@@ -101,6 +101,11 @@ class Workers:
         self._children_before: set[int | None] = set()
         self._environment: dict[str, str | None] = {}
 
+    @property
+    def count(self) -> int:
+        """How many there are."""
+        return self._count
+
     def __enter__(self) -> Workers:
         """Start the pool; processes start with the first tasks."""
         if self._count == 1:
@@ -168,13 +173,53 @@ class Workers:
         waiting: deque[Future[R]] = deque()
         try:
             for item in items:
-                with _uninterrupted():
-                    waiting.append(self._pool.submit(function, item))
+                waiting.append(self._submit(function, item))
                 if len(waiting) >= _AHEAD * self._count:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
         except BrokenProcessPool as error:
-            raise FaultError(
-                "a worker process died, perhaps for want of memory; try --workers 1 or fewer --trials"
-            ) from error
+            raise _death() from error
+
+    def as_done(self, function: Callable[[T], R], pull: Callable[[], T | None]) -> Iterator[tuple[T, R]]:
+        """Yield items with the function of each, in the order in which they get done.
+
+        Parameters
+        ----------
+        function : callable
+            What to do.
+        pull : callable
+            Gives the next item, or None when none is ready: what is done with results may make more
+            ready. The work ends when none is ready and none is under way.
+
+        Raises
+        ------
+        FaultError
+            If a worker process dies.
+        """
+        if self._pool is None:
+            while (item := pull()) is not None:
+                yield item, function(item)
+            return
+        flying: dict[Future[R], T] = {}
+        try:
+            while True:
+                # One more than there are workers, so that none waits for the next.
+                while len(flying) <= self._count and (item := pull()) is not None:
+                    flying[self._submit(function, item)] = item
+                if not flying:
+                    return
+                done, _ = wait(flying, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield flying.pop(future), future.result()
+        except BrokenProcessPool as error:
+            raise _death() from error
+
+    def _submit(self, function: Callable[[T], R], item: T) -> Future[R]:
+        assert self._pool is not None
+        with _uninterrupted():
+            return self._pool.submit(function, item)
+
+
+def _death() -> FaultError:
+    return FaultError("a worker process died, perhaps for want of memory; try --workers 1 or fewer --trials")
