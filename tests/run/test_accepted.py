@@ -41,7 +41,7 @@ def check(project, *entries, today=TODAY, replace=(), **settings):
         text = text.replace(old, new)
     listed = "".join(f"  - {{{entry}}}\n" for entry in entries)
     path.write_text(text + (f"accepted:\n{listed}" if entries else ""))
-    return check_routines(CheckSettings(trials=60, today=today, **settings))
+    return check_routines(CheckSettings(trials=60, sample="fixed", today=today, **settings))
 
 
 # The robot's own limit is 1 m/s, and its motor gives about 1.7 m/s.
