@@ -47,8 +47,12 @@ def place_keys(steps: Iterable[AnyStep]) -> tuple[str, ...]:
 
 
 def content_digest(step: AnyStep) -> str:
-    """Return a digest of what a step says, its name left out; "~" keeps it apart from every name."""
-    content = _canonical(step.model_dump(exclude_defaults=True, exclude={"name"}))
+    """Return a digest of what a step does; "~" keeps it apart from every name.
+
+    Its name is left out, and so is which sensors may fix in it: that is the robot's business, and
+    two ways of correcting one routine are compared on the same luck.
+    """
+    content = _canonical(step.model_dump(exclude_defaults=True, exclude={"name", "fixes"}))
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     return "~" + blake2b(text.encode(), digest_size=12).hexdigest()
 

@@ -17,13 +17,15 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.casting import compared_knots, echo_knots
 from driftgate.predict.covariance_shares import WHITE_ROW
-from driftgate.predict.filter import Six, gain_of, joseph, reading_variances, times_h
+from driftgate.predict.filter import Six, gain_of, joseph, reading_variances, times_h, turning_gain_of
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable
 from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.expect import model_of
+from driftgate.sight.pairs import Partner, mean_weights, partners, slots
+from driftgate.sight.stages import Stage, stages
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel
 from driftgate.world.carry import edge_middle
@@ -41,6 +43,37 @@ class State:
     fixed: FloatArray  # (3, m + 1), sum of all fixes so far
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """A reading on the planned path: what is expected of it, and what it is drawn from.
+
+    `h` is the derivative of the expected range by the belief, shape (3,); `drawn` is the range at the
+    echo to the surface as mapped, with its derivatives, `actual_m` that to the surface as built.
+    """
+
+    r: int
+    sensor: int
+    surface: int
+    range_m: FloatArray
+    h: FloatArray
+    drawn: RangeModel
+    actual_m: float
+
+
+@dataclass(frozen=True)
+class _Scalar:
+    """What the filter is updated with: a reading, or the difference or mean of two, with weights."""
+
+    slot: int
+    parts: tuple[tuple[_Seen, float], ...]
+    variance_m2: FloatArray
+    turns: bool = False
+
+    @property
+    def h(self) -> FloatArray:
+        return np.asarray(sum(weight * seen.h for seen, weight in self.parts))
+
+
 class Readings:
     """The readings of one pass over the timeline."""
 
@@ -51,6 +84,7 @@ class Readings:
         model: FilterModel,
         line: Callable[[str], LineDisplacement],
     ) -> None:
+        robot = prepared.case.robot
         self.prepared = prepared
         self.plan = prepared.plan
         self.table = table
@@ -61,7 +95,11 @@ class Readings:
         self.built = {edge.id: edge for edge in prepared.true.edges}
         readings = self.plan.timeline.readings
         self.accepted: BoolArray = np.zeros(len(readings.knot), dtype=bool)
-        self.streak = [(0, -1)] * len(prepared.case.robot.sensors)
+        self.stages = stages(robot.correction)
+        self.slots = slots(robot)
+        self.partners = partners(robot, readings)
+        self.paired: set[int] = set()
+        self.streak = [(0, -1)] * len(self.slots.names)
         self.taken, self.compared = echo_knots(prepared, table.off), compared_knots(prepared, table.off)
         late = self.taken[self.taken != readings.knot]
         # Truth, and belief without the fixes, at the echo of readings that arrive later.
@@ -75,34 +113,108 @@ class Readings:
             self.echoed[knot] = kept
 
     def read(self, state: State, r: int) -> None:
-        """Put one reading through the stages; a fix moves the belief."""
-        if self.prepared.sight.reason[r] != Reason.USABLE:
-            self._interrupt(r)
+        """Put one reading through the stages, with its partner if it has one; a fix moves the belief."""
+        sensor = int(self.plan.timeline.readings.sensor[r])
+        if r in self.paired:
+            self._interrupt(sensor)
             return
-        case, readings = self.prepared.case, self.plan.timeline.readings
-        which = int(readings.sensor[r])
-        sensor, update = case.robot.sensors[which], case.robot.correction.update
-        edge = self.prepared.believed.edges[int(self.prepared.sight.surface[r])]
+        partner = self.partners.get(r)
+        if partner is not None and self._pairs_up(r, partner.reading):
+            self.paired.add(partner.reading)
+            self._interrupt(sensor)
+            self._read_pair(state, r, partner)
+            return
+        if partner is not None:
+            self._interrupt(self.slots.difference(partner.pair))
+            self._interrupt(self.slots.mean(partner.pair))
+        reason = self.prepared.sight.reason[r]
+        untried = reason in (Reason.SWITCHED_OFF, Reason.IN_CONTACT, Reason.NO_SURFACE)
+        if untried or (reason != Reason.USABLE and self.stages[0] is Stage.VALIDITY):
+            self._interrupt(sensor)
+            return
+        seen = self._see(r)
+        alone = _Scalar(sensor, ((seen, 1.0),), self.variances[sensor].at(seen.range_m))
+        gains: dict[int, FloatArray] = {}
+        self.accepted[r] = self._test(state, alone, gains, reason == Reason.USABLE, self._echoes(r))
+        self._add_noise(state, gains, seen)
+
+    def _read_pair(self, state: State, r: int, partner: Partner) -> None:
+        """Use two readings of one surface: their difference first, then their mean."""
+        a, b = self._see(r), self._see(partner.reading)
+        noise_a, noise_b = (self.variances[s.sensor].own(s.range_m) for s in (a, b))
+        first, second = (float(w) for w in mean_weights(noise_a, noise_b))
+        wall = self.variances[a.sensor].wall_m ** 2
+        variance = first**2 * noise_a + second**2 * noise_b + wall
+        slot = self.slots.difference(partner.pair), self.slots.mean(partner.pair)
+        gains: dict[int, FloatArray] = {}
+        difference = _Scalar(slot[0], ((a, 1.0), (b, -1.0)), noise_a + noise_b, turns=True)
+        turned = self._test(state, difference, gains)
+        moved = self._test(state, _Scalar(slot[1], ((a, first), (b, second)), variance), gains)
+        self.accepted[[a.r, b.r]] = turned or moved
+        self._add_noise(state, gains, a, b)
+
+    def _pairs_up(self, r: int, other: int) -> bool:
+        """Return whether two readings of a pair are both tried, on one surface."""
+        sight, both = self.prepared.sight, [r, other]
+        usable = bool(np.all(sight.reason[both] == Reason.USABLE))
+        return usable and sight.surface[r] == sight.surface[other]
+
+    def _echoes(self, r: int) -> bool:
+        """Return whether the sensor gets an echo of what it should meet."""
+        sensor = self.prepared.case.robot.sensors[int(self.plan.timeline.readings.sensor[r])]
+        range_m, incidence = self.prepared.sight.range_m[r], self.prepared.sight.incidence_rad[r]
+        return bool(sensor.reach.low <= range_m <= sensor.reach.high and incidence <= sensor.echo_limit)
+
+    def _see(self, r: int) -> _Seen:
+        which = int(self.plan.timeline.readings.sensor[r])
+        sensor, surface = self.prepared.case.robot.sensors[which], int(self.prepared.sight.surface[r])
+        edge = self.prepared.believed.edges[surface]
         built = self.built[edge.id]
         pose = self.plan.timeline.pose
         echo_pose, used_pose = pose[self.taken[r]], pose[self.compared[r]]
         believed = _model(sensor, used_pose, edge)
         drawn = _model(sensor, echo_pose, edge)
         actual = float(_model(sensor, echo_pose, built).range_m)
-        expected = float(believed.range_m)
-        h = (believed.d_x, believed.d_y, believed.d_heading)
-        ph = times_h(state.filter, h)
-        variance = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + self.variances[which].at(believed.range_m)
-        innovation = self._innovation(state, r, drawn, actual, expected, np.array([float(v) for v in h]))
-        gate = case.robot.correction.gate
-        if gate is not None and abs(innovation[-1]) > gate.sigmas * math.sqrt(float(variance[0])):
-            self._interrupt(r)
-            return
-        if not self._persists(which, int(self.prepared.sight.surface[r])):
-            return
-        self.accepted[r] = True
+        return _Seen(r, which, surface, believed.range_m, _row(believed), drawn, actual)
+
+    def _test(
+        self,
+        state: State,
+        scalar: _Scalar,
+        gains: dict[int, FloatArray],
+        usable: bool = True,
+        echoes: bool = True,
+    ) -> bool:
+        """Put a scalar through the stages and update with it; return whether it was used."""
+        correction, surface = self.prepared.case.robot.correction, scalar.parts[0][0].surface
+        passes = {Stage.VALIDITY: usable, Stage.ECHO: echoes}
+        h = scalar.h
+        ph = times_h(state.filter, (h[0], h[1], h[2]))
+        variance = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.variance_m2
+        innovation = np.zeros(0)
+        counted = False
+        for stage in self.stages:
+            if stage is Stage.PERSISTENCE:
+                counted = True
+                passed = self._persists(scalar.slot, surface)
+            elif stage is Stage.GATE:
+                innovation = self._row_of(state, scalar)
+                gate = correction.gate
+                passed = gate is None or not abs(innovation[-1]) > gate.sigmas * math.sqrt(float(variance[0]))
+            else:
+                passed = passes[stage]
+            if not passed:
+                if not counted:
+                    self._interrupt(scalar.slot)
+                return False
+        edge, update = self.prepared.believed.edges[surface], correction.update
         nx, ny = (np.array(v) for v in edge.normal)
-        gain = gain_of(update, ph, variance, nx, ny, h)
+        rows = (h[0:1], h[1:2], h[2:3])
+        gain = (
+            turning_gain_of(update, ph, variance, rows)
+            if scalar.turns
+            else gain_of(update, ph, variance, nx, ny, rows)
+        )
         k = np.array([float(np.ravel(g)[0]) for g in gain])
         limit = update.largest_move
         move = math.hypot(k[0], k[1]) * abs(float(innovation[-1]))
@@ -110,7 +222,8 @@ class Readings:
             k = k * (limit / move)
             gain = (k[0:1], k[1:2], k[2:3])
         state.filter = joseph(state.filter, gain, ph, variance)
-        self._apply(state, r, k, innovation, drawn, np.array([float(v) for v in h]), expected)
+        self._apply(state, scalar, k, innovation, gains)
+        return True
 
     def _innovation(
         self, state: State, r: int, drawn: RangeModel, actual: float, expected: float, h: FloatArray
@@ -139,7 +252,7 @@ class Readings:
             truth = then[3:6]
             if self.prepared.case.robot.correction.compensate_latency:
                 belief = then[0:3] + state.fixed
-        row += self._true_row(d) @ truth
+        row += _row(d) @ truth
         pitch = means.get(f"mount_pitch:{sensor.id}", 0.0)
         slant = actual / math.cos(pitch)
         row *= self._stretch(sensor)
@@ -161,46 +274,66 @@ class Readings:
         scale = self.means.get(f"range_scale:{sensor.id}", 0.0)
         return (1.0 + scale) / math.cos(self.means.get(f"mount_pitch:{sensor.id}", 0.0))
 
-    @staticmethod
-    def _true_row(d: RangeModel) -> FloatArray:
-        return np.array([float(d.d_x), float(d.d_y), float(d.d_heading)])
+    def _row_of(self, state: State, scalar: _Scalar) -> FloatArray:
+        """Return the innovation of a scalar as a row over the constants, last its mean."""
+        rows = (
+            weight * self._innovation(state, seen.r, seen.drawn, seen.actual_m, float(seen.range_m), seen.h)
+            for seen, weight in scalar.parts
+        )
+        return np.asarray(sum(rows))
 
     def _apply(
         self,
         state: State,
-        r: int,
+        scalar: _Scalar,
         k: FloatArray,
         innovation: FloatArray,
-        drawn: RangeModel,
-        h: FloatArray,
-        expected: float,
+        gains: dict[int, FloatArray],
     ) -> None:
-        sensor = self.prepared.case.robot.sensors[int(self.plan.timeline.readings.sensor[r])]
+        """Move the belief; `gains` collects by how much each reading's own noise has moved it."""
         state.sensitivity[0:3] += np.outer(k, innovation)
         state.fixed += np.outer(k, innovation)
+        sensors = self.prepared.case.robot.sensors
+        true_row = sum(w * self._stretch(sensors[seen.sensor]) * _row(seen.drawn) for seen, w in scalar.parts)
         matrix = np.eye(6)
-        matrix[0:3, 0:3] -= np.outer(k, h)
-        matrix[0:3, 3:6] += np.outer(k, self._stretch(sensor) * self._true_row(drawn))
+        matrix[0:3, 0:3] -= np.outer(k, scalar.h)
+        matrix[0:3, 3:6] += np.outer(k, true_row)
         state.white = matrix @ state.white @ matrix.T
         state.timing = matrix @ state.timing
-        gain = np.outer(np.append(k, np.zeros(3)), np.append(k, np.zeros(3)))
-        noise = sensor.errors.noise
-        if noise is not None and "range_noise" not in self.table.off:
-            state.white[WHITE_ROW["range_noise"]] += (noise.at_zero + noise.per_range * expected) ** 2 * gain
-        if "quantisation" not in self.table.off and f"quantisation:{sensor.id}" not in self.index:
-            # Rounding to a step q is uniform over q: variance q^2/12 (JCGM 100:2008, F.2.2.1).
-            state.white[WHITE_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
+        for r in gains:
+            gains[r] = matrix @ gains[r]
+        for seen, weight in scalar.parts:
+            gains[seen.r] = gains.get(seen.r, np.zeros(6)) + np.append(weight * k, np.zeros(3))
 
-    def _persists(self, sensor: int, surface: int) -> bool:
-        """Count a pass of the gate; the n-th in a row on one surface and later ones are used."""
-        count, last = self.streak[sensor]
+    def _add_noise(self, state: State, gains: dict[int, FloatArray], *readings: _Seen) -> None:
+        """Add what the noise of the readings used at one instant does to the belief."""
+        for seen in readings:
+            if seen.r not in gains:
+                continue
+            sensor = self.prepared.case.robot.sensors[seen.sensor]
+            k, noise = gains[seen.r], sensor.errors.noise
+            gain = np.outer(k, k)
+            if noise is not None and "range_noise" not in self.table.off:
+                sd = noise.at_zero + noise.per_range * float(seen.range_m)
+                state.white[WHITE_ROW["range_noise"]] += sd**2 * gain
+            if "quantisation" not in self.table.off and f"quantisation:{sensor.id}" not in self.index:
+                # Rounding to a step q is uniform over q: variance q^2/12 (JCGM 100:2008, F.2.2.1).
+                state.white[WHITE_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
+
+    def _persists(self, slot: int, surface: int) -> bool:
+        """Count a reading that passed so far; the n-th in a row on one surface and later ones are used."""
+        count, last = self.streak[slot]
         count = count + 1 if last == surface else 1
-        self.streak[sensor] = (count, surface)
+        self.streak[slot] = (count, surface)
         persistence = self.prepared.case.robot.correction.persistence
         return persistence is None or count >= persistence.readings
 
-    def _interrupt(self, r: int) -> None:
-        self.streak[int(self.plan.timeline.readings.sensor[r])] = (0, -1)
+    def _interrupt(self, slot: int) -> None:
+        self.streak[slot] = (0, -1)
+
+
+def _row(model: RangeModel) -> FloatArray:
+    return np.array([float(model.d_x), float(model.d_y), float(model.d_heading)])
 
 
 def _model(sensor: Sensor, pose: FloatArray, edge: Edge) -> RangeModel:

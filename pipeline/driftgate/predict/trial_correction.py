@@ -1,4 +1,4 @@
-"""The robot's correction model in every trial: association, validity, gate, persistence, update.
+"""The robot's correction model in every trial: association, then the stages in the robot's own order.
 
 Each trial has its own belief and its own filter. The stages look at the belief and at the map that the
 robot carries, never at the truth; the truth is used only to count what was wrongly accepted or refused.
@@ -7,7 +7,6 @@ robot carries, never at the truth; the truth is used only to count what was wron
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -17,81 +16,53 @@ from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import (
     ReadingVariance,
     Six,
-    Three,
-    gain_of,
-    joseph,
     reading_variances,
-    times_h,
 )
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_expect import Expected, Looks
+from driftgate.predict.trial_memory import CorrectionState, Tally, empty_tally, fresh_memory
 from driftgate.predict.trial_motion import Poses
+from driftgate.predict.trial_update import (
+    Scalar,
+    Terms,
+    one_reading,
+    passes_gate,
+    terms_of,
+    two_readings,
+    update_with,
+)
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.schema.correction import Correction
+from driftgate.sight.pairs import Partner, Slots, partners, slots
+from driftgate.sight.stages import Stage, stages
 from driftgate.sight.values import Reason
 
-_OUTCOMES = len(Outcome)
-# A filter that has run away is not counted beyond this. [m]
-_LONGEST_MOVE_M = 1e3
-
-
-@dataclass
-class Tally:
-    """What became of the readings, over all trials of a batch."""
-
-    counts: np.ndarray
-    wrongly_accepted: np.ndarray
-    wrongly_refused: np.ndarray
-    fix_move_nm: np.ndarray
-
-
-@dataclass
-class CorrectionState:
-    """The robot's memory between readings, per trial."""
-
-    filter: Six
-    streak: list[IntArray]
-    streak_surface: list[IntArray]
-    refusals: IntArray
-    lost: BoolArray
-    # Sum of all fixes so far, field axes: an old reading is compared with the belief of its echo,
-    # corrected by what has been fixed since.
-    fixed: list[FloatArray] = field(default_factory=lambda: [np.zeros(1), np.zeros(1), np.zeros(1)])
+Belief = tuple[FloatArray, FloatArray, FloatArray]
 
 
 class Corrector:
     """The correction model of a case, for any batch of trials."""
 
     def __init__(self, prepared: Prepared, model: FilterModel, knots: IntArray) -> None:
-        case = prepared.case
+        robot = prepared.case.robot
         self._prepared = prepared
-        self._correction: Correction = case.robot.correction
+        self._correction: Correction = robot.correction
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
+        self._stages: tuple[Stage, ...] = stages(robot.correction)
+        self._slots: Slots = slots(robot)
+        self._partners: dict[int, Partner] = partners(robot, prepared.plan.timeline.readings)
         index = {e.id: i for i, e in enumerate(prepared.true.edges)}
         self._true_index = np.array([index[e.id] for e in prepared.believed.edges], dtype=np.intp)
 
     def tally(self) -> Tally:
         """Return empty counts."""
-        shape = (len(self._prepared.case.robot.sensors), len(self._prepared.plan.steps))
-        return Tally(
-            np.zeros((*shape, _OUTCOMES), dtype=np.int64),
-            np.zeros(shape, dtype=np.int64),
-            np.zeros(shape, dtype=np.int64),
-            np.zeros(shape, dtype=np.int64),
-        )
+        return empty_tally(len(self._prepared.case.robot.sensors), len(self._prepared.plan.steps))
 
     def memory(self, start: Six, count: int) -> CorrectionState:
         """Return the robot's memory before the first reading."""
-        sensors = len(self._prepared.case.robot.sensors)
-        return CorrectionState(
-            filter=start,
-            streak=[np.zeros(count, dtype=np.intp) for _ in range(sensors)],
-            streak_surface=[np.full(count, -1, dtype=np.intp) for _ in range(sensors)],
-            refusals=np.zeros(count, dtype=np.intp),
-            lost=np.zeros(count, dtype=bool),
-        )
+        return fresh_memory(start, count, len(self._slots.names))
 
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""
@@ -105,25 +76,35 @@ class Corrector:
         readings = self._prepared.plan.timeline.readings
         sensor = int(readings.sensor[r])
         tally.counts[sensor, readings.step[r], outcome] += len(memory.refusals)
-        memory.streak[sensor] = np.zeros(len(memory.refusals), dtype=np.intp)
+        memory.interrupt(sensor)
+        if r in self._partners:
+            self._break_pair(self._partners[r], memory)
+
+    def partner(self, r: int) -> int:
+        """Return the reading that may make a pair with this one, the first of two at an instant; else -1."""
+        partner = self._partners.get(r)
+        return -1 if partner is None or self.skips(partner.reading) is not None else partner.reading
 
     def read(
         self,
         r: int,
         echo_of: Callable[[], Echo],
         p: Poses,
-        then: tuple[FloatArray, FloatArray, FloatArray],
+        then: Belief,
         memory: CorrectionState,
         tally: Tally,
+        partner_echo: Callable[[], Echo] | None = None,
     ) -> None:
         """Put one reading of every trial through the stages; fixes move the belief in place.
+
+        Trials in which the reading is taken together with its partner are left to `_read_pair`.
 
         Parameters
         ----------
         r : int
             The reading.
         echo_of : callable
-            Gives what came back; asked only if some trial tries the reading.
+            Gives what came back; asked only if some trial needs it.
         p : Poses
             The poses at arrival.
         then : tuple of ndarray
@@ -131,118 +112,174 @@ class Corrector:
             compensated that of the echo, corrected by the fixes since.
         memory, tally
             The robot's memory, and the counts.
+        partner_echo : callable, optional
+            For the first of two readings of a pair what came back to the second, see `partner`.
         """
+        if partner_echo is not None:
+            self._read_pair(r, (echo_of, partner_echo), p, then, memory, tally)
         readings = self._prepared.plan.timeline.readings
         sensor, step = int(readings.sensor[r]), int(readings.step[r])
-        expected = self._looks.expect(r, sensor, then)
-        outcome = self._looks.validity(r, sensor, expected)
-        tried = outcome == Outcome.ACCEPTED
-        if tried.any():
-            echo = echo_of()
-            outcome = np.where(tried & np.isnan(echo.reading_m), Outcome.NO_ECHO, outcome)
-            tried = outcome == Outcome.ACCEPTED
-        if not tried.any():
-            memory.streak[sensor] = np.zeros(len(tried), dtype=np.intp)
-            tally.counts[sensor, step] += np.bincount(outcome, minlength=_OUTCOMES)
+        taken = memory.paired.pop(r, None)
+        mine = np.ones(len(memory.refusals), dtype=bool) if taken is None else ~taken
+        if taken is None and r in self._partners:
+            self._break_pair(self._partners[r], memory)
+        if not mine.any():
+            memory.interrupt(sensor)
             return
-        range_m = np.where(tried, expected.model.range_m, 1.0)
-        h: Three = (
-            np.where(tried, expected.model.d_x, 0.0),
-            np.where(tried, expected.model.d_y, 0.0),
-            np.where(tried, expected.model.d_heading, 0.0),
-        )
-        innovation = np.where(tried, echo.reading_m - range_m, 0.0)
-        ph = times_h(memory.filter, h)
-        predicted = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + self._variances[sensor].at(range_m)
-        gate = self._correction.gate
-        refused = np.zeros(len(tried), dtype=bool)
-        if gate is not None:
-            refused = tried & (np.square(innovation) > gate.sigmas**2 * predicted)
-        passed = tried & ~refused
-        used = passed & self._persists(sensor, passed, expected.surface, memory)
-        outcome = np.where(refused, Outcome.GATE, outcome)
-        outcome = np.where(passed & ~used, Outcome.HELD_BACK, outcome)
-        self._count(sensor, step, outcome, used, refused, echo, expected, tally)
-        self._way_back(memory, refused, passed)
-        if used.any():
-            moved = self._update(expected, innovation, (h, ph, predicted), used, p, memory)
-            # Whole nanometres, so that the sum does not depend on the order of the trials.
-            whole = np.rint(np.minimum(moved, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
-            tally.fix_move_nm[sensor, step] += int(whole.sum())
+        expected = self._looks.expect(r, sensor, then)
+        alive = mine & (expected.surface >= 0)
+        outcome = np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE).astype(np.intp)
+        scalar: Scalar | None = None
+        terms: Terms | None = None
+        counted = False
+        for stage in self._stages:
+            if stage is Stage.PERSISTENCE:
+                counted = True
+                passed = self._persists(sensor, alive, expected.surface, memory)
+                found: IntArray | Outcome = Outcome.HELD_BACK
+            elif not alive.any():
+                break
+            elif stage is Stage.VALIDITY:
+                found = self._looks.validity(r, sensor, expected)
+                passed = alive & (found == Outcome.ACCEPTED)
+            elif stage is Stage.ECHO:
+                echo = echo_of()
+                passed = alive & ~np.isnan(echo.reading_m)
+                scalar = one_reading(sensor, self._variances[sensor], expected, echo, passed)
+                terms = terms_of(scalar, memory.filter)
+                found = Outcome.NO_ECHO
+            else:
+                assert scalar is not None  # the gate comes after the echo
+                assert terms is not None
+                passed = self._gate(scalar, terms, alive, memory)
+                found = Outcome.GATE
+            outcome = np.where(alive & ~passed, found, outcome)
+            alive = passed
+        if not counted:
+            memory.interrupt(sensor)
+        tally.count(sensor, step, outcome, mine)
+        self._count_wrong(r, outcome, alive, mine, expected, echo_of, tally)
+        if alive.any() and scalar is not None and terms is not None:
+            tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
 
-    def _persists(
-        self, sensor: int, passed: BoolArray, surface: IntArray, memory: CorrectionState
-    ) -> BoolArray:
-        """Count passes in a row on one surface; the n-th and later ones are used."""
-        streak, last = memory.streak[sensor], memory.streak_surface[sensor]
-        same = passed & (surface == last)
-        memory.streak[sensor] = np.where(same, streak + 1, passed.astype(np.intp))
-        memory.streak_surface[sensor] = surface
-        persistence = self._correction.persistence
-        if persistence is None:
-            return passed
-        return np.asarray(memory.streak[sensor] >= persistence.readings)
-
-    def _count(
+    def _read_pair(
         self,
-        sensor: int,
-        step: int,
-        outcome: IntArray,
-        used: BoolArray,
-        refused: BoolArray,
-        echo: Echo,
-        expected: Expected,
+        r: int,
+        echo_of: tuple[Callable[[], Echo], Callable[[], Echo]],
+        p: Poses,
+        then: Belief,
+        memory: CorrectionState,
         tally: Tally,
     ) -> None:
-        tally.counts[sensor, step] += np.bincount(outcome, minlength=_OUTCOMES)
-        right = echo.surface == self._true_index[expected.surface]
-        tally.wrongly_accepted[sensor, step] += int(np.count_nonzero(used & ~right))
-        tally.wrongly_refused[sensor, step] += int(np.count_nonzero(refused & right))
+        """Use a reading and its partner together in the trials in which both are tried on one surface.
 
-    def _way_back(self, memory: CorrectionState, refused: BoolArray, passed: BoolArray) -> None:
-        """Widen the filter after every so many refusals in a row; flag the robot as lost after more."""
-        memory.refusals = np.where(refused, memory.refusals + 1, np.where(passed, 0, memory.refusals))
-        rule = self._correction.way_back
-        if rule is None:
+        Both must be valid and echoed, whatever the order of the stages. First their difference, then
+        their mean goes through gate and persistence of its own. Each reading counts as accepted where
+        either was used. In all other trials `read` takes each alone.
+        The belief to compare with is the same for both.
+        """
+        sensors, partner = self._prepared.plan.timeline.readings.sensor, self._partners[r]
+        both = [(q, int(sensors[q])) for q in (r, partner.reading)]
+        seen = [self._looks.expect(q, sensor, then) for q, sensor in both]
+        alive = (seen[0].surface >= 0) & (seen[0].surface == seen[1].surface)
+        for (q, sensor), expected in zip(both, seen, strict=True):
+            if alive.any():
+                alive &= self._looks.validity(q, sensor, expected) == Outcome.ACCEPTED
+        memory.paired[r] = memory.paired[partner.reading] = alive
+        if not alive.any():
+            self._break_pair(partner, memory)
             return
-        widen = refused & (memory.refusals % rule.refusals == 0)
-        if widen.any():
-            factor = np.where(widen, rule.factor, 1.0)
-            xx, xy, xh, yy, yh, hh = memory.filter
-            memory.filter = (
-                xx * factor,
-                xy * factor,
-                xh * factor,
-                yy * factor,
-                yh * factor,
-                hh * factor,
-            )
-        memory.lost |= memory.refusals >= rule.refusals + rule.lost_after
+        echoes = [take() for take in echo_of]
+        # A new array: what was kept above must know it, too.
+        alive = alive & ~np.isnan(echoes[0].reading_m) & ~np.isnan(echoes[1].reading_m)
+        memory.paired[r] = memory.paired[partner.reading] = alive
+        variances = [self._variances[sensor] for _, sensor in both]
+        used = [np.zeros_like(alive), np.zeros_like(alive)]
+        refused, moved = np.zeros_like(alive), np.zeros(len(alive))
+        for turns in (True, False):
+            models = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
+            slot = self._slots.difference(partner.pair) if turns else self._slots.mean(partner.pair)
+            scalar = two_readings(slot, variances, seen[0], models, echoes, alive, turns)
+            terms = terms_of(scalar, memory.filter)
+            passed = alive
+            for stage in self._stages:
+                if stage is Stage.GATE:
+                    kept = self._gate(scalar, terms, passed, memory)
+                    refused = refused | (passed & ~kept)
+                    passed = kept
+                elif stage is Stage.PERSISTENCE:
+                    passed = self._persists(slot, passed, scalar.surface, memory)
+            used[turns] = passed
+            if passed.any():
+                before = p.bx, p.by, p.bh
+                moved = moved + update_with(self._correction.update, scalar, terms, passed, p, memory)
+                # The mean is compared with the belief that the difference has left.
+                then = (then[0] + p.bx - before[0], then[1] + p.by - before[1], then[2] + p.bh - before[2])
+        self._count_pair([q for q, _ in both], alive, used[0] | used[1], refused, moved, seen, echoes, tally)
 
-    def _update(
+    def _gate(self, scalar: Scalar, terms: Terms, tried: BoolArray, memory: CorrectionState) -> BoolArray:
+        """Return which trials pass the gate; refusals in a row lead to the way back."""
+        passed = passes_gate(self._correction.gate, scalar, terms, tried)
+        memory.way_back(self._correction.way_back, tried & ~passed, passed)
+        return passed
+
+    def _persists(
+        self, slot: int, passed: BoolArray, surface: IntArray, memory: CorrectionState
+    ) -> BoolArray:
+        rule = self._correction.persistence
+        return passed if rule is None else memory.persists(slot, passed, surface, rule.readings)
+
+    def _break_pair(self, partner: Partner, memory: CorrectionState) -> None:
+        memory.interrupt(self._slots.difference(partner.pair))
+        memory.interrupt(self._slots.mean(partner.pair))
+
+    def _count_wrong(
         self,
-        expected: Expected,
-        innovation: FloatArray,
-        terms: tuple[Three, Three, FloatArray],
+        r: int,
+        outcome: IntArray,
         used: BoolArray,
-        p: Poses,
-        memory: CorrectionState,
-    ) -> FloatArray:
-        """Move belief and filter of the trials that use the reading; return by how far. [m]"""
-        h, ph, predicted = terms
-        update = self._correction.update
-        safe: Three = (np.where(used, h[0], 1.0), np.where(used, h[1], 1.0), h[2])
-        nx = np.where(used, expected.normal_x, 1.0)
-        ny = np.where(used, expected.normal_y, 1.0)
-        kx, ky, kh = gain_of(update, ph, predicted, nx, ny, safe)
-        factor = used.astype(np.float64)
-        move = np.hypot(kx, ky) * np.abs(innovation)
-        if update.largest_move is not None:
-            over = move > update.largest_move
-            factor = np.where(over, factor * update.largest_move / np.where(over, move, 1.0), factor)
-        kx, ky, kh = kx * factor, ky * factor, kh * factor
-        memory.filter = joseph(memory.filter, (kx, ky, kh), ph, predicted)
-        dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
-        p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
-        memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
-        return np.hypot(dx, dy)
+        mine: BoolArray,
+        expected: Expected,
+        echo_of: Callable[[], Echo],
+        tally: Tally,
+    ) -> None:
+        """Count what was wrongly accepted, and wrongly refused by association or gate.
+
+        A belief that sees no surface at all has no expected one: there it is the one of the plan.
+        """
+        planned = int(self._prepared.sight.surface[r])
+        lost = mine & (outcome == Outcome.NO_SURFACE) & (planned >= 0)
+        refused = mine & (outcome == Outcome.GATE)
+        if not (used.any() or refused.any() or lost.any()):
+            return
+        readings = self._prepared.plan.timeline.readings
+        place = int(readings.sensor[r]), int(readings.step[r])
+        origin = echo_of().surface
+        right = origin == self._true_index[np.where(lost, planned, expected.surface)]
+        tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
+        tally.wrongly_refused[place] += int(np.count_nonzero((refused | lost) & right))
+
+    def _count_pair(
+        self,
+        pair: list[int],
+        taken: BoolArray,
+        used: BoolArray,
+        refused: BoolArray,
+        moved_m: FloatArray,
+        seen: list[Expected],
+        echoes: list[Echo],
+        tally: Tally,
+    ) -> None:
+        """Count both readings of a pair alike; one echo from elsewhere makes both wrong."""
+        refused = taken & refused & ~used
+        outcome = np.where(used, Outcome.ACCEPTED, np.where(refused, Outcome.GATE, Outcome.HELD_BACK))
+        right = np.ones_like(taken)
+        for expected, echo in zip(seen, echoes, strict=True):
+            right &= echo.surface == self._true_index[expected.surface]
+        readings = self._prepared.plan.timeline.readings
+        for r in pair:
+            place = int(readings.sensor[r]), int(readings.step[r])
+            tally.count(*place, outcome, taken)
+            tally.moved(*place, np.where(used, moved_m, 0.0))
+            tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
+            tally.wrongly_refused[place] += int(np.count_nonzero(refused & right))

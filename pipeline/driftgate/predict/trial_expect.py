@@ -81,7 +81,11 @@ class Looks:
         ]
 
     def expect(self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray]) -> Expected:
-        """Return the association: which surface each trial's believed beam meets first."""
+        """Return the association: which surface each trial's believed beam should meet.
+
+        The first one that it meets from the belief, or where the robot expects what was planned, the
+        one of the plan, whatever the belief sees.
+        """
         mount = self._prepared.case.robot.sensors[sensor].mount
         pose = self._prepared.plan.timeline.pose[self._knots[r]]
         x, y, heading = (np.ascontiguousarray(pose[i] + then[i]) for i in range(3))
@@ -92,20 +96,48 @@ class Looks:
         far = np.flatnonzero(outside)
         if len(far):
             surface[far] = self._meet(self._tall[sensor], cone.at(far))
+        planned = self._prepared.case.robot.correction.expect_from == "plan"
+        if planned:
+            surface = np.full(len(x), self._prepared.sight.surface[r], dtype=np.intp)
+        model, towards = self._model(sensor, np.stack([x, y, heading], axis=-1), cone, surface)
+        if planned:
+            # From where the robot believes to be the surface may lie behind it, or along the beam.
+            surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         e = self._edges
-        nx, ny = e.nx[surface], e.ny[surface]
-        answer = None
+        return Expected(
+            surface, model, cone, (*beam[:2], *towards), e.nx[surface], e.ny[surface], len(far) > 0
+        )
+
+    def model(
+        self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray], surface: IntArray
+    ) -> RangeModel:
+        """Return what a sensor should read of given surfaces from the belief, with its derivatives."""
+        mounted = self._prepared.case.robot.sensors[sensor]
+        pose = np.stack(
+            [self._prepared.plan.timeline.pose[self._knots[r]][i] + then[i] for i in range(3)], axis=-1
+        )
+        beam = sensor_beam(
+            pose[:, 0], pose[:, 1], pose[:, 2], mounted.mount.x, mounted.mount.y, mounted.mount.heading
+        )
+        return self._model(sensor, pose, Axis(*beam, 0.5 * mounted.beam_width), surface)[0]
+
+    def _model(
+        self, sensor: int, pose: FloatArray, cone: Axis, surface: IntArray
+    ) -> tuple[RangeModel, tuple[FloatArray, FloatArray]]:
+        """Return the range to given surfaces, and the direction that the answer comes from."""
+        mount, e = self._prepared.case.robot.sensors[sensor].mount, self._edges
+        answer, towards = None, (np.asarray(cone.ux), np.asarray(cone.uy))
         if cone.half_rad > 0.0:
             answer = answer_in_cone(cone, e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface])
-            beam = (*beam[:2], answer.ux, answer.uy)
+            towards = (answer.ux, answer.uy)
         model = expected_range(
-            np.stack([x, y, heading], axis=-1),
+            pose,
             (mount.x, mount.y, mount.heading),
-            (nx, ny),
+            (e.nx[surface], e.ny[surface]),
             (self._middle_x[surface], self._middle_y[surface]),
             answer,
         )
-        return Expected(surface, model, cone, beam, nx, ny, len(far) > 0)
+        return model, towards
 
     def _meet(self, edges: IntArray, cone: Axis) -> IntArray:
         """Return which of some edges answers first in each trial's cone, -1 for none."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -31,7 +31,8 @@ from driftgate.predict.streams import Streams
 from driftgate.predict.tilt import Tilt, TiltedLuck
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
 from driftgate.predict.trial_contact import Approach, square_up, true_line
-from driftgate.predict.trial_correction import CorrectionState, Corrector, Tally
+from driftgate.predict.trial_correction import Corrector
+from driftgate.predict.trial_memory import CorrectionState, Tally
 from driftgate.predict.trial_moments import moment_trials, wanted_offset
 from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
 from driftgate.predict.trial_world import Draws, TrueWorld, true_world
@@ -344,7 +345,7 @@ class _Batch:
                 # Arrays are replaced and never written to, so this keeps the truth of this instant.
                 self.echoes.advance(int(r))
                 take = partial(self.echoes.echo, int(r), replace(p), self.clock, self.echoes.runs_now())
-                self.waiting[int(r)] = (take, then)
+                self.waiting[int(r)] = (cache(take), then)
         for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
             outcome = corrector.skips(r)
             if outcome is not None:
@@ -352,11 +353,12 @@ class _Batch:
                 continue
             echo, then = self.waiting.pop(r)
             p, fixed = self.poses, self.memory.fixed
-            bx, by, bh = p.bx, p.by, p.bh
+            b = (p.bx, p.by, p.bh)
             if compensates:
-                bx, by, bh = then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2]
-            belief = self._wide(bx), self._wide(by), self._wide(bh)
-            corrector.read(r, echo, p, belief, self.memory, self.tally)
+                b = (then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2])
+            belief = self._wide(b[0]), self._wide(b[1]), self._wide(b[2])
+            other = self.waiting.get(corrector.partner(r), (None, None))[0]
+            corrector.read(r, echo, p, belief, self.memory, self.tally, other)
 
     def _wide(self, values: FloatArray) -> FloatArray:
         return np.broadcast_to(values, (self.count,))

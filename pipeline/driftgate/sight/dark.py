@@ -9,6 +9,7 @@ from driftgate.core.errors import ModelError
 from driftgate.plan.values import Plan, Timeline
 from driftgate.schema.case import Case
 from driftgate.sight.expect import belief_knots, model_of
+from driftgate.sight.stages import persists_before_validity
 from driftgate.sight.values import DarkInterval, Reason, Sight
 from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
@@ -53,16 +54,19 @@ def persisting(case: Case, plan: Plan, sight: Sight) -> NDArray[np.bool_]:
     """Return which readings come after enough usable ones in a row, shape (R,).
 
     With persistence n the first n - 1 readings of a sensor on a surface are held back; a reading that
-    is not usable, or another surface, starts the count again.
+    is not usable, or another surface, starts the count again. Where persistence comes before validity,
+    every reading that meets a surface counts.
     """
     rule = case.robot.correction.persistence
     sensor = plan.timeline.readings.sensor
     enough = np.ones(len(sensor), dtype=bool)
+    early = persists_before_validity(case.robot.correction)
     if rule is None:
         return enough
     streak, last = [0] * len(case.robot.sensors), [-1] * len(case.robot.sensors)
     for r, s in enumerate(sensor.tolist()):
-        surface = int(sight.surface[r]) if sight.reason[r] == Reason.USABLE else -1
+        counts = sight.reason[r] == Reason.USABLE or (early and sight.reason[r] > Reason.NO_SURFACE)
+        surface = int(sight.surface[r]) if counts else -1
         streak[s] = 0 if surface < 0 else streak[s] + 1 if surface == last[s] else 1
         last[s] = surface
         enough[r] = streak[s] >= rule.readings

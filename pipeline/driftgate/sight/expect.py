@@ -12,6 +12,7 @@ from driftgate.plan.values import IntArray, Law, Plan
 from driftgate.schema.case import Case
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.corridor import obstacles_at_height
+from driftgate.sight.stages import may_fix
 from driftgate.sight.validity import (
     BoolArray,
     ReadingLimits,
@@ -63,7 +64,8 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
         limits = reading_limits(sensor, case.robot.correction.validity)
         blocked, names = _corridor(world, sensor, limits, beams)
         surface[rows], range_m[rows], incidence[rows] = beams.surface, beams.range_m, beams.incidence_rad
-        reason[rows] = _reasons(case, plan, world, limits, beams, blocked, rows)
+        may = np.array([may_fix(case.robot.correction, step, sensor.id) for step in plan.steps], dtype=bool)
+        reason[rows] = _reasons(plan, world, limits, beams, blocked, rows, may)
         obstacle[rows] = np.where(reason[rows] == Reason.CORRIDOR, names, "")
     return Sight(surface, range_m, incidence, reason, tuple(obstacle.tolist()))
 
@@ -186,25 +188,23 @@ def _ends(edges: EdgeArrays, surface: IntArray) -> tuple[FloatArray, FloatArray,
 
 
 def _reasons(
-    case: Case,
     plan: Plan,
     world: World,
     limits: ReadingLimits,
     beams: _Beams,
     blocked: BoolArray,
     rows: IntArray,
+    may: BoolArray,
 ) -> NDArray[np.int8]:
-    correction = case.robot.correction
+    """Return why each reading gives no fix; `may` says in which steps readings are looked at."""
     readings = plan.timeline.readings
     step = readings.step[rows]
     in_contact = np.array([s.law is Law.CONTACT for s in plan.steps], dtype=bool)[step]
-    looking = np.array([s.looking for s in plan.steps], dtype=bool)[step]
-    off = np.full(len(rows), not correction.enabled) | (~looking & (correction.when == "looking"))
     reference = np.array([*(e.reference for e in world.edges), True], dtype=bool)[beams.surface]
     rate = plan.timeline.rate[readings.knot[rows]]
     return first_failed(
         [
-            (Reason.SWITCHED_OFF, off),
+            (Reason.SWITCHED_OFF, ~may[step]),
             (Reason.IN_CONTACT, in_contact),
             (Reason.NO_SURFACE, beams.surface < 0),
             (Reason.NOT_REFERENCE, ~reference & limits.reference),

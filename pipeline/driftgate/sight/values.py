@@ -16,7 +16,7 @@ class Reason(IntEnum):
     """Why a reading gives no fix by policy; USABLE when it may. In the order the tests are made."""
 
     USABLE = 0
-    SWITCHED_OFF = 1  # correction disabled, or `when: looking` outside a look step
+    SWITCHED_OFF = 1  # by the robot's `enabled` and `when`, or the step's `fixes`
     IN_CONTACT = 2  # during a square-up step
     NO_SURFACE = 3  # association: the beam meets no wall or structure
     NOT_REFERENCE = 4

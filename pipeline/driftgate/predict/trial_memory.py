@@ -1,0 +1,97 @@
+"""What the robot remembers between readings, and what is counted of them, over all trials of a batch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray
+from driftgate.predict.filter import Six
+from driftgate.predict.values import BoolArray, Outcome
+from driftgate.schema.correction import WayBack
+
+OUTCOMES = len(Outcome)
+# A filter that has run away is not counted beyond this. [m]
+_LONGEST_MOVE_M = 1e3
+
+
+@dataclass
+class Tally:
+    """What became of the readings: by sensor and step, `counts` by outcome as well."""
+
+    counts: np.ndarray
+    wrongly_accepted: np.ndarray
+    wrongly_refused: np.ndarray
+    fix_move_nm: np.ndarray
+
+    def count(self, sensor: int, step: int, outcome: IntArray, which: BoolArray) -> None:
+        """Count readings by outcome, in the trials given."""
+        self.counts[sensor, step] += np.bincount(outcome[which], minlength=OUTCOMES)
+
+    def moved(self, sensor: int, step: int, moved_m: FloatArray) -> None:
+        """Count by how far fixes moved the belief: whole nanometres, whatever the order of the trials."""
+        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
+        self.fix_move_nm[sensor, step] += int(whole.sum())
+
+
+def empty_tally(sensors: int, steps: int) -> Tally:
+    """Return empty counts."""
+    shape = (sensors, steps)
+    return Tally(
+        np.zeros((*shape, OUTCOMES), dtype=np.int64),
+        np.zeros(shape, dtype=np.int64),
+        np.zeros(shape, dtype=np.int64),
+        np.zeros(shape, dtype=np.int64),
+    )
+
+
+@dataclass
+class CorrectionState:
+    """The robot's memory between readings, per trial; streaks by slot (`driftgate.sight.pairs`)."""
+
+    filter: Six
+    streak: list[IntArray]
+    streak_surface: list[IntArray]
+    refusals: IntArray
+    lost: BoolArray
+    # Sum of all fixes so far, field axes: an old reading is compared with the belief of its echo,
+    # corrected by what has been fixed since.
+    fixed: list[FloatArray] = field(default_factory=lambda: [np.zeros(1), np.zeros(1), np.zeros(1)])
+    # The second readings of pairs: in which trials they are already taken, together with the first.
+    paired: dict[int, BoolArray] = field(default_factory=dict)
+
+    def interrupt(self, slot: int) -> None:
+        """Start counting again: a reading is missing, refused or not tried."""
+        self.streak[slot] = np.zeros(len(self.refusals), dtype=np.intp)
+
+    def persists(self, slot: int, passed: BoolArray, surface: IntArray, readings: int) -> BoolArray:
+        """Count passes in a row on one surface; the n-th and later ones are used."""
+        same = passed & (surface == self.streak_surface[slot])
+        self.streak[slot] = np.where(same, self.streak[slot] + 1, passed.astype(np.intp))
+        self.streak_surface[slot] = surface
+        return passed & (self.streak[slot] >= readings)
+
+    def way_back(self, rule: WayBack | None, refused: BoolArray, passed: BoolArray) -> None:
+        """Widen the filter after every so many refusals in a row; flag the robot as lost after more."""
+        self.refusals = np.where(refused, self.refusals + 1, np.where(passed, 0, self.refusals))
+        if rule is None:
+            return
+        widen = refused & (self.refusals % rule.refusals == 0)
+        if widen.any():
+            factor = np.where(widen, rule.factor, 1.0)
+            xx, xy, xh, yy, yh, hh = self.filter
+            self.filter = (xx * factor, xy * factor, xh * factor, yy * factor, yh * factor, hh * factor)
+        self.lost |= self.refusals >= rule.refusals + rule.lost_after
+
+
+def fresh_memory(start: Six, count: int, slots: int) -> CorrectionState:
+    """Return the robot's memory before the first reading, for so many trials and slots."""
+    return CorrectionState(
+        filter=start,
+        streak=[np.zeros(count, dtype=np.intp) for _ in range(slots)],
+        streak_surface=[np.full(count, -1, dtype=np.intp) for _ in range(slots)],
+        refusals=np.zeros(count, dtype=np.intp),
+        lost=np.zeros(count, dtype=bool),
+    )

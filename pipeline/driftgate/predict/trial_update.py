@@ -1,0 +1,149 @@
+"""What the robot's filter is updated with in every trial, its gate and its update."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray
+from driftgate.predict.echoes import Echo
+from driftgate.predict.filter import (
+    ReadingVariance,
+    Six,
+    Three,
+    gain_of,
+    joseph,
+    times_h,
+    turning_gain_of,
+)
+from driftgate.predict.trial_expect import Expected
+from driftgate.predict.trial_memory import CorrectionState
+from driftgate.predict.trial_motion import Poses
+from driftgate.predict.values import BoolArray
+from driftgate.schema.correction import Gate, Update
+from driftgate.sight.pairs import mean_weights
+from driftgate.world.beam import RangeModel
+
+
+@dataclass(frozen=True)
+class Scalar:
+    """What the filter may be updated with, in every trial: a reading, or the difference or mean of two.
+
+    `h` is its derivative by the belief and `own` its variance; trials that do not try it hold harmless
+    numbers. `turns` marks a difference: under replacing and blending it moves the heading alone.
+    """
+
+    slot: int
+    surface: IntArray
+    normal: tuple[FloatArray, FloatArray]
+    innovation: FloatArray
+    h: Three
+    own: FloatArray
+    turns: bool = False
+
+
+@dataclass(frozen=True)
+class Terms:
+    """P h and the innovation's predicted variance h P h' + R."""
+
+    ph: Three
+    predicted: FloatArray
+
+
+def one_reading(
+    sensor: int, variance: ReadingVariance, expected: Expected, echo: Echo, tried: BoolArray
+) -> Scalar:
+    """Return a reading of one sensor alone."""
+    model = expected.model
+    range_m = np.where(tried, model.range_m, 1.0)
+    return Scalar(
+        sensor,
+        expected.surface,
+        (expected.normal_x, expected.normal_y),
+        np.where(tried, echo.reading_m - range_m, 0.0),
+        (
+            np.where(tried, model.d_x, 0.0),
+            np.where(tried, model.d_y, 0.0),
+            np.where(tried, model.d_heading, 0.0),
+        ),
+        variance.at(range_m),
+    )
+
+
+def two_readings(
+    slot: int,
+    variances: list[ReadingVariance],
+    expected: Expected,
+    models: list[RangeModel],
+    echoes: list[Echo],
+    tried: BoolArray,
+    turns: bool,
+) -> Scalar:
+    """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`."""
+    ranges = [np.where(tried, model.range_m, 1.0) for model in models]
+    noise = [v.own(range_m) for v, range_m in zip(variances, ranges, strict=True)]
+    innovations = [
+        np.where(tried, echo.reading_m - range_m, 0.0) for echo, range_m in zip(echoes, ranges, strict=True)
+    ]
+    if turns:
+        first, second = np.ones(1), -np.ones(1)
+        own = noise[0] + noise[1]
+    else:
+        first, second = mean_weights(noise[0], noise[1])
+        own = first**2 * noise[0] + second**2 * noise[1] + variances[0].wall_m ** 2
+    a, b = models
+    return Scalar(
+        slot,
+        expected.surface,
+        (expected.normal_x, expected.normal_y),
+        first * innovations[0] + second * innovations[1],
+        (
+            np.where(tried, first * a.d_x + second * b.d_x, 0.0),
+            np.where(tried, first * a.d_y + second * b.d_y, 0.0),
+            np.where(tried, first * a.d_heading + second * b.d_heading, 0.0),
+        ),
+        own,
+        turns,
+    )
+
+
+def terms_of(scalar: Scalar, filter_cov: Six) -> Terms:
+    """Return what gate and update need of the filter as it stands."""
+    h = scalar.h
+    ph = times_h(filter_cov, h)
+    return Terms(ph, h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.own)
+
+
+def passes_gate(gate: Gate | None, scalar: Scalar, terms: Terms, tried: BoolArray) -> BoolArray:
+    """Return which of the trials that try it pass the gate; without a gate all do."""
+    if gate is None:
+        return tried
+    refused = tried & (np.square(scalar.innovation) > gate.sigmas**2 * terms.predicted)
+    return tried & ~refused
+
+
+def update_with(
+    update: Update, scalar: Scalar, terms: Terms, used: BoolArray, p: Poses, memory: CorrectionState
+) -> FloatArray:
+    """Move belief and filter of the trials that use the reading; return by how far. [m]"""
+    h = scalar.h
+    if scalar.turns:
+        safe: Three = (h[0], h[1], np.where(used, h[2], 1.0))
+        kx, ky, kh = turning_gain_of(update, terms.ph, terms.predicted, safe)
+    else:
+        safe = (np.where(used, h[0], 1.0), np.where(used, h[1], 1.0), h[2])
+        nx, ny = (np.where(used, n, 1.0) for n in scalar.normal)
+        kx, ky, kh = gain_of(update, terms.ph, terms.predicted, nx, ny, safe)
+    factor = used.astype(np.float64)
+    move = np.hypot(kx, ky) * np.abs(scalar.innovation)
+    if update.largest_move is not None:
+        over = move > update.largest_move
+        factor = np.where(over, factor * update.largest_move / np.where(over, move, 1.0), factor)
+    kx, ky, kh = kx * factor, ky * factor, kh * factor
+    memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
+    dx, dy, dh = kx * scalar.innovation, ky * scalar.innovation, kh * scalar.innovation
+    p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
+    memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
+    return np.hypot(dx, dy)
