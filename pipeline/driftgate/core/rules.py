@@ -180,6 +180,20 @@ _LOAD: Final = (
         "completely. Give the sensor a noise, or the filter a range_at_zero.",
     ),
     Rule(
+        "DG144",
+        "sensors that make no pair",
+        "The two sensors of a pair look the same way (within 1 deg), sit at least 20 mm apart across the "
+        "beam and read at the same instants: only then does the difference of their readings tell the "
+        "heading.",
+    ),
+    Rule(
+        "DG145",
+        "fixes without effect",
+        "'fixes' says which sensors may correct the pose in a step. It means nothing where no reading is "
+        "used anyway: on a robot without range sensors, in a checkpoint, in a square-up. For a "
+        "repetition, write it in the steps that are repeated.",
+    ),
+    Rule(
         "DG141",
         "field maps do not match",
         "A further field map stands for the same field as built elsewhere: it must have the same walls, "

@@ -7,6 +7,7 @@ from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import rising, unique_names
+from driftgate.load.checks_correction import check_order, check_pairs
 from driftgate.load.document import KEY, DocPath, Document
 from driftgate.schema.robot import Robot
 
@@ -22,6 +23,8 @@ def check_robot(document: Document) -> list[Finding]:
         findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
         findings += _at_most_square(document, ("sensors", i, "echo_limit"), sensor.echo_limit)
     findings += _check_correction(document, robot)
+    findings += check_order(document, robot)
+    findings += check_pairs(document, robot)
     findings += _check_trust(document, robot)
     if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":
         path: DocPath = ("errors", "sideways_scale", KEY)

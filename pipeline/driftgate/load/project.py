@@ -12,6 +12,7 @@ from driftgate.core.errors import DriftgateError
 from driftgate.core.findings import Finding
 from driftgate.core.units import article
 from driftgate.load.checks_case import check_on_field, check_start, check_targets, check_variant
+from driftgate.load.checks_correction import check_fixes
 from driftgate.load.checks_field import check_field_map
 from driftgate.load.checks_mirror import check_mirror
 from driftgate.load.checks_robot import check_robot
@@ -274,6 +275,7 @@ def _check_together(routine: Document, robot: _Loaded | None, field_map: _Loaded
         findings += check_start(routine, robot.document, document)
         findings += check_targets(routine, robot.document, document)
         findings += check_mirror(routine, document)
+        findings += check_fixes(routine, robot.document)
     return findings
 
 
