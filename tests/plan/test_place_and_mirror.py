@@ -187,6 +187,13 @@ def test_law_mirrored_plan_is_the_reflected_plan(line):
         assert b.pose[:, 1] == pytest.approx(3.0 - a.pose[:, 1], abs=1e-9)
 
 
+def test_law_mirror_keeps_which_sensors_fix():
+    """The robot is not mirrored: the sensors that a step names are the same on the other side."""
+    step = {"do": "drive", "to": ["2 m", "1 m"], "fixes": ["left"]}
+    mirrored = mirror_routine(routine(step), field_map(mirror=X_LINE))
+    assert mirrored.steps[0].fixes == ["left"]
+
+
 def test_err_no_mirror_line():
     """A field map without a mirror line cannot mirror a routine."""
     with pytest.raises(ModelError, match="no mirror line"):

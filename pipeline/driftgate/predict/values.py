@@ -73,7 +73,7 @@ class Outcome(IntEnum):
     TURNING = 9
     NO_ECHO = 10  # nothing came back: dropout, out of the sensor's reach, too grazing
     GATE = 11
-    HELD_BACK = 12  # passed the gate, persistence still counting
+    HELD_BACK = 12  # persistence still counting
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,8 @@ class TrialsResult:
     wrongly_accepted : ndarray of int, shape (sensors, steps)
         Accepted, but the echo did not come from the expected surface.
     wrongly_refused : ndarray of int, shape (sensors, steps)
-        The echo came undistorted from the expected surface, but association or gate refused it.
+        The echo came undistorted from the expected surface, but association or gate refused it; where
+        the belief sees no surface, the expected one is the plan's.
     fix_move_nm : ndarray of int, shape (sensors, steps)
         Sum of the distances by which accepted fixes moved the belief, in whole nanometres, so that
         it does not depend on the order of the trials. [nm]
