@@ -128,3 +128,19 @@ def test_law_zero_contact_bound_is_that_of_the_stop(known):
     found = only(check_routines(CheckSettings())).contact
     assert (found.status, found.estimate.successes) == ("pass", 0)
     assert found.upper == anytime.upper_bound(0, 1024, 0.95) > 0.002
+
+
+def test_law_a_case_works_out_what_its_batches_share_once(known, monkeypatch):
+    """Several looks at one case make its shared plan once, and a second run makes its own."""
+    from driftgate.run import tasks
+
+    made = []
+    before = tasks.trials_plan
+    monkeypatch.setattr(tasks, "trials_plan", lambda prepared: made.append(prepared) or before(prepared))
+    known(0.9)
+    first = only(check_routines(CheckSettings(trials=4096)))
+    assert first.looks == (1024, 2048, 4096)
+    assert len(made) == 1
+    assert only(check_routines(CheckSettings(trials=4096))) == first
+    assert len(made) == 2
+    assert len(tasks._SHARED) <= 4

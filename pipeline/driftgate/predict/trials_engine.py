@@ -83,6 +83,7 @@ def run_trials(
     batch: int = DEFAULT_BATCH,
     redrawn: frozenset[str] = frozenset(),
     tilt: Tilt | None = None,
+    shared: TrialsPlan | None = None,
 ) -> TrialsResult:
     """Return the outcome of trials first .. first + trials - 1.
 
@@ -105,6 +106,8 @@ def run_trials(
     tilt : Tilt, optional
         A mixture to draw the trials from; they then have weights, and only weighted means over them
         say anything.
+    shared : TrialsPlan, optional
+        What `trials_plan` gave for this case and `off`, to spare working it out again.
 
     Raises
     ------
@@ -115,7 +118,7 @@ def run_trials(
         raise ModelError(
             f"trials and batch must be positive, got {trials}, {batch}; seed and first not negative"
         )
-    shared = trials_plan(prepared, off)
+    shared = shared or trials_plan(prepared, off)
     parts = []
     for begin in range(first, first + trials, batch):
         count = min(batch, first + trials - begin)

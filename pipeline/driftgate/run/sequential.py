@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from driftgate.judge.sampling import Sampling, planned_looks
 from driftgate.judge.stopping import Tally, Watch
 from driftgate.predict import Prepared, merge_trials
-from driftgate.run.tasks import BATCH, Answer, Batch, BatchResult, Planned, predict_batch
+from driftgate.run.tasks import BATCH, Answer, Batch, BatchResult, Planned, fresh_key, predict_batch
 from driftgate.run.workers import Workers
 
 # A smaller batch costs nearly as much time as this.
@@ -34,6 +34,7 @@ class _Open:
     results: dict[int, BatchResult] = field(default_factory=dict)
     missing: int = 0
     counted: Tally | None = None
+    key: str = field(default_factory=fresh_key)
 
     @property
     def begin(self) -> int:
@@ -47,7 +48,15 @@ class _Open:
         firsts = range(self.begin, end, size)
         self.missing = len(firsts)
         return [
-            Batch(self.prepared, seed, first, min(size, end - first), counted=True, index=self.index)
+            Batch(
+                self.prepared,
+                seed,
+                first,
+                min(size, end - first),
+                counted=True,
+                index=self.index,
+                key=self.key,
+            )
             for first in firsts
         ]
 

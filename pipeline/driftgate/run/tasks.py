@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+import os
+from collections import OrderedDict
 from dataclasses import dataclass
 
 from driftgate.judge.stopping import Tally, tally
 from driftgate.plan.build import plan_case
 from driftgate.plan.values import Plan, PlanFinding
 from driftgate.predict import Prepared, covariance, prepare, run_trials
+from driftgate.predict.trials_engine import TrialsPlan, trials_plan
 from driftgate.predict.values import CovarianceResult, TrialsResult
 from driftgate.run.accepted import entry_for
 from driftgate.schema.case import Case
@@ -42,6 +46,9 @@ class Batch:
         Whether to count successes too, for a look.
     index : int
         Which case it is, for whoever asked.
+    key : str
+        The same for all batches of one case and for no other batch of this program, so that a worker
+        need not work out again what they share; empty: none is known.
     """
 
     prepared: Prepared
@@ -50,6 +57,7 @@ class Batch:
     count: int
     counted: bool = False
     index: int = 0
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -97,13 +105,38 @@ def _accepted(routine: Routine, finding: PlanFinding) -> bool:
     return entry_for(routine, finding.code, finding.level, finding.doc_path) is not None
 
 
+# What the latest cases' batches share, by key. A worker has few cases under way at a time.
+_SHARED: OrderedDict[str, TrialsPlan] = OrderedDict()
+_KEPT = 4
+_numbers = itertools.count()
+
+
+def fresh_key() -> str:
+    """Return a key that no other case of this program has."""
+    return f"{os.getpid()}:{next(_numbers)}"
+
+
+def _shared(batch: Batch) -> TrialsPlan | None:
+    if not batch.key:
+        return None
+    if batch.key not in _SHARED:
+        _SHARED[batch.key] = trials_plan(batch.prepared)
+    _SHARED.move_to_end(batch.key)
+    while len(_SHARED) > _KEPT:
+        _SHARED.popitem(last=False)
+    return _SHARED[batch.key]
+
+
 def predict_batch(batch: Batch) -> BatchResult:
     """Run one batch of trials, and the covariance engine with the first one."""
     first = covariance(batch.prepared) if batch.first == 0 else None
-    trials = run_trials(batch.prepared, batch.count, batch.seed, batch.first)
+    trials = run_trials(batch.prepared, batch.count, batch.seed, batch.first, shared=_shared(batch))
     return BatchResult(trials, first, tally(batch.prepared, trials) if batch.counted else None)
 
 
 def batches_of(prepared: Prepared, seed: int, trials: int, size: int = BATCH) -> list[Batch]:
     """Return the batches of a case, in order of trial numbers."""
-    return [Batch(prepared, seed, first, min(size, trials - first)) for first in range(0, trials, size)]
+    key = fresh_key()
+    return [
+        Batch(prepared, seed, first, min(size, trials - first), key=key) for first in range(0, trials, size)
+    ]
