@@ -128,14 +128,15 @@ def test_law_the_cone_is_kept_free_in_every_trial() -> None:
         assert result.counts.sum(axis=(0, 1))[outcome] == 50
 
 
-def test_law_a_rim_that_grazes_the_wall_gets_no_echo(monkeypatch: pytest.MonkeyPatch) -> None:
-    """With the truth turned, the nearer rim answers; beyond the echo limit of 45 deg nothing comes back."""
+@pytest.mark.parametrize("half_deg", [0.0, 10.0])
+def test_law_grazing_the_wall_loses_the_echo(monkeypatch: pytest.MonkeyPatch, half_deg: float) -> None:
+    """With the truth turned, line or nearer rim meets the wall askew; beyond 45 deg nothing comes back."""
     field = field_map(x=(-2.0, 2.0), y=(-30.0, 30.0))
-    sensor = single_reading("ahead", 0.0, 0.5, beam_width="20 deg", echo_limit="45 deg")
+    sensor = single_reading("ahead", 0.0, 0.5, beam_width=f"{2.0 * half_deg!r} deg", echo_limit="45 deg")
     case = pause(sensor, believed=field, spread=("0 mm", "0 mm", "40 deg"))
     turned = run_trials(case, 300, 3).moments[-1].error[:, 2]
     seen = echoes_of(monkeypatch, case, 300)
-    incidence = np.maximum(np.abs(turned) - math.radians(10.0), 0.0)
+    incidence = np.maximum(np.abs(turned) - math.radians(half_deg), 0.0)
     ahead = incidence < math.radians(75.0)
     assert np.count_nonzero(ahead) > 250
     comes = np.isfinite(seen[0].reading_m)

@@ -260,6 +260,7 @@ NOT_COMPARED = {
     "dropout",
     "short_return",
     "long_return",
+    "random_return",
     "element_stray",
     "range_latency",
 }

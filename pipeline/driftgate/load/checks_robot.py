@@ -10,8 +10,11 @@ from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.checks_correction import check_order, check_pairs
 from driftgate.load.document import KEY, DocPath, Document
 from driftgate.schema.robot import Robot
+from driftgate.schema.sensor import RangeErrors
 
 SMALLEST_FOOTPRINT_M2: Final = 1e-4  # a square of 1 cm: anything less is a slip of the unit
+
+STEEPEST_PITCH_RAD: Final = math.pi / 4.0
 
 
 def check_robot(document: Document) -> list[Finding]:
@@ -22,6 +25,7 @@ def check_robot(document: Document) -> list[Finding]:
     for i, sensor in enumerate(robot.sensors):
         findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
         findings += _at_most_square(document, ("sensors", i, "echo_limit"), sensor.echo_limit)
+        findings += _check_sensor_errors(document, ("sensors", i, "errors"), sensor.errors)
     findings += _check_correction(document, robot)
     findings += check_order(document, robot)
     findings += check_pairs(document, robot)
@@ -49,6 +53,20 @@ def _check_footprint(document: Document, robot: Robot) -> list[Finding]:
     if shapely.MultiPoint(list(outline.corners)).convex_hull.area < SMALLEST_FOOTPRINT_M2:
         return [document.finding("DG132", (*path, "corners"), "the corners enclose hardly any area")]
     return []
+
+
+def _check_sensor_errors(document: Document, path: DocPath, errors: RangeErrors) -> list[Finding]:
+    findings = []
+    short, pitch = errors.short_return, errors.mount_pitch
+    if short is not None and short.distance_from == "sensor" and short.distance is None:
+        message = "'distance_from: sensor' needs 'distance': how far from the sensor on average"
+        findings.append(
+            document.finding("DG133", (*path, "short_return"), message, "add for example 'distance: 1 m'")
+        )
+    if pitch is not None and abs(pitch.mean) > STEEPEST_PITCH_RAD:
+        message = "a sensor that looks up or down by more than 45 deg looks at no wall"
+        findings.append(document.finding("DG112", (*path, "mount_pitch", "mean"), message))
+    return findings
 
 
 def _check_correction(document: Document, robot: Robot) -> list[Finding]:

@@ -129,6 +129,12 @@ class EchoMaker:
             room = np.maximum(high - known, 0.0)
             reading = np.where(false, known + false_offset(errors.long_return, where, room), reading)
             surface = np.where(false, -1, surface)
+        if errors.random_return is not None and "random_return" not in self._off:
+            chance, where = streams.uniforms(f"random_return:{sensor.id}", *address)
+            false = chance < errors.random_return.probability
+            reading = np.where(false, low + where * (high - low), reading)
+            surface = np.where(false, -1, surface)
+            got = got | false
         if errors.dropout is not None and "dropout" not in self._off:
             chance, _ = streams.uniforms(f"dropout:{sensor.id}", *address)
             got = got & (chance >= errors.dropout.probability)
@@ -174,10 +180,11 @@ def false_offset(source: FalseReturn, where: FloatArray, room_m: FloatArray) -> 
     """Return how far from the real surface a false return lies: uniform in the room there is, or near.
 
     The short reading of S. Thrun, W. Burgard and D. Fox, Probabilistic Robotics (2005), section 6.3, is
-    a truncated exponential from the sensor; here it may be one from the surface, the harder case.
+    a truncated exponential from the sensor; here it may also be one from the surface, the harder case.
     """
     if source.distance is None:
         return where * room_m
     scale = source.distance
     full = 1.0 - np.exp(-room_m / scale)
-    return -scale * np.log1p(-where * full)
+    along = -scale * np.log1p(-where * full)
+    return room_m - along if getattr(source, "distance_from", "surface") == "sensor" else along

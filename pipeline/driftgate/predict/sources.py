@@ -46,6 +46,7 @@ TITLES: dict[str, str] = {
     "dropout": "dropout",
     "short_return": "short false returns",
     "long_return": "long false returns",
+    "random_return": "random readings",
     "range_latency": "range latency",
 }
 

@@ -96,6 +96,20 @@ class FalseReturn(Chance):
     distance: Distance | None = None
 
 
+class ShortReturn(FalseReturn):
+    """A false return nearer than the real surface.
+
+    Its distance may be counted from the sensor instead, as the published beam model has it: what passes close
+    in front is met more often than what passes further away.
+    """
+
+    distance_from: Literal["surface", "sensor"] = "surface"
+
+
+class RandomReturn(Chance):
+    """Readings from nowhere, anywhere in the sensor's reach, whatever is there."""
+
+
 class RangeErrors(Model):
     """Error sources of one range sensor; one left out does not act."""
 
@@ -107,8 +121,9 @@ class RangeErrors(Model):
     mount_height: MountHeight | None = None
     mount_pitch: MountPitch | None = None
     dropout: Chance | None = None
-    short_return: FalseReturn | None = None
+    short_return: ShortReturn | None = None
     long_return: FalseReturn | None = None
+    random_return: RandomReturn | None = None
 
 
 class Mount(Model):
