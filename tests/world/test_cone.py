@@ -230,6 +230,17 @@ def test_law_model_and_kernel_give_one_range():
     assert np.cos(model.incidence_rad[met]) == pytest.approx(cosine[met], abs=1e-9)
 
 
+def test_law_a_missed_surface_has_the_range_of_its_line():
+    """Of a surface off to the side the model tells the line's range along the axis, as without a cone."""
+    pose = np.zeros((1, 3))
+    case = (pose, (0.0, 0.0, 0.0), (-1.0, 0.0), (2.0, 5.0))
+    model, answer = cone_model(*case, 0.5, half=0.1)
+    assert np.isinf(answer.range_m).all()
+    line = expected_range(*case)
+    for got, want in zip(model, line, strict=True):
+        assert got == pytest.approx(want, abs=1e-15)
+
+
 def test_ref_foot_tells_the_heading_only_by_the_lever():
     """Range to a foot by hand: wall x = 3.6, robot at (1, 0.5, 10 deg), sensor 0.1 m ahead and 0.2 m left.
 

@@ -69,8 +69,8 @@ class Answer(NamedTuple):
     ux, uy : ndarray
         Unit direction of the answering ray; the cone's axis where there is none.
     kind : ndarray of int8
-        RIM where the answer turns with the sensor (a line's always does), FOOT of the perpendicular, or
-        END of the surface.
+        RIM where the answer turns with the sensor (a line's always does, and so does a miss), FOOT of the
+        perpendicular, or END of the surface.
     """
 
     range_m: FloatArray
@@ -133,7 +133,9 @@ def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -
     positive = near.hit & (near.range_m > 0.0)
     divisor = np.where(positive, near.range_m, 1.0)
     at_end = (near.share == 0.0) | (near.share == 1.0)
-    kind = np.where(near.share == near.foot, FOOT, np.where(at_end, END, RIM)).astype(np.int8)
+    # A miss counts as met along the axis: the model then goes on beyond the surface's ends, as a line's does.
+    kind = np.where(near.share == near.foot, FOOT, np.where(at_end, END, RIM))
+    kind = np.where(near.hit, kind, RIM).astype(np.int8)
     return Answer(
         np.where(near.hit, near.range_m, np.inf),
         np.where(positive, near.x / divisor, ux),
