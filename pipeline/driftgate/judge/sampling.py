@@ -21,6 +21,9 @@ from driftgate.judge.values import Estimate, Status
 FIRST_LOOK = 1024
 FULL_BATCH = 4096
 _MORE = 8
+# From this requirement on a sequential run takes tilted trials: plain ones would be wanted by the
+# hundred thousand where they fail now and then.
+RARE_FROM = 0.9999
 
 
 def planned_looks(most_trials: int) -> tuple[int, ...]:
@@ -103,6 +106,10 @@ class Sampling:
     def fail_confidence(self) -> float:
         """Confidence at which a failure is called, so that all of a run hold together."""
         return 1.0 - (1.0 - self.confidence) / self.tolerances
+
+    def leaves(self, required: float) -> bool:
+        """Return whether a requirement is left to tilted trials (`driftgate.judge.rare`)."""
+        return self.sequential and RARE_FROM <= required < 1.0
 
     def lower(self, seen: Seen, confidence: float) -> float:
         """Return the one-sided lower bound of a probability."""

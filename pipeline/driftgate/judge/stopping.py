@@ -68,7 +68,7 @@ class Watch:
     def __init__(self, prepared: PreparedCase, rule: Sampling) -> None:
         self._rule = rule
         self._required = tuple(moment.required for moment in prepared.moments)
-        self._open = set(range(len(self._required)))
+        self._open = {i for i, required in enumerate(self._required) if not rule.leaves(required)}
         allowed = prepared.case.routine.final.contact_allowed
         self._untouched = 1.0 - allowed
         self._contact_open = allowed > 0.0

@@ -129,6 +129,25 @@ class VarianceShares:
 
 
 @dataclass(frozen=True)
+class RareTrials:
+    """The tilted trials that decided a very high requirement.
+
+    Attributes
+    ----------
+    trials : int
+        How many, beside the plain ones.
+    failed : int
+        How many of them failed; tilted as they are, that is no estimate.
+    probability : float
+        Of failing: the mean of weight times failed.
+    """
+
+    trials: int
+    failed: int
+    probability: float
+
+
+@dataclass(frozen=True)
 class MomentVerdict:
     """The verdict on one tolerance.
 
@@ -179,6 +198,8 @@ class MomentVerdict:
         The most likely reason of a failure or a narrow margin, in plain words; may be empty.
     decided_at : int or None
         Trials at the look that reached the verdict, at which it is frozen; None when undecided.
+    tilted : RareTrials or None
+        The tilted trials that status, estimate, bounds and `used` rest on; None: on plain trials.
     """
 
     name: str
@@ -206,6 +227,7 @@ class MomentVerdict:
     note: str = ""
     reason: str = ""
     decided_at: int | None = None
+    tilted: RareTrials | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -31,7 +31,7 @@ from driftgate.predict.streams import Streams
 from driftgate.world.values import World
 
 # Shares of the mixture: as it is, constants moved, elements strayed.
-_AS_IT_IS, _STRAYED = 0.7, 0.1
+_AS_IT_IS, _STRAYED = 0.8, 0.06
 # Parts beyond these would share too little out to each.
 _MOST_MOVED, _MOST_STRAYED = 12, 8
 # A limit further out than this many standard deviations is not what fails.

@@ -22,6 +22,7 @@ from driftgate.judge.values import (
     Disagreement,
     Estimate,
     MomentVerdict,
+    RareTrials,
     VarianceShares,
 )
 from driftgate.report.caution import FULL
@@ -148,6 +149,12 @@ def _estimate(estimate: Estimate) -> Json:
     }
 
 
+def _weighted(tilted: RareTrials | None) -> Json | None:
+    if tilted is None:
+        return None
+    return {"trials": tilted.trials, "failed": tilted.failed, "failing": tilted.probability}
+
+
 def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
     return {
         "name": moment.name,
@@ -162,6 +169,7 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "lower": moment.lower,
         "upper": moment.upper,
         "decided_at": moment.decided_at,
+        "weighted_trials": _weighted(moment.tilted),
         "binding_axis": moment.binding,
         "used": _number(moment.used),
         "used_state": _used_state(moment.used),

@@ -128,6 +128,18 @@ _DEFS: Schema = {
             "type": ["integer", "null"],
             "description": "trials at the look that reached the verdict; null: undecided",
         },
+        weighted_trials={
+            "anyOf": [
+                _object(
+                    "Tilted trials, which verdict, success, bounds and used rest on; success.successes "
+                    "then counts trials that are tilted towards failing, and is no share.",
+                    trials=_count(),
+                    failed=_count("tilted as they are"),
+                    failing=_share("weighted estimate"),
+                ),
+                {"type": "null"},
+            ]
+        },
         binding_axis=_AXIS,
         used=_number("at most 1 exactly when the verdict is pass"),
         used_state=USED_STATE,

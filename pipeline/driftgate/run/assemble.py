@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from driftgate.core.findings import Finding
+from driftgate.judge.rare import rare_verdict
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.values import CaseVerdict
 from driftgate.judge.verdict import judge_case
@@ -15,6 +17,7 @@ from driftgate.predict.values import Outcome, TrialsResult
 from driftgate.report.model import CaseReport, DarkTime, ReadingRow, StepPlace
 from driftgate.run.accepted import split_findings
 from driftgate.run.cases import NamedCase
+from driftgate.run.rare import RareAnswer
 from driftgate.run.tasks import Answer, Planned
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.values import Reason
@@ -80,10 +83,19 @@ def look_findings(named: NamedCase, planned: Planned) -> list[tuple[DocPath, Fin
     return list(found.items())
 
 
-def judge_answer(named: NamedCase, planned: Planned, answer: Answer, rule: Sampling) -> CaseVerdict:
-    """Return the verdict on what the engines gave for a case, in words with its lines."""
+def judge_answer(
+    named: NamedCase,
+    planned: Planned,
+    answer: Answer,
+    rule: Sampling,
+    rare: Mapping[int, RareAnswer] | None = None,
+) -> CaseVerdict:
+    """Return the verdict on what the engines gave for a case, in words with its lines.
+
+    `rare` holds, by moment, what tilted trials say in place of plain ones.
+    """
     assert planned.prepared is not None
-    return judge_case(
+    verdict = judge_case(
         planned.prepared,
         answer.covariance,
         answer.trials,
@@ -93,6 +105,10 @@ def judge_answer(named: NamedCase, planned: Planned, answer: Answer, rule: Sampl
         planned.dark,
         answer.looks,
     )
+    moments = list(verdict.moments)
+    for i, tilted in (rare or {}).items():
+        moments[i] = rare_verdict(moments[i], tilted.sample, tilted.status, tilted.largest, rule)
+    return replace(verdict, moments=tuple(moments))
 
 
 def case_report(

@@ -127,10 +127,12 @@ def _judged(
     settings: CheckSettings, cases: list[NamedCase], progress: Progress
 ) -> tuple[list[CaseReport], int]:
     # The array libraries are imported only once there is something to predict.
+    from driftgate.judge.rare import rare_moments
     from driftgate.judge.sampling import Sampling
     from driftgate.run.assemble import case_report, judge_answer
     from driftgate.run.predict import answers_of
-    from driftgate.run.tasks import BATCH, plan_one
+    from driftgate.run.rare import RareAnswer, rare_answers
+    from driftgate.run.tasks import BATCH, Answer, plan_one
     from driftgate.run.workers import Workers
 
     batches = len(cases) * -(-settings.trials // BATCH)
@@ -142,10 +144,22 @@ def _judged(
             progress(len(planned), len(cases), "planned")
         tolerances = sum(len(p.prepared.moments) + 1 for p in planned if p.prepared is not None)
         rule = Sampling(settings.confidence, tolerances or 1, settings.sample == "sequential")
-        for answer in answers_of(workers, planned, settings.seed, settings.trials, rule, progress):
+        left: list[Answer] = []
+
+        def take(answer: Answer, rare: dict[int, RareAnswer]) -> None:
             named, plan = cases[answer.index], planned[answer.index]
-            verdict = judge_answer(named, plan, answer, rule)
+            verdict = judge_answer(named, plan, answer, rule, rare)
             reports[answer.index] = case_report(named, plan, verdict, answer.trials)
+
+        for answer in answers_of(workers, planned, settings.seed, settings.trials, rule, progress):
+            prepared = planned[answer.index].prepared
+            if prepared is not None and rare_moments(prepared, rule):
+                left.append(answer)
+            else:
+                take(answer, {})
+        for answer in left:
+            plan = planned[answer.index]
+            take(answer, rare_answers(workers, plan, answer, settings.seed, settings.trials, rule, progress))
     found = [
         case_report(named, plan, None, None) if report is None else report
         for named, plan, report in zip(cases, planned, reports, strict=True)

@@ -75,6 +75,7 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     from driftgate.report.explain import Explained
     from driftgate.run.assemble import case_report, judge_answer
     from driftgate.run.predict import answers_of
+    from driftgate.run.rare import rare_answers
     from driftgate.run.tasks import BATCH, plan_one
     from driftgate.run.workers import Workers
 
@@ -85,7 +86,8 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
     with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
-    report = case_report(named, planned, judge_answer(named, planned, answer, rule), answer.trials)
+        rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
+    report = case_report(named, planned, judge_answer(named, planned, answer, rule, rare), answer.trials)
     explained = Explained(
         report, planned.prepared, planned.prepared.believed, answer.covariance, answer.trials
     )
