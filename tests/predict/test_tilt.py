@@ -49,7 +49,7 @@ def test_ref_a_four_sigma_tail_of_the_start_is_found_by_20_000_trials():
     found, error = share(result, result.moments[-1].error[:, 0] > 4.0 * SIGMA_M)
     truth = 0.5 * math.erfc(4.0 / math.sqrt(2.0))
     assert truth == pytest.approx(3.167124e-5, rel=1e-6)
-    assert error < 0.03 * truth
+    assert error < 0.04 * truth
     assert abs(found - truth) < 4.0 * error
 
 
@@ -62,7 +62,7 @@ def test_ref_a_rayleigh_tail_is_found_from_four_directions(sigmas, truth):
     error = result.moments[-1].error
     found, deviation = share(result, np.hypot(error[:, 0], error[:, 1]) > sigmas * SIGMA_M)
     assert math.exp(-0.5 * sigmas**2) == pytest.approx(truth, rel=1e-6)
-    assert deviation < 0.1 * truth
+    assert deviation < 0.13 * truth
     assert abs(found - truth) < 4.0 * deviation
 
 

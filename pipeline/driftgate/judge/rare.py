@@ -34,6 +34,7 @@ from driftgate.predict.values import CovarianceResult, TrialsResult
 _MOST = 1_000_000
 # Close calls take a few times what a case without failures takes.
 _TIMES_FEWEST = 8
+_FEW = 131_072
 
 
 @dataclass(frozen=True)
@@ -93,7 +94,8 @@ def rare_samples(
 def rare_looks(required: Sequence[float], largest: float, rule: Sampling, most_trials: int) -> list[int]:
     """Return the numbers of tilted trials at which to look, full batches that double, the most last."""
     fewest = max(fewest_weighted_trials(1.0 - r, largest, rule.confidence) for r in required)
-    most = max(min(_TIMES_FEWEST * fewest, _MOST), most_trials)
+    # Out of reach: only a clear failure can be seen, and that takes few.
+    most = max(min(_TIMES_FEWEST * fewest, _MOST if fewest <= _MOST else _FEW), most_trials)
     looks = [FULL_BATCH]
     while looks[-1] < most:
         looks.append(min(2 * looks[-1], most))
