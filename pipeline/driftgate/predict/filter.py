@@ -6,6 +6,7 @@ over trials): the covariance is six arrays xx, xy, xh, yy, yh, hh.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,12 +36,14 @@ def grow_filter(p: Six, dx: FloatArray, dy: FloatArray, noise: SixNumbers) -> Si
     """Return the covariance after a believed displacement (dx, dy), field axes, with process noise."""
     xx, xy, xh, yy, yh, hh = p
     nxx, nxy, nxh, nyy, nyh, nhh = noise
+    # J P J' with J = [[1, 0, -dy], [0, 1, dx], [0, 0, 1]], its columns from the right.
+    new_xh, new_yh = xh - dy * hh, yh + dx * hh
     return (
-        xx - 2.0 * dy * xh + dy * dy * hh + nxx,
-        xy - dy * yh + dx * xh - dx * dy * hh + nxy,
-        xh - dy * hh + nxh,
-        yy + 2.0 * dx * yh + dx * dx * hh + nyy,
-        yh + dx * hh + nyh,
+        xx - dy * (xh + new_xh) + nxx,
+        xy - dy * yh + dx * new_xh + nxy,
+        new_xh + nxh if nxh else new_xh,
+        yy + dx * (yh + new_yh) + nyy,
+        new_yh + nyh if nyh else new_yh,
         hh + nhh,
     )
 
@@ -49,10 +52,10 @@ def process_noise(
     model: FilterModel, ds: float, dl: float, dth: float, dt: float, heading_rad: float
 ) -> SixNumbers:
     """Return what one tick adds, at the nominal heading. Field axes."""
-    length = float(np.hypot(ds, dl))
+    length = math.hypot(ds, dl)
     along, across = model.along_per_root_m**2 * length, model.across_per_root_m**2 * length
-    course = heading_rad + (np.arctan2(dl, ds) if length > 0.0 else 0.0)
-    c, s = float(np.cos(course)), float(np.sin(course))
+    course = heading_rad + (math.atan2(dl, ds) if length > 0.0 else 0.0)
+    c, s = math.cos(course), math.sin(course)
     heading = (
         model.heading_per_root_m**2 * length
         + model.heading_per_root_s**2 * dt
@@ -85,8 +88,8 @@ def gain_of(
     """
     if law.law == "kalman":
         # A filter that is sure of both has S = 0, and P h = 0 with it: the reading changes nothing.
-        s = np.maximum(s, _LEAST_VARIANCE)
-        return ph[0] / s, ph[1] / s, ph[2] / s
+        inverse = 1.0 / np.maximum(s, _LEAST_VARIANCE)
+        return ph[0] * inverse, ph[1] * inverse, ph[2] * inverse
     share = law.share if law.law == "blend" else 1.0
     # h.n = -1 / (n.u): moving by d along n changes the expected range by d (h.n).
     along = share / (h[0] * normal_x + h[1] * normal_y)
@@ -117,13 +120,15 @@ def joseph(p: Six, k: Three, ph: Three, s: FloatArray) -> Six:
     xx, xy, xh, yy, yh, hh = p
     kx, ky, kt = k
     ax, ay, at = ph
+    # P - k a' - b k' with a = P h and b = a - k s, which is zero for the Kalman gain.
+    bx, by, bt = ax - kx * s, ay - ky * s, at - kt * s
     return (
-        xx - 2.0 * kx * ax + kx * kx * s,
-        xy - kx * ay - ky * ax + kx * ky * s,
-        xh - kx * at - kt * ax + kx * kt * s,
-        yy - 2.0 * ky * ay + ky * ky * s,
-        yh - ky * at - kt * ay + ky * kt * s,
-        hh - 2.0 * kt * at + kt * kt * s,
+        xx - kx * (ax + bx),
+        xy - kx * ay - ky * bx,
+        xh - kx * at - kt * bx,
+        yy - ky * (ay + by),
+        yh - ky * at - kt * by,
+        hh - kt * (at + bt),
     )
 
 

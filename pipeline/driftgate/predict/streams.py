@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.predict.sources import source_of
 
 _WORDS = 4  # 64-bit words per Philox block
@@ -42,6 +42,16 @@ def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
     return count
 
 
+def _box_muller(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return two independent normals from two uniforms on (0, 1); nobody may write to them."""
+    radius = np.sqrt(-2.0 * np.log(first))
+    cosine, sine = cos_sin(2.0 * np.pi * second)
+    pair = radius * cosine, radius * sine
+    for drawn in pair:
+        drawn.flags.writeable = False
+    return pair
+
+
 class Streams:
     """Draws for trials first .. first + count - 1.
 
@@ -63,7 +73,8 @@ class Streams:
         self._philox = np.random.Philox(key=[0, 0])
         self._state: dict[str, Any] = dict(self._philox.state)
         self._keys: dict[tuple[str, str], FloatArray] = {}
-        self._pairs: dict[tuple[str, str], tuple[int, FloatArray, FloatArray]] = {}
+        # The last pair of normals of a stream: both members come of one transform.
+        self._pairs: dict[tuple[str, str], tuple[int, tuple[FloatArray, FloatArray]]] = {}
 
     def _words(self, source: str, place: str, index: int) -> np.ndarray[Any, np.dtype[np.uint64]]:
         address = (source, place)
@@ -83,12 +94,16 @@ class Streams:
     def uniforms(self, source: str, place: str, index: int) -> tuple[FloatArray, FloatArray]:
         """Return two independent uniforms on (0, 1) per trial, each of shape (count,)."""
         words = self._words(source, place, index)
-        high = (words >> np.uint64(32)).astype(np.float64)
-        low = (words & np.uint64(0xFFFFFFFF)).astype(np.float64)
-        return (high + 0.5) * _SCALE, (low + 0.5) * _SCALE
+        found = []
+        for half in (words >> np.uint64(32), words & np.uint64(0xFFFFFFFF)):
+            uniform = half.astype(np.float64)
+            uniform += 0.5
+            uniform *= _SCALE
+            found.append(uniform)
+        return found[0], found[1]
 
     def normals(self, source: str, place: str, index: int) -> FloatArray:
-        """Return one standard normal per trial, shape (count,).
+        """Return one standard normal per trial, shape (count,), to be read only.
 
         Indices 2 k and 2 k + 1 share the words of pair k; both are the same whichever is asked first.
         """
@@ -96,8 +111,6 @@ class Streams:
         address = (source, place)
         cached = self._pairs.get(address)
         if cached is None or cached[0] != pair:
-            first, second = self.uniforms(source, place, pair)
-            cached = (pair, np.sqrt(-2.0 * np.log(first)), 2.0 * np.pi * second)
+            cached = (pair, _box_muller(*self.uniforms(source, place, pair)))
             self._pairs[address] = cached
-        _, radius, angle = cached
-        return radius * np.sin(angle) if odd else radius * np.cos(angle)
+        return cached[1][odd]

@@ -7,16 +7,18 @@ The controller steers the belief; the measured increment enters the belief, the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import Law, Plan, PlannedStep
 from driftgate.predict.increments import DriftConstants, true_increment
 from driftgate.predict.linear import decay, distance_tau, look_ahead, remaining_distance
 from driftgate.schema.robot import Controller
 
 Walk = tuple[FloatArray, FloatArray, FloatArray]
+Number = TypeVar("Number", float, FloatArray)
 
 
 @dataclass
@@ -106,7 +108,7 @@ def steer(step: PlannedStep, tick: TickPlan, controller: Controller, p: Poses) -
         wanted_x = tick.moved_x + (tick.distance_left - 1.0) * p.bx
         wanted_y = tick.moved_y + (tick.distance_left - 1.0) * p.by
         heading = tick.heading + p.bh + before
-        c, s = np.cos(heading), np.sin(heading)
+        c, s = cos_sin(heading)
         return Command(c * wanted_x + s * wanted_y, -s * wanted_x + c * wanted_y, turn, before)
     difference = p.bh
     if step.law is Law.FACE and step.target is not None:
@@ -129,15 +131,15 @@ def _steer_drive(
     target: tuple[float, float], backwards: bool, tick: TickPlan, controller: Controller, p: Poses
 ) -> Command:
     rx, ry = target[0] - tick.x - p.bx, target[1] - tick.y - p.by
-    course = tick.heading + p.bh + (np.pi if backwards else 0.0)
-    c, s = np.cos(course), np.sin(course)
-    ahead = c * rx + s * ry
+    c, s = cos_sin(tick.heading + p.bh + (np.pi if backwards else 0.0))
+    ahead, aside = c * rx + s * ry, s * rx - c * ry
     # Heading off the bearing: the angle from the target's direction to the course.
-    off = np.arctan2(rx * s - ry * c, ahead)
+    off = np.arctan2(aside, ahead)
     off = np.where(ahead >= max(controller.stop_steering, 1e-9), off, 0.0)
     turn, before = (tick.left - 1.0) * off, -tick.closed * off
-    cb, sb = np.cos(before), np.sin(before)
-    ahead_now = (c * cb - s * sb) * rx + (s * cb + c * sb) * ry
+    cb, sb = cos_sin(before)
+    # The target in the axes that the course has after the turn.
+    ahead_now = cb * ahead - sb * aside
     move = ahead_now - tick.remaining_after - tick.distance_left * (ahead_now - tick.remaining)
     return Command(-move if backwards else move, np.full(1, tick.dl), turn, before)
 
@@ -155,9 +157,9 @@ def _steer_curve(backwards: bool, tick: TickPlan, controller: Controller, p: Pos
     return Command(along, np.full(1, tick.dl), (tick.left - 1.0) * off, -tick.closed * off)
 
 
-def sinc_half(turn: FloatArray | float) -> FloatArray:
+def sinc_half(turn: Number) -> Number:
     """Return sin(turn / 2) / (turn / 2), for turns of a tick (below 2 rad, to 1e-9)."""
-    q = np.square(0.5 * np.asarray(turn))
+    q = 0.25 * turn * turn
     return 1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0)))
 
 
@@ -180,12 +182,14 @@ def move_tick(
         rest = turn - command.turn * gain
         angle = tick.heading + p.xh + before + 0.5 * rest
         chord = sinc_half(rest)
-        cx, sx = np.cos(angle) * chord, np.sin(angle) * chord
+        c_x, s_x = cos_sin(angle)
+        cx, sx = c_x * chord, s_x * chord
         p.xx = p.xx + (cx * ahead - sx * left - tick.moved_x)
         p.xy = p.xy + (sx * ahead + cx * left - tick.moved_y)
     angle = tick.heading + p.bh + command.turn_before + 0.5 * tick.dth
-    chord = sinc_half(tick.dth)
-    cb, sb = np.cos(angle) * chord, np.sin(angle) * chord
+    planned_chord = sinc_half(tick.dth)
+    c_b, s_b = cos_sin(angle)
+    cb, sb = c_b * planned_chord, s_b * planned_chord
     moved_x = cb * believed_ahead - sb * command.left
     moved_y = sb * believed_ahead + cb * command.left
     p.bx = p.bx + (moved_x - tick.moved_x)

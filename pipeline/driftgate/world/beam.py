@@ -29,7 +29,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.world.cone import END, FOOT, Answer
 from driftgate.world.rays import Values
 
@@ -70,13 +70,13 @@ def sensor_beam(
     x: Values, y: Values, heading: Values, mount_x: Values, mount_y: Values, mount_angle: Values
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return where a sensor's beam starts and its unit direction, field frame: px, py, ux, uy. [m]"""
-    c, s = np.cos(heading), np.sin(heading)
-    angle = np.add(heading, mount_angle)
+    c, s = cos_sin(heading)
+    along, aside = cos_sin(mount_angle)
     return (
         np.asarray(x + c * mount_x - s * mount_y, dtype=float),
         np.asarray(y + s * mount_x + c * mount_y, dtype=float),
-        np.asarray(np.cos(angle), dtype=float),
-        np.asarray(np.sin(angle), dtype=float),
+        c * along - s * aside,
+        s * along + c * aside,
     )
 
 
