@@ -68,6 +68,18 @@ def test_law_workers_change_no_byte(known):
         assert render_json(together) == render_json(alone)
 
 
+def test_law_case_ends_at_the_look_that_decides_it(known):
+    """Close calls end at the very look at which the last verdict is reached, not before and not after."""
+    known(0.9, half_width_sd=1.76)
+    ended = []
+    for seed in range(8):
+        found = only(check_routines(CheckSettings(seed=seed)))
+        assert found.status == "pass"
+        assert found.looks[-1] == max(moment.decided_at for moment in found.moments)
+        ended.append(found.looks[-1])
+    assert max(ended) > 2048
+
+
 def test_law_undecided_takes_the_most(known):
     """A call too close for the most trials takes them all, stays undecided, and says so."""
     known(0.9)
