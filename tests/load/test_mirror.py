@@ -63,3 +63,15 @@ def test_err_element_without_its_counterpart(project):
     lines = found(project)
     assert [line for line, _ in lines] == [27]
     assert "'bench-b' should be at (0.45 m" in lines[0][1]
+
+
+def test_err_taken_element_without_its_counterpart(project):
+    """What a checkpoint takes must have its counterpart where the mirror puts it."""
+    routine = project / "routines" / "benches.yaml"
+    text = routine.read_text()
+    routine.write_text(text.replace("    points: 5\n", "    points: 5\n    takes: [pot-1]\n"))
+    assert found(project) == []
+    pairs(project, "{east: west, bench-b: bench-c}")
+    lines = found(project)
+    assert [line for line, _ in lines] == [30]
+    assert "'pot-1' should be at" in lines[0][1]

@@ -111,6 +111,7 @@ FULL = [
             "heading": {"low": "-1 deg", "high": "3 deg"},
             "relative_to": "pot",
         },
+        "takes": ["pot", "jar"],
     },
 ]
 
@@ -142,6 +143,7 @@ def test_law_mirror_in_x_by_hand():
     assert (within.across.low, within.across.high) == (None, 0.02)
     assert (within.heading.low, within.heading.high) == pytest.approx((-math.radians(3), math.radians(1)))
     assert within.relative_to == "tub"
+    assert check.takes == ["tub", "jar"]
 
 
 def close(a, b):

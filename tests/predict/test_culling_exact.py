@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from driftgate.predict import Prepared, believed_view, casting, run_trials, trial_expect, trials_engine
+from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome, TrialsResult
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
@@ -60,9 +61,13 @@ def crowded(
     crooked: float = 1.0,
     beam: str = "0 deg",
     pitch: str | None = None,
+    moved: bool = False,
     **more: Any,
 ) -> Prepared:
-    """Return a case on a map with many surfaces, strays, scatter and things that come and go."""
+    """Return a case on a map with many surfaces, strays, scatter and things that come and go.
+
+    With `moved` the robot takes some things and pushes what it meets.
+    """
     build = {"offset": f"{wall_mm!r} mm", "tilt": "0.4 deg", "constant_over": "field", **GUESS}
     structures = [
         bench("bench-a", 3.6, 1.4),
@@ -79,6 +84,9 @@ def crowded(
         pot("pot-e", 2.7, 1.3, 10.0, present={"begin": "1 s", "end": "3 s"}, **BOX),
         pot("pot-f", 1.0, 0.3, 5.0, "50 %", placed_against="bench-d"),
     ]
+    if moved:
+        elements = [{**element, "pushable": True} for element in elements]
+        elements += [pot("pot-g", 1.3, 1.05, 15.0, "20 %", pushable=True), pot("pot-h", 1.9, 1.2, 10.0)]
     errors = {
         "bias": run(spread="5 mm"),
         "noise": {"at_zero": "8 mm", **READING},
@@ -127,7 +135,7 @@ def crowded(
     steps = [
         {"do": "drive", "to": ["1.6 m", "1 m"]},
         {"do": "turn", "to": "70 deg"},
-        mark("turned"),
+        {**mark("turned", radial="60 mm"), "takes": ["pot-e", "pot-h"] if moved else []},
         {"do": "advance", "distance": "0.6 m"},
         {"do": "curve", "through": [["2.4 m", "2.3 m"], ["2.6 m", "1.6 m"]]},
         {"do": "look", "time": "0.3 s"},
@@ -145,6 +153,7 @@ CASES: dict[str, dict[str, Any]] = {
     "wide cones that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "beam": "60 deg", "pitch": "4 deg"},
     "lines that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "pitch": "4 deg"},
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
+    "things moved": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True},
 }
 
 
@@ -197,6 +206,23 @@ def test_law_the_scene_is_worth_the_test() -> None:
     assert np.count_nonzero(result.counts.sum(axis=(0, 1))) >= 6
     off = np.hypot(*result.moments[0].error[:, :2].T)
     assert 0 < np.count_nonzero(off > casting.POSITION_SLACK_M) < TRIALS
+
+
+def test_law_the_scene_with_things_moved_is_worth_the_test() -> None:
+    """Things are pushed from their places and where they strayed to; some trials take what others leave."""
+    case = crowded(**CASES["things moved"])
+    batch = trials_engine._Batch(trials_engine.trials_plan(case), Streams(12, 0, TRIALS), 12, TRIALS)
+    result = batch.run()
+    elements = batch.things.world.elements
+    assert sum(len(element.pushed_trials()) > 10 for element in elements) >= 3
+    strays = {
+        int(t) for element in elements for t in np.intersect1d(element.strayed, element.pushed_trials())
+    }
+    assert len(strays) > 3
+    taken = [element.gone for element in elements if element.gone is not None]
+    assert len(taken) == 2
+    assert 0.1 < taken[0].mean() < 0.9
+    assert result.wrongly_accepted.sum() > 0
 
 
 def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:

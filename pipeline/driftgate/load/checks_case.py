@@ -10,7 +10,7 @@ from driftgate.load.document import DocPath, Document
 from driftgate.load.wording import listed
 from driftgate.schema.base import Shape
 from driftgate.schema.fieldmap import FieldMap
-from driftgate.schema.routine import Curve, DriveTo, MotionStep, SquareUp
+from driftgate.schema.routine import Checkpoint, Curve, DriveTo, MotionStep, SquareUp
 
 
 def check_on_field(routine: Document, field: Document) -> list[Finding]:
@@ -29,6 +29,9 @@ def check_on_field(routine: Document, field: Document) -> list[Finding]:
             for i, name in enumerate(step.may_touch):
                 place = (*path, "may_touch", i)
                 findings += known_name(routine, place, name, names, ("wall", "structure", "element"))
+        if isinstance(step, Checkpoint):
+            for i, name in enumerate(step.takes):
+                findings += known_name(routine, (*path, "takes", i), name, names, ("element",))
     for tolerance, path in tolerances(routine):
         place = (*path, "relative_to")
         findings += known_name(routine, place, tolerance.relative_to, names, ("structure", "element"))

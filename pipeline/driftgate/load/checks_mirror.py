@@ -9,7 +9,7 @@ from driftgate.core.findings import Finding
 from driftgate.load.checks_routine import steps_with_paths, tolerances
 from driftgate.load.document import DocPath, Document
 from driftgate.schema.fieldmap import FieldMap, MirrorLine
-from driftgate.schema.routine import MotionStep, SquareUp
+from driftgate.schema.routine import Checkpoint, MotionStep, SquareUp
 
 # Fields are built more exactly than this; a counterpart further off is another thing. [m]
 _APART_M = 0.05
@@ -51,6 +51,9 @@ def _references(routine: Document) -> Iterator[tuple[str, DocPath]]:
         if isinstance(step, MotionStep):
             for i, name in enumerate(step.may_touch):
                 yield name, (*path, "may_touch", i)
+        if isinstance(step, Checkpoint):
+            for i, name in enumerate(step.takes):
+                yield name, (*path, "takes", i)
     for tolerance, path in tolerances(routine):
         if tolerance.relative_to is not None:
             yield tolerance.relative_to, (*path, "relative_to")

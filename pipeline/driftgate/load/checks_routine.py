@@ -68,6 +68,7 @@ def check_routine(document: Document, data: Any) -> list[Finding]:
             message = "'end' is what reports call the end of the routine"
             findings.append(document.finding("DG130", (*path, "name"), message, "choose another name"))
     findings += _check_after(document, written)
+    findings += _check_takes(document, written)
     for tolerance, path in tolerances(document):
         findings += _check_tolerance(document, path, tolerance)
     for step, path in written:
@@ -111,6 +112,26 @@ def _check_after(document: Document, written: list[tuple[AnyStep, DocPath]]) -> 
                 message = f"there is no checkpoint called '{name}'"
                 findings.append(document.finding("DG131", place, message, did_you_mean(name, earlier)))
         earlier.append(step.name)
+    return findings
+
+
+def _check_takes(document: Document, written: list[tuple[AnyStep, DocPath]]) -> list[Finding]:
+    """Return a finding for every element that is taken more than once."""
+    rounds = [path for step, path in written if isinstance(step, Repeat) and step.times > 1]
+    first: dict[str, DocPath] = {}
+    findings = []
+    for step, path in written:
+        for index, name in enumerate(step.takes if isinstance(step, Checkpoint) else ()):
+            place = (*path, "takes", index)
+            if name in first:
+                line = document.where(first[name])[0]
+                message = f"'{name}' is taken already, on line {line}"
+                findings.append(document.finding("DG130", place, message, "delete one of them"))
+            elif any(path[: len(around)] == around for around in rounds):
+                message = f"'{name}' would be taken again in every round of the repetition"
+                advice = "write the rounds out, each taking an element of its own"
+                findings.append(document.finding("DG130", place, message, advice))
+            first.setdefault(name, place)
     return findings
 
 

@@ -16,6 +16,7 @@ from driftgate.plan.mirror import mirror_routine
 from driftgate.plan.motions import PoseTuple
 from driftgate.plan.place import place_keys
 from driftgate.plan.steps import Draft, Here, draft_step
+from driftgate.plan.taken import as_planned
 from driftgate.plan.timeline import build_timeline, expected_knots
 from driftgate.plan.values import Contact, Plan, PlanFinding, PlannedStep
 from driftgate.schema.case import Case
@@ -79,7 +80,7 @@ def plan_case(case: Case, written: Routine | None = None) -> Plan:
         findings.append(_too_long(knots))
         sensors, tick = [], max(clock / 1000.0, tick)
     timeline = build_timeline(steps, start_pose, sensors, tick)
-    clearances, touched = check_clearance(case, steps, timeline, hull, world)
+    clearances, touched = check_clearance(case, steps, timeline, hull, as_planned(world, steps))
     findings.extend(touched)
     return Plan(tuple(steps), contacts, timeline, clock, clearances, _once(findings))
 

@@ -89,6 +89,7 @@ def _step(step: AnyStep, reflection: _Reflection) -> AnyStep:
         update["may_touch"] = reflection.ids(step.may_touch)
     if step.do == "checkpoint":
         update["within"] = _tolerance(step.within, reflection)
+        update["takes"] = reflection.ids(step.takes)
     return step.model_copy(update=update)
 
 

@@ -198,6 +198,7 @@ class Caster:
         p: Poses,
         mount: tuple[FloatArray, FloatArray, FloatArray],
         clock_s: FloatArray,
+        world: TrueWorld,
     ) -> Met:
         """Return the first thing that the true beam of reading r meets.
 
@@ -215,7 +216,10 @@ class Caster:
             How far the sensor is off its place and direction: x, y, angle. [m, m, rad]
         clock_s : ndarray
             Each trial's own clock. [s]
+        world : TrueWorld
+            The true field at the echo.
         """
+        self._world = world
         outside = (
             (np.hypot(p.xx, p.xy) > POSITION_SLACK_M)
             | (np.abs(p.xh) + np.abs(mount[2]) > ANGLE_SLACK_RAD)
@@ -250,6 +254,7 @@ class Caster:
             self._meet_element(j, beam, pick, clock_s, met)
         if trials is None:
             self._meet_strays(sensor, beam, clock_s, met)
+            self._meet_pushed(sensor, beam, clock_s, met)
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
         return met
@@ -296,7 +301,7 @@ class Caster:
         element = self._world.elements[j]
         height = element.source.source.height
         range_m = beam.seen(element_range(element, beam.cone, pick), height.low, height.high)
-        present = element_present(element, np.broadcast_to(clock_s, (self._count,))[pick])
+        present = element.present(np.broadcast_to(clock_s, (self._count,))[pick], pick)
         met.take((range_m < met.range_m) & present, range_m, len(self._world.edges) + j, 1.0)
 
     def _meet_strays(self, sensor: Sensor, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
@@ -311,9 +316,24 @@ class Caster:
             element, one = self._world.elements[j], beam.at(trial)
             height = element.source.source.height
             range_m = one.seen(element_range(element, one.cone, trial), height.low, height.high)
-            if range_m[0] < met.range_m[trial[0]] and element_present(element, clock[trial])[0]:
+            if range_m[0] < met.range_m[trial[0]] and element.present(clock[trial], trial)[0]:
                 met.range_m[trial], met.surface[trial] = range_m, len(self._world.edges) + j
                 met.cosine[trial] = 1.0
+
+    def _meet_pushed(self, sensor: Sensor, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
+        """Test pushed elements in the trials in which they were pushed."""
+        for j in self._tall_elements[sensor.id].tolist():
+            element = self._world.elements[j]
+            trials = element.pushed_trials()
+            if len(trials) == 0:
+                continue
+            height, some = element.source.source.height, beam.at(trials)
+            range_m = some.seen(element_range(element, some.cone, trials), height.low, height.high)
+            present = element.present(np.broadcast_to(clock_s, (self._count,))[trials], trials)
+            closer = present & (range_m < met.range_m[trials])
+            who = trials[closer]
+            met.range_m[who], met.surface[who] = range_m[closer], len(self._world.edges) + j
+            met.cosine[who] = 1.0
 
     def _strays_at(self, sensor: Sensor) -> StrayList:
         if sensor.id not in self._strays:
@@ -341,15 +361,6 @@ def _tilt(met: Met, height_m: FloatArray, climb: FloatArray) -> None:
     # The floor's normal stands on end: a beam a few degrees down grazes it and mostly loses its echo.
     met.take(floor_m < met.range_m, floor_m, -1, np.abs(climb) / secant)
     met.range_m *= secant
-
-
-def element_present(element: TrueElement, clock_s: FloatArray) -> BoolArray:
-    """Return whether an element is there at a time on the trial's clock."""
-    present = element.source.source.present
-    there = clock_s >= present.begin
-    if present.end is not None:
-        there = there & (clock_s < present.end)
-    return np.asarray(there)
 
 
 def element_range(element: TrueElement, cone: Axis, trials: slice | IntArray) -> FloatArray:

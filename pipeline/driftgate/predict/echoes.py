@@ -55,10 +55,12 @@ class EchoMaker:
         self._knots = echo_knots(prepared, draws.off)
         self._runs: dict[str, BoolArray] = {}
 
-    def echo(self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray]) -> Echo:
+    def echo(
+        self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray], world: TrueWorld
+    ) -> Echo:
         """Return the readings taken at the instant of reading r's echo.
 
-        `runs` is what `runs_now` gave at that instant.
+        `runs` is what `runs_now` gave at that instant, `world` the true field as it then was.
         """
         prepared = self._prepared
         readings = prepared.plan.timeline.readings
@@ -82,7 +84,7 @@ class EchoMaker:
         px, py, ux, uy = (np.broadcast_to(b, (self._count,)) for b in beam)
         cone = Axis(px, py, ux, uy, 0.5 * sensor.beam_width)
         mount = (shift_x, shift_y, angle)
-        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), p, mount, clock_s)
+        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), p, mount, clock_s, world)
         got = (met.range_m >= sensor.reach.low) & (met.range_m <= sensor.reach.high)
         got &= met.cosine >= np.cos(sensor.echo_limit)
         return self._measure(sensor, (place, ordinal), met.range_m, met.surface, got, runs)

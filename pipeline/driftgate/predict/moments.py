@@ -33,6 +33,7 @@ def moments_of(routine: Routine, plan: Plan, field: FieldMap) -> tuple[Moment, .
                 after=tuple(check.after),
                 doc_path=step.doc_path,
                 may_stray=check.within.relative_to in straying,
+                takes=tuple(check.takes),
             )
         )
     last = plan.steps[-1]

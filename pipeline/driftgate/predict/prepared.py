@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from driftgate.plan.build import plan_case
+from driftgate.plan.taken import as_planned
 from driftgate.plan.values import Plan
 from driftgate.predict.filter_model import FilterModel, filter_model
 from driftgate.predict.moments import moments_of
@@ -27,7 +28,8 @@ class Prepared:
     plan : Plan
         The nominal timeline.
     believed, true : World
-        Geometry of the map that the robot carries and of the field that it drives on.
+        Geometry of the map that the robot carries, on which what it takes is gone when the plan takes it,
+        and of the field that it drives on.
     sight : Sight
         What each reading should see.
     moments : tuple of Moment
@@ -53,8 +55,9 @@ def prepare(
     With the filter's `own` numbers given, the robot keeps these whatever its error sources are.
     """
     plan = plan if plan is not None else plan_case(case)
-    believed = build_world(case.believed)
-    true = believed if case.true is case.believed else build_world(case.true)
+    drawn = build_world(case.believed)
+    true = drawn if case.true is case.believed else build_world(case.true)
+    believed = as_planned(drawn, plan.steps)
     sight = sight if sight is not None else look_along(case, plan, believed)
     own = own if own is not None else filter_model(case)
     return Prepared(case, plan, believed, true, sight, moments_of(case.routine, plan, case.true), own)

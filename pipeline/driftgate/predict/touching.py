@@ -15,10 +15,10 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.contact_rules import touch_exemptions
 from driftgate.plan.values import IntArray
-from driftgate.predict.casting import element_present
 from driftgate.predict.prepared import Prepared
+from driftgate.predict.things import Things
 from driftgate.predict.trial_motion import Poses
-from driftgate.predict.trial_world import StrayList, TrueWorld, stray_list
+from driftgate.predict.trial_world import StrayList, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.world.footprint import (
     footprint_hull,
@@ -31,6 +31,8 @@ from driftgate.world.footprint import (
 
 # Trials further off than this are tested apart, so that a few do not widen the bound for all. [m]
 _CLOSE_M = 0.08
+# Covers the rounding of a distance on any field. [m]
+_ROUNDING_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -100,14 +102,20 @@ def touch_plan(prepared: Prepared) -> TouchPlan:
 
 
 class TouchTest:
-    """Contact test of a batch of trials; keeps the first unintended contact of each."""
+    """Contact test of a batch of trials; keeps the first unintended contact of each.
 
-    def __init__(self, prepared: Prepared, plan: TouchPlan, world: TrueWorld, count: int) -> None:
+    What can be pushed is pushed out of the way, whether touching it is meant or not.
+    """
+
+    def __init__(self, prepared: Prepared, plan: TouchPlan, things: Things, count: int) -> None:
+        world = things.world
         self._pose = prepared.plan.timeline.pose
         self._plan = plan
-        self._world = world
+        self._things = things
         self._owners = len(plan.ids) - len(world.elements)
         self._moved = np.array([e.moved_m for e in world.elements])
+        self._pushable = np.array([e.source.source.pushable for e in world.elements], dtype=bool)
+        self._met: dict[int, BoolArray] = {}  # trials that push, at this instant
         low = [e.source.source.height.low < prepared.case.robot.height for e in world.elements]
         self._strays: StrayList = stray_list(world, low)
         self.step: IntArray = np.full(count, -1, dtype=np.intp)
@@ -135,6 +143,9 @@ class TouchTest:
                     self._test((tick, knot), step, pose, part, who, float(off[who].max()), clock_s)
         if len(self._strays.trial):
             self._test_strays(tick, step, pose, (x, y, h), clock_s)
+        if self._pushable.any():
+            self._test_pushed(tick, step, pose, (x, y, h), clock_s)
+            self._push(pose, (x, y, h))
 
     def _test(
         self,
@@ -147,11 +158,11 @@ class TouchTest:
         clock_s: FloatArray,
     ) -> None:
         tick, knot = when
-        plan, world, exempt = self._plan, self._world, self._plan.exempt[tick]
+        plan, world, exempt = self._plan, self._things.world, self._plan.exempt[tick]
         edges = np.flatnonzero(plan.edge_distance[knot] <= off_m + world.moved_m)
         edges = edges[~exempt[plan.edge_owner[edges]]]
         elements = np.flatnonzero(plan.element_distance[knot] <= off_m + self._moved)
-        elements = elements[~exempt[self._owners + elements]]
+        elements = elements[~exempt[self._owners + elements] | self._pushable[elements]]
         if len(edges) == 0 and len(elements) == 0:
             return
         x, y, h = deviation
@@ -162,11 +173,11 @@ class TouchTest:
             self._note(hull_meets_segment(*hull, *ends), who, step, int(plan.edge_owner[e]))
         for j in elements:
             met = self._meets(int(j), hull, at)
-            met &= element_present(world.elements[j], np.broadcast_to(clock_s, self.step.shape)[at])
-            self._note(met, who, step, self._owners + int(j))
+            met &= world.elements[j].present(np.broadcast_to(clock_s, self.step.shape)[at], at)
+            self._note_element(met, who, tick, step, int(j))
 
     def _meets(self, j: int, hull: tuple[FloatArray, FloatArray], at: slice | IntArray) -> BoolArray:
-        element = self._world.elements[j]
+        element = self._things.world.elements[j]
         hx, hy = hull
         if element.corners_x is None or element.corners_y is None:
             radius = element.source.outline.radius_m or 0.0
@@ -191,13 +202,52 @@ class TouchTest:
         x, y, h = (v[strays.trial] for v in deviation)
         x, y, h = pose[0] + x, pose[1] + y, pose[2] + h
         near = np.hypot(strays.x - x, strays.y - y) <= plan.reach_m + strays.reach_m
-        near &= ~plan.exempt[tick][self._owners + strays.element]
+        near &= ~plan.exempt[tick][self._owners + strays.element] | self._pushable[strays.element]
         for row in np.flatnonzero(near).tolist():
             trial, j = strays.trial[row : row + 1], int(strays.element[row])
             hull = hull_at(plan.hull, x[row : row + 1], y[row : row + 1], h[row : row + 1])
             met = self._meets(j, hull, trial)
-            met &= element_present(self._world.elements[j], np.broadcast_to(clock_s, self.step.shape)[trial])
-            self._note(met, trial, step, self._owners + j)
+            clock = np.broadcast_to(clock_s, self.step.shape)[trial]
+            met &= self._things.world.elements[j].present(clock, trial)
+            self._note_element(met, trial, tick, step, j)
+
+    def _test_pushed(
+        self,
+        tick: int,
+        step: int,
+        pose: FloatArray,
+        deviation: tuple[FloatArray, FloatArray, FloatArray],
+        clock_s: FloatArray,
+    ) -> None:
+        """Test pushed elements, each in the trials in which it was pushed."""
+        for j, element in enumerate(self._things.world.elements):
+            trials = element.pushed_trials()
+            if len(trials) == 0:
+                continue
+            x, y, h = (v[trials] for v in deviation)
+            off = np.hypot(element.x[trials] - (pose[0] + x), element.y[trials] - (pose[1] + y))
+            near = off <= self._plan.reach_m + element.source.outline.reach_m + _ROUNDING_M
+            trials, x, y, h = trials[near], x[near], y[near], h[near]
+            met = self._meets(j, hull_at(self._plan.hull, pose[0] + x, pose[1] + y, pose[2] + h), trials)
+            met &= element.present(np.broadcast_to(clock_s, self.step.shape)[trials], trials)
+            self._note_element(met, trials, tick, step, j)
+
+    def _note_element(self, met: BoolArray, who: IntArray | None, tick: int, step: int, j: int) -> None:
+        """Keep a contact with an element that is not meant to be touched; push what can be pushed."""
+        if not self._plan.exempt[tick, self._owners + j]:
+            self._note(met, who, step, self._owners + j)
+        if self._pushable[j] and met.any():
+            mask = self._met.setdefault(j, np.zeros(len(self.step), dtype=bool))
+            mask[np.flatnonzero(met) if who is None else who[met]] = True
+
+    def _push(self, pose: FloatArray, deviation: tuple[FloatArray, FloatArray, FloatArray]) -> None:
+        """Push what was met at this instant, once, whichever test found it."""
+        for j, mask in sorted(self._met.items()):
+            who = np.flatnonzero(mask)
+            x, y, h = (v[who] for v in deviation)
+            hull = hull_at(self._plan.hull, pose[0] + x, pose[1] + y, pose[2] + h)
+            self._things.push(j, who, hull)
+        self._met.clear()
 
     def _note(self, met: BoolArray, who: IntArray | None, step: int, owner: int) -> None:
         """Keep the first contact; of several at one knot the first in `ids`, whatever order they come in."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.plan.values import IntArray
 from driftgate.predict.attach import Attachments, Displacement
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import inside_polygon
@@ -40,6 +41,10 @@ class TrueElement:
         Largest distance from its mapped place among the trials in which it did not stray.
     corners_x, corners_y : ndarray, shape (m, n), or None
         Corners of a polygon; None for a disc.
+    gone : ndarray of bool, shape (n,), or None
+        Whether the trial has taken it off the field. None: nobody has.
+    pushed : ndarray of bool, shape (n,), or None
+        Whether the robot has pushed it from its place. None: nobody has.
     """
 
     source: PlacedElement
@@ -50,6 +55,22 @@ class TrueElement:
     moved_m: float
     corners_x: FloatArray | None
     corners_y: FloatArray | None
+    gone: BoolArray | None = None
+    pushed: BoolArray | None = None
+
+    def pushed_trials(self) -> IntArray:
+        """Return the trials in which the robot has pushed it."""
+        return np.zeros(0, dtype=np.intp) if self.pushed is None else np.flatnonzero(self.pushed)
+
+    def present(self, clock_s: FloatArray, trials: slice | IntArray) -> BoolArray:
+        """Return in which of some trials it is there; `clock_s` is theirs. [s]"""
+        there = self.source.source.present
+        present = clock_s >= there.begin
+        if there.end is not None:
+            present = present & (clock_s < there.end)
+        if self.gone is not None:
+            present = present & ~self.gone[trials]
+        return np.asarray(present)
 
 
 @dataclass(frozen=True)

@@ -28,15 +28,17 @@ from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.streams import Streams
+from driftgate.predict.things import Things
 from driftgate.predict.tilt import Tilt, TiltedLuck
+from driftgate.predict.tolerance import shares_of
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
 from driftgate.predict.trial_contact import Approach, square_up, true_line
 from driftgate.predict.trial_correction import Corrector
 from driftgate.predict.trial_memory import CorrectionState, Tally
 from driftgate.predict.trial_moments import moment_trials, wanted_offset
 from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
-from driftgate.predict.trial_world import Draws, TrueWorld, true_world
-from driftgate.predict.values import MomentTrials, TrialsResult
+from driftgate.predict.trial_world import Draws, true_world
+from driftgate.predict.values import Moment, MomentTrials, TrialsResult
 from driftgate.predict.walk import Walker, WalkPlan, walk_plan
 from driftgate.schema.routine import SquareUp
 
@@ -173,11 +175,12 @@ class _Batch:
         self.seed, self.count, self.streams = seed, count, streams
         self.luck = None if tilt is None else TiltedLuck(tilt, self.streams, count)
         self.draws = Draws(shared.table, self.streams, count, self.luck)
-        self.world: TrueWorld = true_world(self.prepared, shared.attach, self.draws, self.streams)
+        world = true_world(self.prepared, shared.attach, self.draws, self.streams)
+        self.things = Things(world)
         value = self.draws.value
         self.constants = drift_constants(value.get)
-        self.echoes = EchoMaker(self.prepared, shared.candidates, self.world, self.draws, self.streams)
-        self.touch = TouchTest(self.prepared, shared.touch, self.world, count)
+        self.echoes = EchoMaker(self.prepared, shared.candidates, world, self.draws, self.streams)
+        self.touch = TouchTest(self.prepared, shared.touch, self.things, count)
         self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
         self.tally: Tally = shared.corrector.tally()
         self.poses = self._start()
@@ -209,15 +212,13 @@ class _Batch:
         self.echo_from = np.searchsorted(taken[self.echo_order], knots)
         due = moments_by_step(self.prepared.moments)
         found: dict[int, MomentTrials] = {}
-        self._readings_at(0)
         if plan.steps and len(timeline.twist):
             self.touch.test(0, int(timeline.step[0]), self.poses, self.clock, knot=0)
+        self._readings_at(0)
         for step in plan.steps:
             self._step(step)
             for i, moment in due.get(step.index, []):
-                wanted = wanted_offset(moment, self.shared.attach, self.draws, self.world)
-                touched = self.touch.step >= 0
-                found[i] = moment_trials(moment, self.poses, self.clock, touched, wanted)
+                found[i] = self._moment(moment)
         return TrialsResult(
             trials=self.count,
             seed=self.seed,
@@ -263,9 +264,10 @@ class _Batch:
                 moved = (np.zeros(1), np.zeros(1))
             self.clock = self.clock + dt
             self._grow(tick, moved)
-            self._readings_at(k + 1)
             if moving or self.shared.touch.timed:
+                # Before the readings: what is pushed now stands where it was pushed to.
                 self.touch.test(k, step.index, self.poses, self.clock)
+            self._readings_at(k + 1)
         if moving:
             self._settle(step, first, last)
             self.touch.test(last - 1, step.index, self.poses, self.clock)
@@ -288,7 +290,7 @@ class _Batch:
 
     def _contact(self, step: PlannedStep, first: int, last: int, stretch: FloatArray) -> None:
         contact = self.prepared.plan.contacts[step.index]
-        w = self.world
+        w = self.things.world
         row = next(i for i, e in enumerate(w.edges) if e.id == contact.wall)
         edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)
         line = true_line(w.ax[row], w.ay[row], w.bx[row], w.by[row])
@@ -337,6 +339,15 @@ class _Batch:
             here = Poses(zero, zero, zero, x - px, y - py, heading - nominal)
             self.touch.test(k, step.index, here, self.clock + elapsed * stretch)
 
+    def _moment(self, moment: Moment) -> MomentTrials:
+        """Return the trials at a moment; where its event holds, what it takes is gone afterwards."""
+        wanted = wanted_offset(moment, self.shared.attach, self.draws, self.things.world)
+        trials = moment_trials(moment, self.poses, self.clock, self.touch.step >= 0, wanted)
+        if moment.takes:
+            own = shares_of(moment, trials, self.prepared.case.routine.time_limit).own
+            self.things.take(moment.takes, own)
+        return trials
+
     def _readings_at(self, knot: int) -> None:
         """Take the echoes of this instant, then process what arrives, in the order of the file."""
         corrector = self.shared.corrector
@@ -347,7 +358,8 @@ class _Batch:
                 then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
                 # Arrays are replaced and never written to, so this keeps the truth of this instant.
                 self.echoes.advance(int(r))
-                take = partial(self.echoes.echo, int(r), replace(p), self.clock, self.echoes.runs_now())
+                now = replace(p), self.clock, self.echoes.runs_now(), self.things.world
+                take = partial(self.echoes.echo, int(r), *now)
                 self.waiting[int(r)] = (cache(take), then)
         for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
             outcome = corrector.skips(r)

@@ -43,6 +43,8 @@ class Moment:
         Where it stands in the routine's document.
     may_stray : bool
         What the tolerance is relative to may have strayed.
+    takes : tuple of str
+        Elements that are gone where the checkpoint succeeds.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Moment:
     after: tuple[str, ...]
     doc_path: DocPath
     may_stray: bool = False
+    takes: tuple[str, ...] = ()
 
 
 class Outcome(IntEnum):

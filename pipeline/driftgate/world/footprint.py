@@ -6,6 +6,8 @@ closed: touching counts.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,22 +37,27 @@ def footprint_hull(footprint: Footprint) -> FloatArray:
     ------
     ModelError
         If the footprint is neither, or encloses no area.
-
-    Notes
-    -----
-    Monotone chain: A. M. Andrew, Information Processing Letters 9(5), 1979, pp. 216-219 (from memory).
     """
     if footprint.corners is not None:
-        points = sorted(set(footprint.corners))
+        points = list(footprint.corners)
     elif footprint.length is not None and footprint.width is not None:
         half_l, half_w = 0.5 * footprint.length, 0.5 * footprint.width
-        points = sorted((x, y) for x in (-half_l, half_l) for y in (-half_w, half_w))
+        points = [(x, y) for x in (-half_l, half_l) for y in (-half_w, half_w)]
     else:
         raise ModelError("a footprint needs length and width, or corners")
-    hull = _half_hull(points)[:-1] + _half_hull(points[::-1])[:-1]
+    hull = convex_hull(points)
     if len(hull) < 3:
         raise ModelError("a footprint must enclose an area")
-    return np.array(hull, dtype=float)
+    return hull
+
+
+def convex_hull(points: Sequence[tuple[float, float]]) -> FloatArray:
+    """Return the corners of the convex hull of points, counter-clockwise, shape (m, 2).
+
+    Monotone chain: A. M. Andrew, Information Processing Letters 9(5), 1979, pp. 216-219 (from memory).
+    """
+    rising = sorted(set(points))
+    return np.array(_half_hull(rising)[:-1] + _half_hull(rising[::-1])[:-1], dtype=float)
 
 
 def _half_hull(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
