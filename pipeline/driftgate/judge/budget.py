@@ -38,10 +38,13 @@ class MomentOutput:
         variances add up. [m or rad]
     event : ndarray, shape (n,)
         Share of the tolerance that the joint event uses; at most 1 exactly where it succeeds.
+    touched : ndarray of bool, shape (n,)
+        Unintended contact has happened by then.
     """
 
     axes: dict[str, FloatArray]
     event: FloatArray
+    touched: BoolArray
 
     @property
     def success(self) -> BoolArray:
@@ -50,7 +53,8 @@ class MomentOutput:
 
     def first(self, count: int) -> MomentOutput:
         """Return the first trials alone."""
-        return MomentOutput({axis: values[:count] for axis, values in self.axes.items()}, self.event[:count])
+        axes = {axis: values[:count] for axis, values in self.axes.items()}
+        return MomentOutput(axes, self.event[:count], self.touched[:count])
 
 
 def outputs_of(
@@ -63,6 +67,7 @@ def outputs_of(
         MomentOutput(
             {limit.axis: _values_on(limit.axis, found) for limit in limits_of(moment.within)},
             event_share(share.joint, ok),
+            share.touched,
         )
         for moment, found, share, ok in zip(moments, trials.moments, shares, success, strict=True)
     )

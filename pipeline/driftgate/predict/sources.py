@@ -59,6 +59,14 @@ def source_of(key: str) -> str:
     return key.partition(":")[0]
 
 
+_SENSOR_SOURCES = {"bias": "range_bias", "scale": "range_scale", "noise": "range_noise"}
+
+
+def sensor_source(field: str) -> str:
+    """Return the name of the source that a field of a sensor's errors holds."""
+    return _SENSOR_SOURCES.get(field, field)
+
+
 @dataclass(frozen=True)
 class Constant:
     """One number that is constant over a run: drawn once a trial, carried as a state by the covariance.
@@ -342,12 +350,11 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
         add("element_placement", element.scatter.basis, element.scatter.constant_over)
         if element.stray is not None:
             add("element_stray", element.stray.basis, element.stray.constant_over)
-    renamed = {"bias": "range_bias", "scale": "range_scale", "noise": "range_noise"}
     for sensor in case.robot.sensors:
         for field in type(sensor.errors).model_fields:
             source = getattr(sensor.errors, field)
             if source is not None:
-                add(renamed.get(field, field), source.basis, source.constant_over)
+                add(sensor_source(field), source.basis, source.constant_over)
         if sensor.resolution > 0.0:
             add("quantisation", "data sheet", "reading")
         if sensor.latency > 0.0:

@@ -79,6 +79,7 @@ def _joined(parts: list[tuple[MomentOutput, ...]]) -> tuple[MomentOutput, ...]:
         MomentOutput(
             {axis: np.concatenate([p.axes[axis] for p in pieces]) for axis in pieces[0].axes},
             np.concatenate([p.event for p in pieces]),
+            np.concatenate([p.touched for p in pieces]),
         )
         for pieces in zip(*parts, strict=True)
     )
