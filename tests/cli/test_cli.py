@@ -380,6 +380,17 @@ def test_law_budget(project, capsys):
     assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
 
 
+def test_law_budget_in_depth(project, capsys):
+    """Growth and single changes come when asked for, and in the command that gives them again."""
+    command = ("budget", "routines/out.yaml", "--trials", "200", "--redraws", "100", "--workers", "1")
+    status, out, _ = run(capsys, *command, "--grow", "--improve")
+    assert status == 0
+    assert "How much each source may grow" in out
+    assert "1. " in out[out.index("What single changes would buy") :]
+    assert "--redraws 100 --seed 1 --grow --improve" in out
+    assert "How much each source may grow" not in run(capsys, *command)[1]
+
+
 def test_err_budget_usage(project, capsys):
     """What the budget cannot do is refused in one line before any work."""
     for more in (("--carry-field",), ("--report", "junit=b.xml"), ("--redraws", "5")):

@@ -20,12 +20,13 @@ FORMATS = ("json", "markdown")
     Examples:
       driftgate budget routines/dash.yaml
       driftgate budget routines/dash.yaml --redraws 8000 --all
+      driftgate budget routines/dash.yaml --grow --improve
 
     \b
     What it shows: for each checkpoint and the end, along each axis of the tolerance, how much each
     error source makes of the variance, by both engines, and what a run with that source switched off
-    would give. It takes two runs of --redraws trials for each error source. The exit status is that
-    of the case shown.
+    would give. It takes two runs of --redraws trials for each error source; --grow takes up to five
+    more for each, --improve some fifteen runs of --trials. The exit status is that of the case shown.
     """
 )
 @click.argument("routine", type=click.Path(path_type=Path))
@@ -37,8 +38,12 @@ FORMATS = ("json", "markdown")
     type=click.IntRange(100, 1_000_000),
     default=2000,
     show_default=True,
-    help="Trials of each run with a source redrawn or switched off; at most --trials.",
+    help="Trials of each run with a source redrawn, switched off or grown; at most --trials.",
 )
+@click.option(
+    "--grow", is_flag=True, help="Also find out how much each source may grow before a tolerance breaks."
+)
+@click.option("--improve", is_flag=True, help="Also run single changes and say which buys the most margin.")
 @options.seed_option
 @options.confidence_option
 @options.workers_option
@@ -59,6 +64,8 @@ def command(
     everything: bool,
     trials: int,
     redraws: int,
+    grow: bool,
+    improve: bool,
     seed: int,
     confidence: float,
     workers: int | None,
@@ -92,6 +99,8 @@ def command(
         carry_field,
         mirrored,
         today,
+        grow,
+        improve,
     )
     with ProgressLine() as progress:
         report = budget_routine(settings, progress)

@@ -10,6 +10,15 @@ from driftgate.judge.budget import AxisBudget, MomentBudget, SourceRow
 from driftgate.judge.pickfreeze import Share
 from driftgate.judge.values import AxisVerdict
 from driftgate.report.budget_model import BudgetReport
+from driftgate.report.budget_more import (
+    GROWTH_HEADER,
+    GROWTH_TITLE,
+    IMPROVE_TITLE,
+    growth_notes,
+    growth_rows,
+    improvement_lines,
+    improvement_notes,
+)
 from driftgate.report.caution import FULL
 from driftgate.report.digits import amount_words, exact, limit_words, percent
 from driftgate.report.findings import render_findings
@@ -101,6 +110,13 @@ def render_budget(report: BudgetReport, colour: bool = False, everything: bool =
             lines += ["", paint(axis_title(case, moment, axis), "bold"), f"  {axis_words(moment, axis)}"]
             lines += table(HEADER, [row.cells for row in table_rows(moment, axis, everything)])
             lines += [f"  {text}" for text in axis_notes(axis)]
+    if report.growths is not None:
+        lines += ["", paint(GROWTH_TITLE, "bold"), *table(GROWTH_HEADER, growth_rows(report.growths))]
+        lines += [f"  {note}" for note in growth_notes(report)]
+    if report.improvements is not None:
+        lines += ["", paint(IMPROVE_TITLE, "bold")]
+        lines += [f"  {i}. {text}" for i, text in enumerate(improvement_lines(report.improvements), 1)]
+        lines += [f"  {note}" for note in improvement_notes(report)]
     rows = [moment_cells(moment) for moment in case.verdict.moments]
     lines += ["", paint("Verdicts", "bold"), *table(("at", "axis", "tolerance", "verdict", ""), rows)]
     lines += ["", *(f"- {note}" for note in NOTES), "", *closing(report), *FULL]

@@ -3,7 +3,8 @@
 One object; quantities in SI with the unit beside them. Shares are fractions of the variance along an
 axis. Of each axis, the `covariance_share`s add up to 1, and so do the `first` shares of the trials
 together with `interactions`. `off_sd` and `off_success` are no shares but what-if runs. Within one
-schema number members are only ever added; a number that is not known is null.
+schema number members are only ever added; a number that is not known is null. `growth` and
+`improvements` are null where they were not asked for; `breaks_at` is null where nothing broke at ten times.
 """
 
 from __future__ import annotations
@@ -13,6 +14,9 @@ import math
 from typing import Any
 
 from driftgate.judge.budget import AxisBudget, MomentBudget, SourceRow
+from driftgate.judge.growth import Growth
+from driftgate.judge.improve import Improvement
+from driftgate.judge.paired_values import Difference
 from driftgate.judge.pickfreeze import Share
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.caution import FULL
@@ -44,6 +48,11 @@ def budget_object(report: BudgetReport) -> Json:
         "findings": len(report.findings),
         "case": None if report.case is None else _case(report.case),
         "moments": [_moment(moment) for moment in report.moments],
+        "growth": None if report.growths is None else [_growth(row) for row in report.growths],
+        "broken_as_it_is": list(report.broken),
+        "improvements": None
+        if report.improvements is None
+        else [_improvement(one) for one in report.improvements],
     }
 
 
@@ -104,6 +113,39 @@ def _source(row: SourceRow) -> Json:
 
 def _share(share: Share | None) -> Json | None:
     return None if share is None else {"value": known(share.value), "standard_error": known(share.error)}
+
+
+def _growth(row: Growth) -> Json:
+    return {
+        "source": row.source,
+        "predicted_factor": known(row.predicted),
+        "holds_at": row.holds,
+        "breaks_at": known(row.breaks),
+        "tolerance": row.moment or None,
+        "share_of_trials": known(row.success),
+        "required": known(row.required),
+    }
+
+
+def _improvement(one: Improvement) -> Json:
+    return {
+        "change": one.change,
+        "tolerance": one.moment,
+        "margin_before": known(one.margin_before),
+        "margin_now": known(one.margin_now),
+        "gain": _difference(one.gain),
+        "success_before": one.success_before,
+        "success_now": one.success_now,
+        "success_gain": _difference(one.success),
+        "tightest_now": one.tightest_now,
+        "tightest_margin": known(one.tightest_margin),
+    }
+
+
+def _difference(found: Difference | None) -> Json | None:
+    if found is None:
+        return None
+    return {"value": known(found.value), "low": known(found.low), "high": known(found.high)}
 
 
 def known(value: float | None) -> float | None:

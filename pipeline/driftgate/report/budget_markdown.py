@@ -6,6 +6,15 @@ from collections.abc import Sequence
 
 from driftgate.report.budget import HEADER, NOTES, axis_notes, axis_title, axis_words, closing, table_rows
 from driftgate.report.budget_model import BudgetReport
+from driftgate.report.budget_more import (
+    GROWTH_HEADER,
+    GROWTH_TITLE,
+    IMPROVE_TITLE,
+    growth_notes,
+    growth_rows,
+    improvement_lines,
+    improvement_notes,
+)
 from driftgate.report.caution import FULL
 from driftgate.report.text import markdown
 
@@ -22,6 +31,13 @@ def render_budget_markdown(report: BudgetReport) -> str:
                 lines += [markdown(axis_words(moment, axis)), ""]
                 lines += [*_table(HEADER, [row.cells for row in table_rows(moment, axis)]), ""]
                 lines += [f"- {markdown(note)}" for note in axis_notes(axis)] + [""]
+    if report.growths is not None:
+        lines += [f"**{GROWTH_TITLE}**", "", *_table(GROWTH_HEADER, growth_rows(report.growths)), ""]
+        lines += [f"- {markdown(note)}" for note in growth_notes(report)] + [""]
+    if report.improvements is not None:
+        lines += [f"**{IMPROVE_TITLE}**", ""]
+        lines += [f"1. {markdown(text)}" for text in improvement_lines(report.improvements)] + [""]
+        lines += [*(markdown(note) for note in improvement_notes(report)), ""]
     lines += [*(f"- {markdown(note)}" for note in NOTES), "", *(f"{markdown(t)}  " for t in closing(report))]
     return "\n".join([*lines, "", *(f"- {text}" for text in FULL)]) + "\n"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +17,10 @@ from driftgate.predict.values import CovarianceResult
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.model import CaseReport
 from driftgate.run.assemble import case_report, describe_with, steps_of
+from driftgate.run.candidates import AsItIs
 from driftgate.run.cases import one_case
+from driftgate.run.growth import growths
+from driftgate.run.improve import improvements
 from driftgate.run.inputs import load_inputs
 from driftgate.run.predict import predictions
 from driftgate.run.redraws import Progress, Variant, run_variants
@@ -39,7 +42,11 @@ class BudgetSettings:
     Attributes
     ----------
     redraws : int
-        Trials of each run with a source redrawn or switched off.
+        Trials of each run with a source redrawn, switched off or grown.
+    grow : bool
+        Find out how much each source may grow.
+    improve : bool
+        Find out what single changes would buy.
     """
 
     path: Path
@@ -52,6 +59,8 @@ class BudgetSettings:
     carry_field: bool = False
     mirrored: bool = False
     today: date | None = None
+    grow: bool = False
+    improve: bool = False
 
     def command(self) -> str:
         """Return the command line that gives the same numbers."""
@@ -62,6 +71,7 @@ class BudgetSettings:
         if self.field is not None:
             words += ["--field", self.field.as_posix()]
         words += ["--carry-field"] * self.carry_field + ["--mirrored"] * self.mirrored
+        words += ["--grow"] * self.grow + ["--improve"] * self.improve
         return shlex.join(words)
 
 
@@ -97,20 +107,29 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
         return _report(settings, inputs.findings, case, (), *judged_status([case]))
     with Workers(settings.workers) as workers:
         [(covariance, trials)] = predictions(workers, [planned], settings.seed, settings.trials, progress)
+        verdict = judge_case(
+            prepared,
+            covariance,
+            trials,
+            settings.confidence,
+            len(prepared.moments) + 1,
+            describe_with(steps_of(named, planned)),
+            planned.dark,
+        )
+        case = case_report(named, planned, verdict, trials)
         plain = outputs_of(prepared.moments, trials, named.case.routine.time_limit)
         runs = redrawn_runs(workers, prepared, covariance, plain, settings.redraws, settings.seed, progress)
-    verdict = judge_case(
-        prepared,
-        covariance,
-        trials,
-        settings.confidence,
-        len(prepared.moments) + 1,
-        describe_with(steps_of(named, planned)),
-        planned.dark,
-    )
-    case = case_report(named, planned, verdict, trials)
-    moments = budget_of(prepared.moments, covariance, runs)
-    return _report(settings, inputs.findings, case, moments, *judged_status([case]))
+        budget = budget_of(prepared.moments, covariance, runs)
+        report = _report(settings, inputs.findings, case, budget, *judged_status([case]))
+        if settings.grow:
+            found = growths(workers, prepared, covariance, runs.plain, settings.seed, progress)
+            report = replace(report, growths=found[0], broken=found[1])
+        if settings.improve:
+            binding = tuple(moment.binding for moment in verdict.moments)
+            as_it_is = AsItIs(prepared, named.written, covariance, plain, budget, binding)
+            gained = improvements(workers, as_it_is, settings.confidence, settings.seed, progress)
+            report = replace(report, improvements=gained)
+    return report
 
 
 def redrawn_runs(
@@ -158,6 +177,9 @@ def _report(
         findings=findings,
         case=case,
         moments=moments,
+        growths=None,
+        broken=(),
+        improvements=None,
         trials=settings.trials,
         redraws=min(settings.redraws, settings.trials),
         seed=settings.seed,

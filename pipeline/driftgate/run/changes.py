@@ -72,11 +72,6 @@ def grown(case: Case, source: str, factor: float) -> Case | None:
     return None if changed == case else changed
 
 
-def has_width(case: Case, source: str) -> bool:
-    """Return whether an error source has a width that can be changed."""
-    return grown(case, source, 2.0) is not None
-
-
 def _grown(case: Case, source: str, factor: float) -> Case:
     robot, routine = case.robot, case.routine
     if source == "start_placement":
