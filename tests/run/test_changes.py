@@ -10,7 +10,7 @@ import pytest
 from small_project import write_project
 
 from driftgate.judge.budget import outputs_of
-from driftgate.judge.growth import grown_cov
+from driftgate.judge.growth import MOST, grown_cov
 from driftgate.judge.improve import Improvement
 from driftgate.judge.values import MomentVerdict
 from driftgate.predict import Prepared, covariance, prepare, run_trials
@@ -24,7 +24,7 @@ from driftgate.run.budget import BudgetSettings, budget_routine
 from driftgate.run.cases import one_case
 from driftgate.run.changes import OTHER_NUMBERS, SPREADS, grown, widened
 from driftgate.run.check import CheckSettings, check_routines
-from driftgate.run.growth import grown_prepared
+from driftgate.run.growth import Search, grown_prepared
 from driftgate.run.inputs import load_inputs
 from driftgate.schema.base import Sourced
 from driftgate.schema.case import Case
@@ -114,6 +114,9 @@ def test_law_growing_changes_the_truth_alone() -> None:
     assert walls is not None
     assert walls.believed == case.believed
     assert walls.true.build.offset == 3.0 * case.true.build.offset
+    own = [(new.build, old.build) for new, old in zip(walls.true.walls, case.true.walls, strict=True)]
+    assert any(old is not None for _, old in own)
+    assert all(new == (old and widened(old, 3.0)) for new, old in own)
     latency = case.robot.errors.heading_latency
     assert latency is not None
     assert widened(latency, 3.0).mean == latency.mean
@@ -149,6 +152,29 @@ def test_law_growth_is_confirmed_by_trials(deep: BudgetReport, project: Path) ->
         assert row.holds < row.breaks <= 1.2 * row.holds
         assert share(base, row.source, row.breaks, row.moment) == row.success < row.required
         assert share(base, row.source, row.holds, row.moment) >= row.required
+
+
+@pytest.mark.parametrize("threshold", [1.01, 1.3, 2.0, 3.7, 9.9, 50.0])
+@pytest.mark.parametrize("predicted", [None, 1.2, 3.5])
+def test_law_search_brackets_the_factor(threshold: float, predicted: float | None) -> None:
+    """Wherever it begins, the search ends on two factors that were run: one that holds, one that breaks."""
+    source = source_table(shipped("corner-dash")).info[0]
+    search, ran = Search(source, predicted), [1.0]
+    for _ in range(20):
+        factor = search.next()
+        if factor is None:
+            break
+        ran.append(factor)
+        search.record(factor, ("end", 0.9, 0.95) if factor >= threshold else None)
+    assert search.next() is None
+    assert search.holds in ran
+    assert search.holds < threshold
+    if threshold > MOST:
+        assert (search.holds, search.breaks) == (MOST, None)
+    else:
+        assert search.breaks in ran
+        assert threshold <= search.breaks <= 1.2 * search.holds
+    assert len(ran) <= 8
 
 
 def share(base: Prepared, source: str, factor: float, name: str) -> float:

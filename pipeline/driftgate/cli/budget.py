@@ -25,7 +25,7 @@ FORMATS = ("json", "markdown")
     \b
     What it shows: for each checkpoint and the end, along each axis of the tolerance, how much each
     error source makes of the variance, by both engines, and what a run with that source switched off
-    would give. It takes two runs of --redraws trials for each error source; --grow takes up to five
+    would give. It takes two runs of --redraws trials for each error source; --grow takes up to seven
     more for each, --improve some fifteen runs of --trials. The exit status is that of the case shown.
     """
 )

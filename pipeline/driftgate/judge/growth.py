@@ -63,9 +63,9 @@ def normal_points(count: int = _POINTS) -> FloatArray:
     ratio = 1.2207440846057596
     steps = np.array([ratio**-1, ratio**-2, ratio**-3])
     uniform = np.mod(0.5 + np.outer(np.arange(1, count + 1), steps), 1.0)
-    points: FloatArray = ndtri(uniform)
     signs = np.array(list(itertools.product((1.0, -1.0), repeat=3)))
-    return (points[:, None, :] * signs[None, :, :]).reshape(-1, 3)
+    points: FloatArray = (ndtri(uniform)[:, None, :] * signs[None, :, :]).reshape(-1, 3)
+    return points
 
 
 def predicted_success(moment: Moment, mean: FloatArray, cov: FloatArray, points: FloatArray) -> float:

@@ -13,14 +13,14 @@ from driftgate.run.changes import grown
 from driftgate.run.redraws import Progress, Variant, run_variants
 from driftgate.run.workers import Workers
 
-# Rounds of trials: enough to bring any factor below ten to within a fifth, mostly.
-_ROUNDS = 5
+# Rounds of trials: enough to bring any factor below ten to within a fifth.
+_ROUNDS = 7
 # A bracket this narrow is not narrowed further.
 _NARROW = 1.2
 
 
 @dataclass
-class _Search:
+class Search:
     """The search for one source: the largest factor that held, the smallest that did not."""
 
     source: SourceInfo
@@ -28,6 +28,13 @@ class _Search:
     holds: float = 1.0
     breaks: float | None = None
     broken: tuple[str, float, float] = ("", math.nan, math.nan)
+
+    def record(self, factor: float, broken: tuple[str, float, float] | None) -> None:
+        """Take note of a run at a factor: what fell short the most in it, if anything."""
+        if broken is None:
+            self.holds = max(self.holds, factor)
+        else:
+            self.breaks, self.broken = factor, broken
 
     def next(self) -> float | None:
         """Return the next factor to run; None when it is close enough."""
@@ -120,7 +127,7 @@ def growths(
         return (), broken
     points = normal_points()
     searches = [
-        _Search(source, predicted_factor(prepared.moments, covariance, source.name, points))
+        Search(source, predicted_factor(prepared.moments, covariance, source.name, points))
         for source in covariance.sources
         if grown(prepared.case, source.name, 2.0) is not None
     ]
@@ -137,11 +144,7 @@ def growths(
 
         runs = run_variants(workers, variants, len(plain[0].event), seed, told)
         for (search, factor), outputs in zip(open_, runs, strict=True):
-            found = first_broken(prepared, outputs, judged)
-            if found is None:
-                search.holds = max(search.holds, factor)
-            else:
-                search.breaks, search.broken = factor, found
+            search.record(factor, first_broken(prepared, outputs, judged))
     rows = [
         Growth(s.source.name, s.source.title, s.predicted, s.holds, s.breaks, *s.broken) for s in searches
     ]
