@@ -11,18 +11,19 @@ from typing import TYPE_CHECKING
 from driftgate import __version__
 from driftgate.core.findings import Finding
 from driftgate.judge.budget import MomentBudget, MomentOutput, Redrawn, budget_of, outputs_of
-from driftgate.judge.verdict import judge_case
+from driftgate.judge.sampling import Sampling
 from driftgate.predict.sources import TITLES
 from driftgate.predict.values import CovarianceResult
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.model import CaseReport
-from driftgate.run.assemble import case_report, describe_with, steps_of
+from driftgate.run.assemble import case_report, judge_answer
 from driftgate.run.candidates import AsItIs
 from driftgate.run.cases import one_case
 from driftgate.run.growth import growths
 from driftgate.run.improve import improvements
 from driftgate.run.inputs import load_inputs
-from driftgate.run.predict import predictions
+from driftgate.run.predict import answers_of
+from driftgate.run.rare import rare_answers
 from driftgate.run.redraws import Progress, Variant, run_variants
 from driftgate.run.status import Exit, InputError, findings_status, judged_status
 from driftgate.run.tasks import plan_one
@@ -106,16 +107,12 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
         case = case_report(named, planned, None, None)
         return _report(settings, inputs.findings, case, (), *judged_status([case]))
     with Workers(settings.workers) as workers:
-        [(covariance, trials)] = predictions(workers, [planned], settings.seed, settings.trials, progress)
-        verdict = judge_case(
-            prepared,
-            covariance,
-            trials,
-            settings.confidence,
-            len(prepared.moments) + 1,
-            describe_with(steps_of(named, planned)),
-            planned.dark,
-        )
+        # A number of trials that is fixed beforehand: what is compared must have the same trials.
+        rule = Sampling(settings.confidence, len(prepared.moments) + 1, sequential=False)
+        (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
+        rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
+        verdict = judge_answer(named, planned, answer, rule, rare)
+        covariance, trials = answer.covariance, answer.trials
         case = case_report(named, planned, verdict, trials)
         plain = outputs_of(prepared.moments, trials, named.case.routine.time_limit)
         runs = redrawn_runs(workers, prepared, covariance, plain, settings.redraws, settings.seed, progress)
