@@ -267,7 +267,18 @@ def test_law_process_statuses(project):
 def test_law_interrupt_leaves_no_worker(project):
     """Interrupted in the middle of its work, the process ends with 130 and takes its workers along."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "driftgate", "check", "--trials", "2000000", "--workers", "2"],
+        [
+            sys.executable,
+            "-m",
+            "driftgate",
+            "check",
+            "--sample",
+            "fixed",
+            "--trials",
+            "2000000",
+            "--workers",
+            "2",
+        ],
         cwd=project,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -57,3 +57,31 @@ def test_law_items_are_drawn_as_they_are_needed():
         next(results)
         assert len(drawn) < 10
         list(results)
+
+
+def test_law_done_in_any_order_and_fed_by_results():
+    """Every item comes with its result, those made ready by results too, with one worker and with more."""
+    for count in (1, 2):
+        ready, found = [4.0], {}
+        with Workers(count) as workers:
+            for item, root in workers.as_done(math.sqrt, lambda ready=ready: ready.pop() if ready else None):
+                found[item] = root
+                if item == 4.0:
+                    ready += [9.0, 16.0, 25.0, 36.0, 49.0]
+        assert found == {n * n: n for n in (2.0, 3.0, 4.0, 5.0, 6.0, 7.0)}
+
+
+def test_law_lone_items_start_no_process():
+    """A lone item is done here, and two at a time are not."""
+    for many, here in ((1, True), (2, False)):
+        ready = ["PATH"] * many
+        with Workers(2) as workers:
+            list(workers.as_done(os.getenv, lambda ready=ready: ready.pop() if ready else None))
+            assert (workers._pool is None) == here
+
+
+def test_err_worker_that_dies_out_of_order():
+    """A worker that dies ends the run here as well."""
+    ready = [9, 9]
+    with pytest.raises(FaultError, match="a worker process died"), Workers(2) as workers:
+        list(workers.as_done(os._exit, lambda: ready.pop() if ready else None))

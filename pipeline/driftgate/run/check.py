@@ -139,7 +139,9 @@ def _judged(
     reports: list[CaseReport | None] = [None] * len(cases)
     with Workers(min(settings.workers, batches)) as workers:
         planned = []
-        for plan in workers.map(plan_one, [(named.case, named.written) for named in cases]):
+        tasks = [(named.case, named.written) for named in cases]
+        # One plan is sooner made than a process for it.
+        for plan in map(plan_one, tasks) if len(tasks) == 1 else workers.map(plan_one, tasks):
             planned.append(plan)
             progress(len(planned), len(cases), "planned")
         tolerances = sum(len(p.prepared.moments) + 1 for p in planned if p.prepared is not None)

@@ -107,9 +107,10 @@ class Workers:
         return self._count
 
     def __enter__(self) -> Workers:
-        """Start the pool; processes start with the first tasks."""
-        if self._count == 1:
-            return self
+        """Begin; processes start with the first tasks that are worth it."""
+        return self
+
+    def _start(self) -> ProcessPoolExecutor:
         methods = multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
         if sys.platform != "win32":
@@ -124,8 +125,7 @@ class Workers:
             os.environ[name] = value
         if "forkserver" in methods:
             _start_server()
-        self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
-        return self
+        return ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -167,7 +167,7 @@ class Workers:
         FaultError
             If a worker process dies.
         """
-        if self._pool is None:
+        if self._count == 1:
             yield from map(function, items)
             return
         waiting: deque[Future[R]] = deque()
@@ -197,18 +197,27 @@ class Workers:
         FaultError
             If a worker process dies.
         """
-        if self._pool is None:
+        if self._count == 1:
             while (item := pull()) is not None:
                 yield item, function(item)
             return
+        ready: deque[T] = deque()
         flying: dict[Future[R], T] = {}
         try:
             while True:
                 # One more than there are workers, so that none waits for the next.
-                while len(flying) <= self._count and (item := pull()) is not None:
-                    flying[self._submit(function, item)] = item
-                if not flying:
+                while len(flying) + len(ready) <= self._count and (item := pull()) is not None:
+                    ready.append(item)
+                if not flying and not ready:
                     return
+                if self._pool is None and len(ready) == 1:
+                    # Starting processes for a lone item takes longer than most items do.
+                    item = ready.popleft()
+                    yield item, function(item)
+                    continue
+                while ready:
+                    item = ready.popleft()
+                    flying[self._submit(function, item)] = item
                 done, _ = wait(flying, return_when=FIRST_COMPLETED)
                 for future in done:
                     yield flying.pop(future), future.result()
@@ -216,7 +225,8 @@ class Workers:
             raise _death() from error
 
     def _submit(self, function: Callable[[T], R], item: T) -> Future[R]:
-        assert self._pool is not None
+        if self._pool is None:
+            self._pool = self._start()
         with _uninterrupted():
             return self._pool.submit(function, item)
 
