@@ -170,12 +170,25 @@ def test_law_explain_tells_everything(project, capsys):
         "heading-rate bias",
         "wrongly accepted",
         "wrongly refused",
+        "stages in the robot's order: association, validity, echo, gate, persistence, update",
+        "Is the filter right about its own errors?",
         "Keep clear of a moving robot",
     ):
         assert words in out
     assert run(capsys, "explain", "routines/out.yaml", "--mirrored", "--trials", "50", "--workers", "1")[
         0
     ] in (0, 1)
+
+
+def test_law_explain_filter_alone(project, capsys):
+    """With --filter explain shows the filter's section, the case and the cautions, and nothing else."""
+    _, out, _ = run(capsys, "explain", "routines/out.yaml", "--filter", "--trials", "200", "--workers", "1")
+    assert "Is the filter right about its own errors?" in out
+    assert "Truth inside the filter's own regions" in out
+    assert "side: as written" in out
+    assert "Keep clear of a moving robot" in out
+    assert "Timeline" not in out
+    assert "Sight lines" not in out
 
 
 def test_law_explain_infeasible(project, capsys):

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from driftgate.plan.values import Law
+from driftgate.predict.filter_tally import empty_filter_tally
 from driftgate.predict.values import (
     CovarianceResult,
     Moment,
@@ -68,6 +69,7 @@ def trials_of(moments, touch_step=None, touch_obstacle=None, counts=None, wrong=
         touch_obstacle=none if touch_obstacle is None else np.asarray(touch_obstacle, np.intp),
         obstacles=("bench-a", "pot-b"),
         lost=np.zeros(count, bool),
+        own=empty_filter_tally(1, STEPS, len(moments)),
     )
 
 

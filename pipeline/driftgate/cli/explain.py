@@ -18,6 +18,7 @@ from driftgate.cli.out import emit, say_status
     Examples:
       driftgate explain routines/dash.yaml
       driftgate explain routines/dash.yaml --mirrored
+      driftgate explain routines/dash.yaml --filter
       driftgate explain routines/dash.yaml --field fieldmaps/practice.yaml
 
     \b
@@ -25,10 +26,12 @@ from driftgate.cli.out import emit, say_status
     should see in every step, and the named reason where a reading gives no fix; dark times; the
     predicted error at each checkpoint by both engines; which error sources make it, and which of
     their numbers are guesses; what became of the readings, wrongly accepted and wrongly refused
-    ones apart. The exit status is that of the case shown.
+    ones apart; whether the robot's filter is right about its own errors, and if not, which of its
+    numbers to change. The exit status is that of the case shown.
     """
 )
 @click.argument("routine", type=click.Path(path_type=Path))
+@click.option("--filter", "only_filter", is_flag=True, help="Only whether the filter is right about itself.")
 @click.option("--mirrored", is_flag=True, help="The other side of the field.")
 @options.trials_options
 @options.seed_option
@@ -39,6 +42,7 @@ from driftgate.cli.out import emit, say_status
 @options.colour_option
 def command(
     routine: Path,
+    only_filter: bool,
     mirrored: bool,
     trials: int | None,
     sample: Any,
@@ -76,13 +80,13 @@ def command(
     lines = render_findings(found.findings, Paint(wanted))
     text = "\n".join(lines) + "\n" if lines else ""
     if found.report is not None:
-        from driftgate.report.explain import render_explanation, render_infeasible
+        from driftgate.report.explain import render_explanation, render_filter, render_infeasible
 
-        text += (
-            render_infeasible(found.report, wanted)
-            if found.explained is None
-            else render_explanation(found.explained, wanted)
-        )
+        if found.explained is None:
+            text += render_infeasible(found.report, wanted)
+        else:
+            render = render_filter if only_filter else render_explanation
+            text += render(found.explained, wanted)
     emit(text)
     say_status(int(found.status), found.why)
     return int(found.status)

@@ -58,7 +58,9 @@ class Corrector:
 
     def tally(self) -> Tally:
         """Return empty counts."""
-        return empty_tally(len(self._prepared.case.robot.sensors), len(self._prepared.plan.steps))
+        prepared = self._prepared
+        sensors, slots = len(prepared.case.robot.sensors), len(self._slots.names)
+        return empty_tally(sensors, slots, len(prepared.plan.steps), len(prepared.moments))
 
     def memory(self, start: Six, count: int) -> CorrectionState:
         """Return the robot's memory before the first reading."""
@@ -131,6 +133,7 @@ class Corrector:
         outcome = np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE).astype(np.intp)
         scalar: Scalar | None = None
         terms: Terms | None = None
+        squared = np.zeros(1)
         counted = False
         for stage in self._stages:
             if stage is Stage.PERSISTENCE:
@@ -151,6 +154,9 @@ class Corrector:
             else:
                 assert scalar is not None  # the gate comes after the echo
                 assert terms is not None
+                squared = tally.watch.innovation(
+                    sensor, step, scalar.innovation, terms.predicted, scalar.own, alive
+                )
                 passed = self._gate(scalar, terms, alive, memory)
                 found = Outcome.GATE
             outcome = np.where(alive & ~passed, found, outcome)
@@ -160,6 +166,7 @@ class Corrector:
         tally.count(sensor, step, outcome, mine)
         self._count_wrong(r, outcome, alive, mine, expected, echo_of, tally)
         if alive.any() and scalar is not None and terms is not None:
+            tally.watch.taken(sensor, step, squared, alive)
             tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
 
     def _read_pair(
@@ -194,6 +201,8 @@ class Corrector:
         alive = alive & ~np.isnan(echoes[0].reading_m) & ~np.isnan(echoes[1].reading_m)
         memory.paired[r] = memory.paired[partner.reading] = alive
         variances = [self._variances[sensor] for _, sensor in both]
+        watch, step = tally.watch, int(self._prepared.plan.timeline.readings.step[r])
+        squared = np.zeros(1)
         used = [np.zeros_like(alive), np.zeros_like(alive)]
         refused, moved = np.zeros_like(alive), np.zeros(len(alive))
         for turns in (True, False):
@@ -204,12 +213,16 @@ class Corrector:
             passed = alive
             for stage in self._stages:
                 if stage is Stage.GATE:
+                    squared = watch.innovation(
+                        slot, step, scalar.innovation, terms.predicted, scalar.own, passed
+                    )
                     kept = self._gate(scalar, terms, passed, memory)
                     refused = refused | (passed & ~kept)
                     passed = kept
                 elif stage is Stage.PERSISTENCE:
                     passed = self._persists(slot, passed, scalar.surface, memory)
             used[turns] = passed
+            watch.taken(slot, step, squared, passed)
             if passed.any():
                 before = p.bx, p.by, p.bh
                 moved = moved + update_with(self._correction.update, scalar, terms, passed, p, memory)

@@ -9,6 +9,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.filter import Six
+from driftgate.predict.filter_tally import FilterWatch, empty_filter_tally
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.schema.correction import WayBack
 
@@ -25,6 +26,7 @@ class Tally:
     wrongly_accepted: np.ndarray
     wrongly_refused: np.ndarray
     fix_move_nm: np.ndarray
+    watch: FilterWatch
 
     def count(self, sensor: int, step: int, outcome: IntArray, which: BoolArray) -> None:
         """Count readings by outcome, in the trials given."""
@@ -36,7 +38,7 @@ class Tally:
         self.fix_move_nm[sensor, step] += int(whole.sum())
 
 
-def empty_tally(sensors: int, steps: int) -> Tally:
+def empty_tally(sensors: int, slots: int, steps: int, moments: int) -> Tally:
     """Return empty counts."""
     shape = (sensors, steps)
     return Tally(
@@ -44,6 +46,7 @@ def empty_tally(sensors: int, steps: int) -> Tally:
         np.zeros(shape, dtype=np.int64),
         np.zeros(shape, dtype=np.int64),
         np.zeros(shape, dtype=np.int64),
+        FilterWatch(empty_filter_tally(slots, steps, moments)),
     )
 
 

@@ -6,7 +6,9 @@ number: neither batch size nor the number of workers changes a digit.
 
 from __future__ import annotations
 
+import functools
 import math
+import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
@@ -152,6 +154,7 @@ def merge_trials(parts: Sequence[TrialsResult]) -> TrialsResult:
         touch_obstacle=np.concatenate([part.touch_obstacle for part in parts]),
         obstacles=parts[0].obstacles,
         lost=np.concatenate([part.lost for part in parts]),
+        own=functools.reduce(operator.add, (part.own for part in parts)),
         weight=_joined([part.weight for part in parts]),
     )
 
@@ -218,6 +221,9 @@ class _Batch:
         for step in plan.steps:
             self._step(step)
             for i, moment in due.get(step.index, []):
+                p = self.poses
+                error = (p.xx - p.bx, p.xy - p.by, p.xh - p.bh)
+                self.tally.watch.moment(i, error, self.memory.filter, self.count)
                 found[i] = self._moment(moment)
         return TrialsResult(
             trials=self.count,
@@ -231,6 +237,7 @@ class _Batch:
             touch_obstacle=self.touch.obstacle,
             obstacles=self.shared.touch.ids,
             lost=self.memory.lost,
+            own=self.tally.watch.finished(),
             weight=None if self.luck is None else self.luck.weight(),
         )
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import DocPath, IntArray
+from driftgate.predict.filter_tally import FilterTally
 from driftgate.schema.routine import Tolerance
 
 BoolArray = NDArray[np.bool_]
@@ -138,6 +139,8 @@ class TrialsResult:
         Ids of walls, structures and elements.
     lost : ndarray of bool, shape (n,)
         The lost flag was raised.
+    own : FilterTally
+        How far the robot's filter is right about its own errors.
     weight : ndarray, shape (n,), or None
         Of tilted trials: the likelihood of what is constant over the run as it really is, over that
         under the tilt. None: every trial counts the same.
@@ -154,6 +157,7 @@ class TrialsResult:
     touch_obstacle: IntArray
     obstacles: tuple[str, ...]
     lost: BoolArray
+    own: FilterTally
     weight: FloatArray | None = None
 
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from driftgate.judge.consistency import Consistency
 from driftgate.judge.ratio import error_on
 from driftgate.judge.values import PreparedCase
 from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
 from driftgate.report.caution import FULL
 from driftgate.report.digits import amount_words, percent, together_words
+from driftgate.report.filter_section import filter_section
 from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport
 from driftgate.report.paint import Paint
@@ -23,10 +26,13 @@ from driftgate.report.terminal import (
     status_words,
 )
 from driftgate.report.text import plain, table
+from driftgate.sight.stages import Stage, stages
 from driftgate.sight.values import Reason
 from driftgate.world.values import World
 
 _SOURCES_SHOWN = 6
+_READINGS = "Readings over all trials, each at the stage that refused it"
+_FILTER = "Is the filter right about its own errors?"
 
 
 @dataclass(frozen=True)
@@ -38,6 +44,8 @@ class Explained:
     believed: World
     covariance: CovarianceResult
     trials: TrialsResult
+    consistency: Consistency | None = None
+    mend: str = ""
 
 
 def render_infeasible(case: CaseReport, colour: bool = False) -> str:
@@ -49,8 +57,17 @@ def render_infeasible(case: CaseReport, colour: bool = False) -> str:
     return "\n".join(lines) + "\n"
 
 
+def render_filter(explained: Explained, colour: bool = False) -> str:
+    """Return of one case only whether the robot's filter is right about its own errors."""
+    paint = Paint(colour)
+    body = filter_section(explained.consistency, explained.mend)
+    return (
+        "\n".join([*_heading(explained.report, paint), "", paint(_FILTER, "bold"), *body, "", *FULL]) + "\n"
+    )
+
+
 def render_explanation(explained: Explained, colour: bool = False) -> str:
-    """Return timeline, clearances, sight lines, errors, sources and readings of one case."""
+    """Return timeline, clearances, sight lines, errors, sources, readings and the filter of one case."""
     paint = Paint(colour)
     case = explained.report
     sections = [
@@ -61,7 +78,8 @@ def render_explanation(explained: Explained, colour: bool = False) -> str:
         ("True error against the plan, by both engines", _errors(explained)),
         ("Why: estimation, tracking and what the filter believes of itself (covariance)", _inner(explained)),
         ("Error sources along each tolerance's tightest axis (covariance)", _sources(case)),
-        ("Readings over all trials", _readings(explained)),
+        (_READINGS, _readings(explained)),
+        (_FILTER, filter_section(explained.consistency, explained.mend)),
         ("Verdicts", _verdicts(case, paint)),
     ]
     lines = _heading(case, paint)
@@ -265,7 +283,8 @@ def _sources(case: CaseReport) -> list[str]:
 
 def _readings(explained: Explained) -> list[str]:
     trials = explained.trials
-    shown = [o for o in Outcome if trials.counts[:, :, o].sum()]
+    order = stages(explained.prepared.case.robot.correction)
+    shown = [o for o in _by_stage(order) if trials.counts[:, :, o].sum()]
     header = (
         "sensor",
         "step",
@@ -293,7 +312,21 @@ def _readings(explained: Explained) -> list[str]:
                     "-" if move is None else amount_words(move, "x"),
                 )
             )
-    return table(header, rows)
+    names = ", ".join(stage.value for stage in order)
+    return [f"  stages in the robot's order: association, {names}, update", *table(header, rows)]
+
+
+def _by_stage(order: Sequence[Stage]) -> list[Outcome]:
+    """Return the outcomes in the order in which the robot comes to them."""
+    policy = [Outcome.NOT_REFERENCE, Outcome.OUT_OF_RANGE, Outcome.INCIDENCE, Outcome.CORRIDOR]
+    refused = {
+        Stage.VALIDITY: [*policy, Outcome.TOO_FAST, Outcome.TURNING],
+        Stage.ECHO: [Outcome.NO_ECHO],
+        Stage.GATE: [Outcome.GATE],
+        Stage.PERSISTENCE: [Outcome.HELD_BACK],
+    }
+    first = [Outcome.ACCEPTED, Outcome.SWITCHED_OFF, Outcome.IN_CONTACT, Outcome.NO_SURFACE]
+    return first + [outcome for stage in order for outcome in refused[stage]]
 
 
 def _verdicts(case: CaseReport, paint: Paint) -> list[str]:

@@ -71,7 +71,9 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     side: Side = "mirrored" if settings.mirrored else "as written"
     named = one_case(inputs.routines[0], inputs.override, side, settings.today)
 
+    from driftgate.judge.consistency import filter_consistency
     from driftgate.judge.sampling import Sampling
+    from driftgate.judge.tuning import advice
     from driftgate.report.explain import Explained
     from driftgate.run.assemble import case_report, judge_answer
     from driftgate.run.predict import answers_of
@@ -88,7 +90,17 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
         rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
     report = case_report(named, planned, judge_answer(named, planned, answer, rule, rare), answer.trials)
+    moments = tuple((m.name, m.step) for m in planned.prepared.moments)
+    consistency = filter_consistency(named.case, moments, answer.trials)
+    found = "" if consistency is None else advice(planned.prepared, consistency, settings.seed)
+    mend = found if isinstance(found, str) else found.sentence
     explained = Explained(
-        report, planned.prepared, planned.prepared.believed, answer.covariance, answer.trials
+        report,
+        planned.prepared,
+        planned.prepared.believed,
+        answer.covariance,
+        answer.trials,
+        consistency,
+        mend,
     )
     return Explanation(inputs.findings, report, explained, *judged_status([report]))

@@ -1,0 +1,295 @@
+"""The report on the filter: published bounds, filters that are mistuned on purpose, and what it advises.
+
+The bounds are those of Y. Bar-Shalom, X. R. Li and T. Kirubarajan (2001), section 5.4.2, and of F. van der
+Heijden et al. (2004), section 8.4; critical values from the NIST/SEMATECH e-Handbook, 1.3.6.7.4.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from driftgate.core.errors import ModelError
+from driftgate.judge.consistency import (
+    Consistency,
+    chi_square_region,
+    filter_consistency,
+    gated_mean,
+    mean_normalised,
+)
+from driftgate.judge.tuning import Advice, advice
+from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.filter_model import filter_model
+from driftgate.predict.filter_tally import FilterTally, normalised_error
+from driftgate.predict.trials_engine import merge_trials
+from driftgate.predict.values import TrialsResult
+from driftgate.schema.correction import FilterNumbers
+
+from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
+from .test_consistency import matched
+
+
+def test_ref_published_bounds() -> None:
+    """Fifty runs of two components: the book prints [1.5, 2.6]; the others are forced by chi-square."""
+    for runs, size, low, high in (
+        (50, 2, 1.4844, 2.5912),
+        (50, 1, 0.6471, 1.4284),
+        (50, 3, 2.3597, 3.7160),
+        (100, 3, 2.5391, 3.4987),
+        (1, 3, 0.2158, 9.3484),
+    ):
+        assert chi_square_region(runs, size) == pytest.approx((low, high), abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("size", "upper_5", "upper_1"),
+    [(1, 3.841, 6.635), (2, 5.991, 9.210), (3, 7.815, 11.345), (4, 9.488, 13.277), (100, 124.342, 135.807)],
+)
+def test_ref_critical_values(size: int, upper_5: float, upper_1: float) -> None:
+    """Upper ends of single-run regions are the critical values (5.99 and 3.84 also of the example)."""
+    assert chi_square_region(1, size, 0.90)[1] == pytest.approx(upper_5, abs=6e-4)
+    assert chi_square_region(1, size, 0.98)[1] == pytest.approx(upper_1, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("runs", "size", "confidence"), [(0, 3, 0.95), (1, 0, 0.95), (1, 1, 1.0), (1, 1, 0.0)]
+)
+def test_err_no_region(runs: int, size: int, confidence: float) -> None:
+    """No runs, no components or no confidence have no region."""
+    with pytest.raises(ModelError, match="no chi-square region"):
+        chi_square_region(runs, size, confidence)
+
+
+@pytest.mark.parametrize("sigmas", [1.0, 2.0, 3.0, 5.0])
+def test_ref_what_a_gate_leaves(sigmas: float) -> None:
+    """The mean square inside a gate is that of the truncated normal, by quadrature."""
+    inside = integrate.quad(lambda z: z * z * stats.norm.pdf(z), -sigmas, sigmas)[0]
+    assert gated_mean(sigmas) == pytest.approx(inside / (2.0 * stats.norm.cdf(sigmas) - 1.0), rel=1e-9)
+    assert gated_mean(None) == 1.0
+
+
+def test_ref_normalised_error_by_full_matrices() -> None:
+    """The normalised error is e' P^-1 e, by a general solver."""
+    rng = np.random.default_rng(3)
+    root = rng.normal(0.0, 0.05, (40, 3, 3))
+    p = root @ root.transpose(0, 2, 1) + 1e-5 * np.eye(3)
+    e = rng.normal(0.0, 0.05, (40, 3))
+    six = tuple(p[:, i, j] for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)))
+    found, certain = normalised_error([e[:, i] for i in range(3)], six)  # type: ignore[arg-type]
+    expected = np.einsum("ni,nij,nj->n", e, np.linalg.inv(p), e)
+    assert found == pytest.approx(np.minimum(expected, 1000.0), rel=1e-9)
+    assert not certain.any()
+
+
+def test_law_a_coordinate_known_perfectly() -> None:
+    """A filter without variance is right if there is no error and as wrong as can be if there is one."""
+    one, none = np.ones(2), np.zeros(2)
+    for certain_six in (
+        (none, none, none, one, none, one),
+        (one, none, none, none, none, one),
+        (one, none, none, one, none, none),
+        (one, one, none, one, none, one),  # x and y known to be the same
+    ):
+        error = [np.array([0.0, 0.3]), np.array([0.0, 0.5]), np.array([0.0, 0.7])]
+        found, certain = normalised_error(error, certain_six)
+        assert found.tolist() == [0.0, 1000.0]
+        assert certain.all()
+
+
+# Filters that are right, and mistuned on purpose
+
+
+def consistency_of(case: Prepared, result: TrialsResult) -> Consistency:
+    """Return what is said of the filter."""
+    found = filter_consistency(case.case, tuple((m.name, m.step) for m in case.moments), result)
+    assert found is not None
+    return found
+
+
+TRIALS = 600
+
+
+def test_mc_a_filter_that_knows_its_errors_is_consistent() -> None:
+    """Coverage, mean square and innovations of a matched filter are what they claim to be."""
+    case = matched()
+    result = run_trials(case, TRIALS, 4)
+    found = consistency_of(case, result)
+    assert found.word == "consistent"
+    assert not found.hidden
+    (end,) = found.moments
+    for claimed, held in zip((0.50, 0.68, 0.90, 0.95), end.coverage["all"], strict=True):
+        assert abs(held - claimed) < 4.0 * np.sqrt(claimed * (1.0 - claimed) / TRIALS)
+    for axis in ("x", "y", "heading"):
+        assert abs(end.coverage[axis][1] - 0.68) < 4.0 * np.sqrt(0.68 * 0.32 / TRIALS)
+    assert abs(end.mean - 3.0) < 4.0 * np.sqrt(6.0 / TRIALS)
+    assert len(found.sensors) == 3
+    for sensor in found.sensors:
+        assert sensor.word == "consistent"
+        assert sensor.mean_used == pytest.approx(1.0, abs=4.0 * sensor.error)
+        # Three or four independent innovations a trial: far fewer than readings over all trials.
+        assert sensor.error == pytest.approx(np.sqrt(2.0 / (sensor.used / TRIALS) / TRIALS), rel=0.15)
+        assert sensor.beyond_95 == pytest.approx(0.05, abs=0.015)
+        assert sensor.beyond_99 == pytest.approx(0.01, abs=0.01)
+        assert abs(sensor.offset) < 0.1
+        assert 0.0 < sensor.own < 1.0
+    assert advice(case, found, 1) == ""
+
+
+@pytest.mark.parametrize(
+    ("own", "word", "sensors"),
+    [
+        ({"range_at_zero": "2 mm"}, "too trusting", "too trusting"),
+        ({"range_at_zero": "40 mm"}, "too shy", "too shy"),
+        ({"start_heading": "0.1 deg", "heading_per_root_metre": "0 deg/sqrt(m)"}, "too trusting", ""),
+    ],
+    ids=["overconfident", "underconfident", "heading taken for granted"],
+)
+def test_mc_a_mistuned_filter_is_named(own: dict[str, Any], word: str, sensors: str) -> None:
+    """A filter with wrong numbers is called what it is, and a change that mends it is found and tried."""
+    case = matched(own)
+    found = consistency_of(case, run_trials(case, TRIALS, 4))
+    assert found.word == word
+    assert found.sentence.startswith(
+        f"The filter trusts itself too {'much' if 'trusting' in word else 'little'}"
+    )
+    if sensors:
+        assert {s.word for s in found.sensors} == {sensors}
+    mend = advice(case, found, 2)
+    if "range_at_zero" in own:
+        assert isinstance(mend, Advice)
+        assert mend.key == "range_at_zero"
+        # The readings' noise is 8 mm.
+        assert 4.0 <= float(mend.better.split()[0]) <= 16.0
+        assert mend.sentence.startswith("Raise" if "trusting" in word else "Lower")
+
+
+def hiding(own_mm: float, scale_percent: float = 3.0) -> Prepared:
+    """Return a robot that looks for long at two walls with sensors that read some per cent long or short."""
+    errors = {
+        "noise": {"at_zero": "5 mm", "constant_over": "reading", **GUESS},
+        "scale": run(spread=f"{scale_percent!r} %"),
+    }
+    sensors = [
+        range_sensor("ahead", 0.0, 0.0, 0.0, rate="10 Hz", errors=errors),
+        range_sensor("left", 0.0, 0.0, 90.0, rate="10 Hz", errors=errors),
+    ]
+    own = {"range_at_zero": f"{own_mm!r} mm", "range_per_range": "0 %"}
+    machine = robot({}, sensors, {"when": "always", "gate": {"sigmas": 3.0}, "filter": own})
+    return prepared(
+        [{"do": "look", "time": "2 s"}],
+        machine,
+        believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0)),
+        spread=("50 mm", "50 mm", "0.5 deg"),
+    )
+
+
+def test_mc_an_unmodelled_scale_hides_from_the_innovations() -> None:
+    """Readings 3 % off over 2 m, held against 40 mm of their own: innovations pass, coverage does not."""
+    case = hiding(40.0)
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    assert all(s.word != "too trusting" for s in found.sensors)
+    assert found.moments[-1].coverage["all"][-1] < 0.7
+    assert found.word == "too trusting"
+    assert found.hidden
+    assert "innovations alone would pass" in found.sentence
+    # The same filter on sensors without a scale error is right, or shy.
+    honest = hiding(40.0, 0.0)
+    assert consistency_of(honest, run_trials(honest, TRIALS, 1)).word != "too trusting"
+
+
+def test_law_few_trials_say_nothing() -> None:
+    """Twenty trials are too few for a verdict, and the sentence says so."""
+    case = hiding(40.0)
+    found = consistency_of(case, run_trials(case, 20, 1))
+    assert found.word == "cannot say"
+    assert "20 trials" in found.sentence
+    assert advice(case, found, 1) == ""
+
+
+def test_law_a_robot_without_fixes_has_no_filter_to_judge() -> None:
+    """Without sensors, or with the correction off, there is nothing to say."""
+    for machine in (
+        robot(),
+        robot(sensors=[range_sensor("a", 0.0, 0.0, 0.0)], correction={"enabled": False}),
+    ):
+        case = prepared([{"do": "look", "time": "1 s"}], machine)
+        moments = tuple((m.name, m.step) for m in case.moments)
+        assert filter_consistency(case.case, moments, run_trials(case, 5, 1)) is None
+
+
+def test_law_a_filter_that_is_certain_cannot_be_judged() -> None:
+    """A filter that starts without any doubt of its heading claims to know it perfectly."""
+    own = {"start_heading": "0 deg", "range_at_zero": "5 mm"}
+    machine = robot(sensors=[range_sensor("a", 0.0, 0.0, 0.0)], correction={"when": "always", "filter": own})
+    case = prepared([{"do": "look", "time": "0.2 s"}], machine)
+    found = consistency_of(case, run_trials(case, 200, 1))
+    assert found.word == "cannot say"
+    assert "perfectly" in found.sentence
+
+
+# The sums
+
+
+def test_law_sums_do_not_depend_on_batches() -> None:
+    """The sums of 60 trials are the same in one batch, in batches of 7, and merged from two runs."""
+    case = hiding(10.0)
+    whole = run_trials(case, 60, 1)
+    parts = merge_trials([run_trials(case, 25, 1), run_trials(case, 35, 1, first=25)])
+    for other in (run_trials(case, 60, 1, batch=7), parts):
+        for name in FilterTally.__dataclass_fields__:
+            assert np.array_equal(getattr(whole.own, name), getattr(other.own, name)), name
+
+
+def test_law_readings_at_the_gate_are_those_counted() -> None:
+    """What came to the gate was accepted, refused there, or held back; the fixes were accepted."""
+    result = run_trials(hiding(10.0), 60, 1)
+    gate = result.counts[..., 0] + result.counts[..., 11] + result.counts[..., 12]
+    assert np.array_equal(result.own.tried, gate)
+    assert np.array_equal(result.own.used, result.counts[..., 0])
+
+
+def test_law_mean_square_is_that_of_the_trials() -> None:
+    """The mean square is that of the trials' own errors under the filter's covariance."""
+    case = matched()
+    result = run_trials(case, 200, 1)
+    moment = result.moments[-1]
+    heading = moment.tracking[:, 2]
+    c, s = np.cos(heading), np.sin(heading)
+    ahead, left, turn = moment.estimation.T
+    e = np.stack([c * ahead - s * left, s * ahead + c * left, turn], axis=-1)
+    information = np.linalg.inv(covariance(case).moments[-1].filter_cov)
+    expected = np.einsum("ni,ij,nj->n", e, information, e).mean()
+    # Each trial's filter looks along its own belief, not along the plan: a few per cent of its numbers.
+    assert result.own.nees[-1, 1] / 200 / 1e3 == pytest.approx(expected, rel=0.03)
+
+
+def test_law_expected_mean_square() -> None:
+    """Errors as the filter says make 3, a bias of one sigma adds 1, twice the spread makes four times 3."""
+    p = np.diag([0.01, 0.04, 0.09])
+    zero = np.zeros(3)
+    assert mean_normalised(p, zero, p) == pytest.approx(3.0)
+    assert mean_normalised(p, np.array([0.1, 0.0, 0.0]), p) == pytest.approx(4.0)
+    assert mean_normalised(p, zero, 4.0 * p) == pytest.approx(12.0)
+    assert mean_normalised(np.diag([0.01, 0.0, 0.09]), zero, p) is None
+
+
+def test_mc_advice_holds_in_another_run() -> None:
+    """What is advised of a filter with a hidden error holds the truth as often as it was tried to."""
+    case = hiding(40.0)
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    mend = advice(case, found, 3)
+    assert isinstance(mend, Advice)
+    # As one would write it into the robot file.
+    written = {"range_at_zero": "40 mm", "range_per_range": "0 %", mend.key: mend.better}
+    own = case.case.robot.correction.filter.model_copy(
+        update={mend.key: getattr(FilterNumbers.model_validate(written), mend.key)}
+    )
+    correction = case.case.robot.correction.model_copy(update={"filter": own})
+    machine = case.case.robot.model_copy(update={"correction": correction})
+    changed = replace(case, filter=filter_model(replace(case.case, robot=machine)))
+    again = consistency_of(changed, run_trials(changed, TRIALS, 9)).moments[-1].coverage["all"][-1]
+    assert again == pytest.approx(mend.held, abs=0.04)
