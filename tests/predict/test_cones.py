@@ -118,6 +118,29 @@ def test_law_replacement_takes_the_foot(engine: str) -> None:
     assert known(pause(sensor, true=true), engine)["end"].t == pytest.approx([0.1, 0.0, 0.0], abs=1e-9)
 
 
+def test_mc_engines_agree_about_a_corner() -> None:
+    """Reading a bench's corner both engines say the same of its displacement and of the mount's (4 sigma)."""
+    build = {"x": "3 mm", "y": "4 mm", "heading": "0.5 deg", "constant_over": "field", **GUESS}
+    bench = {
+        "id": "bench",
+        "shape": {"rectangle": {"length": "400 mm", "width": "400 mm"}},
+        "at": {"x": "1.4 m", "y": "0.4 m"},  # its near corner is at (1.2, 0.2)
+        "reference": True,
+        "build": build,
+    }
+    errors = {"mount_position": run(spread="2 mm"), "mount_angle": run(spread="0.5 deg")}
+    sensor = single_reading("ahead", 0.0, 0.5, beam_width="40 deg", errors=errors)
+    case = pause(
+        sensor,
+        believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), structures=[bench]),
+        spread=("5 mm", "3 mm", "0.3 deg"),
+    )
+    assert case.sight.range_m[0] == pytest.approx(math.hypot(1.2, 0.2))
+    linear, sampled = spreads(case, "covariance")["end"], spreads(case, "trials")["end"]
+    assert sampled.e == pytest.approx(linear.e, rel=4.0 / math.sqrt(40_000))
+    assert sampled.t == pytest.approx(linear.t, rel=4.0 / math.sqrt(40_000), abs=1e-9)
+
+
 def test_law_the_cone_is_kept_free_in_every_trial() -> None:
     """A mapped pot in the cone, off the corridor, refuses the readings of the trials that see it there."""
     field = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), elements=[pot(1.0, 0.2)])

@@ -184,17 +184,18 @@ def cone_model(pose, mount, normal, middle, half_length, half=0.25):
 
 
 def test_law_derivatives_are_finite_differences():
-    """All eight derivatives equal central differences, at feet, rims and ends alike (600 cases)."""
+    """All nine derivatives equal central differences, at feet, rims and ends alike (600 cases)."""
     pose, mount, normal, middle, half_length = random_cases(600)
     model, answer = cone_model(pose, mount, normal, middle, half_length)
     h = 1e-6
 
-    def moved(d_pose=(0, 0, 0), d_mount=(0, 0, 0), offset=0.0, tilt=0.0):
+    def moved(d_pose=(0, 0, 0), d_mount=(0, 0, 0), offset=0.0, tilt=0.0, slide=0.0):
         n = (
             math.cos(tilt) * normal[0] - math.sin(tilt) * normal[1],
             math.sin(tilt) * normal[0] + math.cos(tilt) * normal[1],
         )
         m = carry_point(*middle, middle, normal, offset, tilt)
+        m = (m[0] + slide * normal[1], m[1] - slide * normal[0])
         at = tuple(a + b for a, b in zip(mount, d_mount, strict=True))
         return cone_model(pose + np.array(d_pose), at, n, m, half_length)
 
@@ -204,6 +205,7 @@ def test_law_derivatives_are_finite_differences():
         "d_heading": {"d_pose": (0, 0, h)},
         "d_offset": {"offset": h},
         "d_tilt": {"tilt": h},
+        "d_slide": {"slide": h},
         "d_mount_x": {"d_mount": (h, 0, 0)},
         "d_mount_y": {"d_mount": (0, h, 0)},
         "d_mount_angle": {"d_mount": (0, 0, h)},

@@ -33,12 +33,16 @@ class Displacement:
 
 @dataclass(frozen=True)
 class LineDisplacement:
-    """A displaced surface against its drawing: offset along the normal at the middle, and tilt."""
+    """A displaced surface against its drawing: offset along the normal at the middle, tilt, and slide.
+
+    The slide is the shift along itself, towards the normal turned by -90 deg, which only its ends show.
+    """
 
     offset_mean: float
     tilt_mean: float
     offset: FloatArray  # (m,)
     tilt: FloatArray  # (m,)
+    slide: FloatArray  # (m,)
 
 
 def middle(edge: Edge) -> FloatArray:
@@ -146,7 +150,7 @@ class Attachments:
         tangent = np.array([normal[1], -normal[0]])
         along = float(tangent @ (middle(drawn) - mid))
         offset = normal @ moved.columns[:2] + along * tilt
-        return LineDisplacement(offset_mean, tilt_mean, offset, tilt)
+        return LineDisplacement(offset_mean, tilt_mean, offset, tilt, tangent @ moved.columns[:2])
 
     def start(self) -> Displacement:
         """Return the displacement of the start pose by what the robot is placed against.

@@ -236,7 +236,7 @@ class Readings:
         line = self.line(edge.id)
         d = drawn
         row = np.zeros(len(self.table.constants) + 1)
-        row[:-1] = d.d_offset * line.offset + d.d_tilt * line.tilt
+        row[:-1] = d.d_offset * line.offset + d.d_tilt * line.tilt + d.d_slide * line.slide
         for key, slope in (
             (f"mount_position:{sensor.id}:x", d.d_mount_x),
             (f"mount_position:{sensor.id}:y", d.d_mount_y),

@@ -21,6 +21,7 @@ the line, and the terms with u' are zero. At an end q of the surface r = |q - p_
 
     dr/dp = -u      dr/dtheta = -u.(R' l)     dr/dl = -R^T u      dr/dpsi = 0
     dr/d(offset) = u.n                        dr/d(tilt) = u.(q - m)', q carried rigidly by the surface
+    dr/d(slide) = u.t, t = (n_y, -n_x): a line may slide along itself unnoticed, an end may not
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ class RangeModel(NamedTuple):
         By the line's offset along its normal and its tilt about its middle. [m/m, m/rad]
     d_mount_x, d_mount_y, d_mount_angle : ndarray
         By the sensor's place on the robot and the direction it looks in. [m/m, m/m, m/rad]
+    d_slide : ndarray
+        By a shift of the surface along itself, towards (n_y, -n_x). [m/m]
     """
 
     range_m: FloatArray
@@ -64,6 +67,7 @@ class RangeModel(NamedTuple):
     d_mount_x: FloatArray
     d_mount_y: FloatArray
     d_mount_angle: FloatArray
+    d_slide: FloatArray
 
 
 def sensor_beam(
@@ -167,6 +171,7 @@ def _to_line(
         -(nx * c + ny * s) * inverse,
         -(ny * c - nx * s) * inverse,
         turned,
+        np.zeros_like(inverse),
     )
 
 
@@ -195,4 +200,5 @@ def _to_point(
         -(ux * c + uy * s),
         ux * s - uy * c,
         np.zeros_like(closing),
+        ux * ny - uy * nx,
     )
