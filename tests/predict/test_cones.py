@@ -120,11 +120,11 @@ def test_law_replacement_takes_the_foot(engine: str) -> None:
 
 def test_mc_engines_agree_about_a_corner() -> None:
     """Reading a bench's corner both engines say the same of its displacement and of the mount's (4 sigma)."""
-    build = {"x": "3 mm", "y": "4 mm", "heading": "0.5 deg", "constant_over": "field", **GUESS}
+    build = {"x": "3 mm", "y": "20 mm", "heading": "0.5 deg", "constant_over": "field", **GUESS}
     bench = {
         "id": "bench",
         "shape": {"rectangle": {"length": "400 mm", "width": "400 mm"}},
-        "at": {"x": "1.4 m", "y": "0.4 m"},  # its near corner is at (1.2, 0.2)
+        "at": {"x": "1.4 m", "y": "0.55 m"},  # its near corner is at (1.2, 0.35)
         "reference": True,
         "build": build,
     }
@@ -135,7 +135,7 @@ def test_mc_engines_agree_about_a_corner() -> None:
         believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), structures=[bench]),
         spread=("5 mm", "3 mm", "0.3 deg"),
     )
-    assert case.sight.range_m[0] == pytest.approx(math.hypot(1.2, 0.2))
+    assert case.sight.range_m[0] == pytest.approx(math.hypot(1.2, 0.35))
     linear, sampled = spreads(case, "covariance")["end"], spreads(case, "trials")["end"]
     assert sampled.e == pytest.approx(linear.e, rel=4.0 / math.sqrt(40_000))
     assert sampled.t == pytest.approx(linear.t, rel=4.0 / math.sqrt(40_000), abs=1e-9)

@@ -16,8 +16,8 @@ where q = p_s + r u is the echo's point and n' = n turned by 90 deg, since a til
 n(tilt).(q - m) = 0.
 
 In a cone (`driftgate.world.cone`) u is the answering ray. Met on its rim, it turns with the sensor and the
-above holds. At the foot of the perpendicular u is -n and turns with the surface only: r is the distance from
-the line, and the terms with u' are zero. At an end q of the surface r = |q - p_s|, so that::
+above holds. At the foot of the perpendicular u is -n: r is the distance from the line, and the terms with u'
+are zero. At an end q of the surface r = |q - p_s|, so that::
 
     dr/dp = -u      dr/dtheta = -u.(R' l)     dr/dl = -R^T u      dr/dpsi = 0
     dr/d(offset) = u.n                        dr/d(tilt) = u.(q - m)', q carried rigidly by the surface
@@ -118,12 +118,12 @@ def expected_range(
     px, py, ux, uy = sensor_beam(x, y, heading, mount_x, mount_y, mount_angle)
     place = _Place(x, y, px, py, np.cos(heading), np.sin(heading))
     if answer is None:
-        return RangeModel(*np.broadcast_arrays(*_to_line(place, ux, uy, normal, middle, 1.0)))
+        return RangeModel(*np.broadcast_arrays(*_to_line(place, ux, uy, normal, middle)))
     nx, ny = normal
     foot = answer.kind == FOOT
     facing = np.where(nx * (px - middle[0]) + ny * (py - middle[1]) >= 0.0, -1.0, 1.0)
     ux, uy = np.where(foot, facing * nx, answer.ux), np.where(foot, facing * ny, answer.uy)
-    line = _to_line(place, ux, uy, normal, middle, np.where(foot, 0.0, 1.0))
+    line = _to_line(place, ux, uy, normal, middle)
     point = _to_point(place, answer.range_m, ux, uy, normal, middle)
     at_end = answer.kind == END
     chosen = (np.where(at_end, p, q) for p, q in zip(point, line, strict=True))
@@ -147,16 +147,18 @@ def _to_line(
     uy: FloatArray,
     normal: tuple[Values, Values],
     middle: tuple[Values, Values],
-    turns: Values,
 ) -> RangeModel:
-    """Return range and derivatives along a ray to a line; `turns` is 1 if the ray turns with the sensor."""
+    """Return range and derivatives along a ray to a line.
+
+    At a foot u = -n, so that n.u' = 0: what the ray does when the sensor turns does not matter.
+    """
     nx, ny = normal
     x, y, px, py, c, s = place
     closing = nx * ux + ny * uy
     inverse = 1.0 / np.where(np.abs(closing) > _LEAST_COSINE, closing, np.nan)
     range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
     # Turning the beam by da moves its direction by u' da, u' = (-uy, ux).
-    turned = -range_m * (ny * ux - nx * uy) * inverse * turns
+    turned = -range_m * (ny * ux - nx * uy) * inverse
     # Turning the robot also swings the sensor about the robot's origin: R' l = (y - py, px - x).
     swung = -(nx * (y - py) + ny * (px - x)) * inverse
     qx, qy = px + range_m * ux - middle[0], py + range_m * uy - middle[1]
