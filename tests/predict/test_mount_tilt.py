@@ -17,6 +17,7 @@ from .scenes import REPLACE, field_map, run, single_reading
 from .test_cones import echoes_of, pause, pot
 from .test_streams import assert_identical
 
+HIGH = {"low": "0 m", "high": "2 m"}
 WIDTHS = ("0 deg", "20 deg")
 
 
@@ -94,7 +95,7 @@ def test_law_walls_too_low_are_passed_over(monkeypatch: pytest.MonkeyPatch) -> N
 def test_law_a_thing_above_the_beam_is_met_looking_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Up by 5 deg from 0.1 m a beam is 0.18 m up after 0.95 m: it meets what hangs from 0.15 to 0.3 m."""
     hanging = pot(1.0, 0.0, height={"low": "150 mm", "high": "300 mm"})
-    field = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), elements=[hanging])
+    field = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), elements=[hanging], wall_height=HIGH)
     for pitch_deg, surface in ((5.0, 4), (0.0, 1), (15.0, 1)):
         with monkeypatch.context() as patch:
             (echo,) = echoes_of(patch, pause(tilted(pitch_deg), believed=field), 2)
@@ -103,8 +104,9 @@ def test_law_a_thing_above_the_beam_is_met_looking_up(monkeypatch: pytest.Monkey
 
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_a_metre_off_shows_as_more_on_the_slant(engine: str) -> None:
-    """Looking up by 20 deg, of a start spread of 20 mm (1 / cos 20 deg - 1) is left by one reading: 1.28 mm."""
-    case = pause(tilted(20.0), spread=("20 mm", "0 mm", "0 deg"))
+    """Looking up by 20 deg, of a spread of 20 mm (1 / cos 20 deg - 1) is left by one reading: 1.28 mm."""
+    field = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), wall_height=HIGH)
+    case = pause(tilted(20.0), believed=field, spread=("20 mm", "0 mm", "0 deg"))
     left_mm = 20.0 * (1.0 / math.cos(math.radians(20.0)) - 1.0)
     assert spreads(case, engine)["end"].in_mm()[0][0] == pytest.approx(left_mm, rel=0.03)
 
