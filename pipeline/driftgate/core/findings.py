@@ -7,6 +7,9 @@ from typing import Literal
 
 Level = Literal["error", "warning", "note"]
 
+DocPath = tuple[str | int, ...]
+"""Where something stands in a document, such as ("steps", 3, "to")."""
+
 
 @dataclass(frozen=True, order=True)
 class Finding:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
+from driftgate.core.findings import DocPath
+
 # For the type checker alone: reading a verdict, or having none, costs no import of an array library.
 if TYPE_CHECKING:
-    from driftgate.plan.values import DocPath, Plan
+    from driftgate.plan.values import Plan
     from driftgate.predict.values import Moment
     from driftgate.schema.case import Case
     from driftgate.sight.values import Sight

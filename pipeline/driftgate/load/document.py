@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from driftgate.core.findings import DocPath as DocPath
 from driftgate.core.findings import Finding, Level
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
 
 Kind = Literal["routine", "field map", "robot"]
-DocPath = tuple[str | int, ...]
 
 # Appended to the path of a value it gives the place of the key. No key in a file can equal it.
 KEY: Final = "\0key"

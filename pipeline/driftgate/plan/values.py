@@ -9,12 +9,12 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from driftgate.core.findings import DocPath as DocPath
 from driftgate.core.findings import Finding, Level
 from driftgate.core.pose import FloatArray
 from driftgate.schema.routine import AnyStep, Checkpoint
 
 IntArray = NDArray[np.intp]
-DocPath = tuple[str | int, ...]
 
 
 class Law(Enum):

@@ -1,0 +1,174 @@
+"""What an answer depends on, as a hash: the content of the documents, the settings, the software."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+import platform
+import sys
+from collections.abc import Mapping
+from datetime import date
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import BaseModel
+
+from driftgate import __version__
+from driftgate.schema.case import Case
+from driftgate.schema.routine import Routine
+
+# Texts for people, anywhere in a document: no stage reads them.
+_REMARKS: Final = frozenset({"title", "note"})
+# How a routine finds its other documents, whose content is hashed itself, and the day and reason of an
+# exception: a case holds those that are in force.
+_REFERENCES: Final = frozenset({"robot", "field", "also_on"})
+_OF_EXCEPTIONS: Final = frozenset({"reason", "until"})
+# Their versions may change a digit.
+_LIBRARIES: Final = ("numpy", "scipy", "shapely")
+
+
+def plan_key(case: Case, written: Routine) -> str:
+    """Return the key of what the plan and sight stages say about a case.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    written : Routine
+        The routine as written: a mirrored one takes its luck from it.
+    """
+    return _hash(
+        {
+            "stage": "plan",
+            "software": software(),
+            "routine": _routine_content(case.routine),
+            "written": _routine_content(written)["steps"],
+            "robot": content(case.robot),
+            "believed": content(case.believed),
+            "true": content(case.true),
+            "side": case.side,
+        }
+    )
+
+
+def judged_key(plan: str, settings: Mapping[str, Any]) -> str:
+    """Return the key of the verdict on a case.
+
+    Parameters
+    ----------
+    plan : str
+        The case's `plan_key`.
+    settings : mapping
+        Everything else that the verdict depends on: plain values or frozen dataclasses of such.
+    """
+    return _hash({"stage": "judged", "plan": plan, "settings": {k: content(v) for k, v in settings.items()}})
+
+
+def _routine_content(routine: Routine) -> dict[str, Any]:
+    found: dict[str, Any] = content(routine)
+    kept = {name: value for name, value in found.items() if name not in _REFERENCES}
+    kept["accepted"] = [
+        {name: value for name, value in entry.items() if name not in _OF_EXCEPTIONS}
+        for entry in found["accepted"]
+    ]
+    return kept
+
+
+def content(value: Any) -> Any:
+    """Return a model or a frozen dataclass as plain data without its remarks.
+
+    Raises
+    ------
+    TypeError
+        For anything whose content is not plain: better no key than one that misses something.
+    """
+    if isinstance(value, BaseModel):
+        names = type(value).model_fields
+        return {name: content(getattr(value, name)) for name in names if name not in _REMARKS}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: content(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): content(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [content(inner) for inner in value]
+    if value is None or isinstance(value, str | bool | int | float):
+        return value
+    if isinstance(value, date):
+        return value.isoformat()
+    raise TypeError(f"no plain content: {type(value).__name__}")
+
+
+def _hash(content: Mapping[str, Any]) -> str:
+    # The shortest text that reads back as the same float is exact.
+    text = json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def software() -> dict[str, str]:
+    """Return what the answers depend on besides documents and settings."""
+    return {
+        "driftgate": __version__,
+        "source": source_fingerprint(),
+        "python": sys.version,
+        "machine": f"{sys.platform} {platform.machine()} {sys.byteorder}",
+        **{name: _version(name) for name in _LIBRARIES},
+    }
+
+
+@cache
+def source_fingerprint() -> str:
+    """Return a hash of driftgate's own source files: a change to any makes all answers old.
+
+    Raises
+    ------
+    OSError
+        If they cannot be read.
+    """
+    return fingerprint_of(Path(__file__).resolve().parents[1])
+
+
+def fingerprint_of(folder: Path) -> str:
+    """Return a hash of the names and contents of all Python files of a folder.
+
+    Raises
+    ------
+    OSError
+        If there are none, or they cannot be read.
+    """
+    total = hashlib.sha256()
+    count = 0
+    for parent, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if name != "__pycache__")
+        for name in sorted(names):
+            if name.endswith(".py"):
+                path = Path(parent, name)
+                data = path.read_bytes()
+                total.update(f"{path.relative_to(folder).as_posix()}\n{len(data)}\n".encode())
+                total.update(data)
+                count += 1
+    if count == 0:
+        raise FileNotFoundError(f"no source files in {folder}")
+    return total.hexdigest()
+
+
+@cache
+def _version(name: str) -> str:
+    """Return a hash of a library's version file, which costs less than importing it.
+
+    Raises
+    ------
+    OSError
+        If it has none.
+    """
+    spec = find_spec(name)
+    folders = [] if spec is None else list(spec.submodule_search_locations or ())
+    for folder in folders:
+        for file in ("version.py", "_version.py"):
+            place = Path(folder, file)
+            if place.is_file():
+                return hashlib.sha256(place.read_bytes()).hexdigest()
+    raise FileNotFoundError(f"no version file of {name}")
