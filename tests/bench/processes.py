@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import statistics
 import subprocess
 import sys
@@ -85,10 +86,15 @@ def cold_start(quick: bool) -> list[str]:
 
 def _wall(command: list[str], rounds: int) -> list[float]:
     taken = []
+    uncached = {**os.environ, "DRIFTGATE_CACHE": "off"}
     for _ in range(rounds):
         begin = time.perf_counter()
         subprocess.run(
-            [sys.executable, "-m", "driftgate", *command], cwd=ROOT, check=False, capture_output=True
+            [sys.executable, "-m", "driftgate", *command],
+            cwd=ROOT,
+            check=False,
+            capture_output=True,
+            env=uncached,
         )
         taken.append(time.perf_counter() - begin)
     return taken

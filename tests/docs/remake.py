@@ -45,6 +45,7 @@ def _run(command: str) -> str:
     elif words[0] == "python":
         words[0] = sys.executable
     environment = {**os.environ, "NO_COLOR": "1", "COLUMNS": "100", "PYTHONPATH": str(ROOT / "pipeline")}
+    environment["DRIFTGATE_CACHE"] = "off"
     done = subprocess.run(
         words,
         cwd=ROOT,

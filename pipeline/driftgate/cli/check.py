@@ -45,6 +45,7 @@ FORMATS = ("json", "junit", "markdown")
 @options.workers_option
 @options.field_options
 @options.today_option
+@options.cache_options
 @click.option(
     "--report",
     "reports",
@@ -65,6 +66,8 @@ def command(
     field: Path | None,
     carry_field: bool,
     today: date,
+    cache_folder: Path | None,
+    no_cache: bool,
     reports: tuple[tuple[str, Path], ...],
     colour: str,
     quiet: bool,
@@ -77,6 +80,7 @@ def command(
     """
     from driftgate.cli.progress import ProgressLine
     from driftgate.report.terminal import render_terminal
+    from driftgate.report.text import plain
     from driftgate.report.write import check_target
     from driftgate.run.check import CheckSettings, check_routines
 
@@ -85,6 +89,7 @@ def command(
     refuse_same_file(reports)
     for _, path in reports:
         check_target(path)
+    cache = options.opened_cache(cache_folder, no_cache)
     settings = CheckSettings(
         tuple(paths),
         options.usable_trials(trials, sample),
@@ -95,9 +100,12 @@ def command(
         carry_field,
         today,
         sample,
+        cache,
     )
     with ProgressLine(quiet) as progress:
         report = check_routines(settings, progress)
+    if cache is not None and cache.trouble and not quiet:
+        click.echo(f"driftgate: no cache: {plain(cache.trouble)}", err=True)
     for form, path in reports:
         _write(form, path, report)
     emit(render_terminal(report, colour=options.wants_colour(colour), quiet=quiet))

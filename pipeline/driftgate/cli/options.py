@@ -7,14 +7,18 @@ import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from driftgate.run.cache import Cache
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 MOST_EVER = 10_000_000
 SAMPLES = ("sequential", "fixed")
+CACHE_VARIABLE = "DRIFTGATE_CACHE"
 COLOUR_CHOICES = ("auto", "always", "never")
 
 
@@ -144,6 +148,38 @@ class Day(click.ParamType[date]):
             self.fail(f"{error}, got '{value}'", param, ctx)
 
 
+def cache_options(function: F) -> F:
+    """Add --cache and --no-cache."""
+    off = click.option(
+        "--no-cache", is_flag=True, help="Work everything out anew, and keep nothing for later runs."
+    )(function)
+    return click.option(
+        "--cache",
+        "cache_folder",
+        type=click.Path(path_type=Path, file_okay=False),
+        envvar=CACHE_VARIABLE,
+        default=None,
+        metavar="DIR",
+        help="Where answers are kept for runs whose inputs have not changed (or DRIFTGATE_CACHE, 'off' for "
+        "nowhere); by default this user's cache folder, and nowhere where CI is set.",
+    )(off)
+
+
+def opened_cache(folder: Path | None, off: bool) -> Cache | None:
+    """Return the cache to use, or None.
+
+    A build server has none unless a folder is named: what is restored there from run to run may have
+    been written by a stranger's pull request.
+    """
+    from driftgate.run.cache import Cache, default_folder
+
+    if off or folder == Path("off"):
+        return None
+    if folder is None:
+        folder = None if os.environ.get("CI") else default_folder()
+    return None if folder is None else Cache(folder)
+
+
 def today_option(function: F) -> F:
     """Add --today; the clock is looked at here and nowhere else."""
     return click.option(
@@ -183,6 +219,6 @@ def usable_workers(wanted: int | None) -> int:
     """Return how many workers to use."""
     if wanted is not None:
         return wanted
-    from driftgate.run.workers import usable_cores
-
-    return usable_cores()
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1

@@ -16,9 +16,9 @@ from driftgate.predict.sources import TITLES
 from driftgate.predict.values import CovarianceResult
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.model import CaseReport
-from driftgate.run.assemble import case_report, judge_answer
 from driftgate.run.candidates import AsItIs
 from driftgate.run.cases import one_case
+from driftgate.run.gather import report_of
 from driftgate.run.growth import growths
 from driftgate.run.improve import improvements
 from driftgate.run.inputs import load_inputs
@@ -104,16 +104,15 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
     planned = plan_one((named.case, named.written))
     prepared = planned.prepared
     if prepared is None:
-        case = case_report(named, planned, None, None)
+        case = report_of(named, planned)
         return _report(settings, inputs.findings, case, (), *judged_status([case]))
     with Workers(settings.workers) as workers:
         # A number of trials that is fixed beforehand: what is compared must have the same trials.
         rule = Sampling(settings.confidence, len(prepared.moments) + 1, sequential=False)
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
         rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
-        verdict = judge_answer(named, planned, answer, rule, rare)
         covariance, trials = answer.covariance, answer.trials
-        case = case_report(named, planned, verdict, trials)
+        case = report_of(named, planned, answer, rule, rare)
         plain = outputs_of(prepared.moments, trials, named.case.routine.time_limit)
         runs = redrawn_runs(workers, prepared, covariance, plain, settings.redraws, settings.seed, progress)
         budget = budget_of(prepared.moments, covariance, runs)
@@ -122,7 +121,8 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
             found = growths(workers, prepared, covariance, runs.plain, settings.seed, progress)
             report = replace(report, growths=found[0], broken=found[1])
         if settings.improve:
-            binding = tuple(moment.binding for moment in verdict.moments)
+            moments = () if case.verdict is None else case.verdict.moments
+            binding = tuple(moment.binding for moment in moments)
             as_it_is = AsItIs(prepared, named.written, covariance, plain, budget, binding)
             gained = improvements(workers, as_it_is, settings.confidence, settings.seed, progress)
             report = replace(report, improvements=gained)

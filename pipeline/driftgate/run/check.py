@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -13,14 +13,21 @@ from driftgate import __version__
 from driftgate.core.findings import Finding
 from driftgate.report.model import CaseReport, RunReport
 from driftgate.run.accepted import exception_findings
+from driftgate.run.assemble import case_report
+from driftgate.run.cache import Cache
 from driftgate.run.cases import NamedCase, cases_of
+from driftgate.run.facts import JudgedFacts, PlanFacts
 from driftgate.run.inputs import load_inputs, nothing_words
+from driftgate.run.known import Known
 from driftgate.run.status import Exit, findings_status, judged_status
 
 Sample = Literal["sequential", "fixed"]
 # Enough for calls about as close as anyone can make by measuring robots.
 MOST_TRIALS = 20_000
 FIXED_TRIALS = 4000
+
+# Settings that say which cases there are and how the work is done; verdicts depend on all others.
+_APART = frozenset({"paths", "workers", "field", "carry_field", "today", "cache"})
 
 # (done, of how many, what is being done)
 Progress = Callable[[int, int, str], None]
@@ -50,6 +57,8 @@ class CheckSettings:
         Whether the robot carries that map too.
     today : date or None
         The day on which accepted exceptions are looked at; without one none expires.
+    cache : Cache or None
+        Where answers of earlier runs are kept; changes no number.
     """
 
     paths: tuple[Path, ...] = ()
@@ -61,6 +70,11 @@ class CheckSettings:
     carry_field: bool = False
     today: date | None = None
     sample: Sample = "sequential"
+    cache: Cache | None = None
+
+    def of_verdicts(self) -> dict[str, object]:
+        """Return what a verdict depends on besides its case and the number of tolerances."""
+        return {field.name: getattr(self, field.name) for field in fields(self) if field.name not in _APART}
 
     def command(self, dated: bool = False) -> str:
         """Return the command line that gives the same numbers; `dated`: on the same day."""
@@ -126,47 +140,30 @@ def _any_exceptions(cases: list[NamedCase]) -> bool:
 def _judged(
     settings: CheckSettings, cases: list[NamedCase], progress: Progress
 ) -> tuple[list[CaseReport], int]:
-    # The array libraries are imported only once there is something to predict.
-    from driftgate.judge.rare import rare_moments
-    from driftgate.judge.sampling import Sampling
-    from driftgate.run.assemble import case_report, judge_answer
-    from driftgate.run.predict import answers_of
-    from driftgate.run.rare import RareAnswer, rare_answers
-    from driftgate.run.tasks import BATCH, Answer, plan_one
-    from driftgate.run.workers import Workers
+    known = Known(settings.cache, cases, settings.of_verdicts())
+    facts = _all_known(known, len(cases))
+    if facts is None:
+        # The engines and their array libraries are imported only once there is something to predict.
+        from driftgate.run.engines import work_out
 
-    batches = len(cases) * -(-settings.trials // BATCH)
-    reports: list[CaseReport | None] = [None] * len(cases)
-    with Workers(min(settings.workers, batches)) as workers:
-        planned = []
-        tasks = [(named.case, named.written) for named in cases]
-        # One plan is sooner made than a process for it.
-        for plan in map(plan_one, tasks) if len(tasks) == 1 else workers.map(plan_one, tasks):
-            planned.append(plan)
-            progress(len(planned), len(cases), "planned")
-        tolerances = sum(len(p.prepared.moments) + 1 for p in planned if p.prepared is not None)
-        rule = Sampling(settings.confidence, tolerances or 1, settings.sample == "sequential")
-        left: list[Answer] = []
+        facts = work_out(settings, cases, known, progress)
+        known.prune()
+    plans, judged = facts
+    reports = [case_report(*of_one) for of_one in zip(cases, plans, judged, strict=True)]
+    return reports, sum(plan.tolerances for plan in plans)
 
-        def take(answer: Answer, rare: dict[int, RareAnswer]) -> None:
-            named, plan = cases[answer.index], planned[answer.index]
-            verdict = judge_answer(named, plan, answer, rule, rare)
-            reports[answer.index] = case_report(named, plan, verdict, answer.trials)
 
-        for answer in answers_of(workers, planned, settings.seed, settings.trials, rule, progress):
-            prepared = planned[answer.index].prepared
-            if prepared is not None and rare_moments(prepared, rule):
-                left.append(answer)
-            else:
-                take(answer, {})
-        for answer in left:
-            plan = planned[answer.index]
-            take(answer, rare_answers(workers, plan, answer, settings.seed, settings.trials, rule, progress))
-    found = [
-        case_report(named, plan, None, None) if report is None else report
-        for named, plan, report in zip(cases, planned, reports, strict=True)
-    ]
-    return found, tolerances
+def _all_known(known: Known, count: int) -> tuple[list[PlanFacts], list[JudgedFacts | None]] | None:
+    """Return the facts about every case if earlier runs have found out all of them."""
+    plans = [known.plan(index) for index in range(count)]
+    found = [plan for plan in plans if plan is not None]
+    if len(found) < count:
+        return None
+    tolerances = sum(plan.tolerances for plan in found)
+    judged = [known.judged(i, tolerances) if plan.feasible else None for i, plan in enumerate(found)]
+    if any(plan.feasible and facts is None for plan, facts in zip(found, judged, strict=True)):
+        return None
+    return found, judged
 
 
 def _report(

@@ -75,7 +75,7 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     from driftgate.judge.sampling import Sampling
     from driftgate.judge.tuning import advice
     from driftgate.report.explain import Explained
-    from driftgate.run.assemble import case_report, judge_answer
+    from driftgate.run.gather import report_of
     from driftgate.run.predict import answers_of
     from driftgate.run.rare import rare_answers
     from driftgate.run.tasks import BATCH, plan_one
@@ -83,13 +83,13 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
 
     planned = plan_one((named.case, named.written))
     if planned.prepared is None:
-        report = case_report(named, planned, None, None)
+        report = report_of(named, planned)
         return Explanation(inputs.findings, report, None, *judged_status([report]))
     rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
     with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
         rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
-    report = case_report(named, planned, judge_answer(named, planned, answer, rule, rare), answer.trials)
+    report = report_of(named, planned, answer, rule, rare)
     moments = tuple((m.name, m.step) for m in planned.prepared.moments)
     consistency = filter_consistency(named.case, moments, answer.trials)
     found = "" if consistency is None else advice(planned.prepared, consistency, settings.seed)

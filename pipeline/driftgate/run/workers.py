@@ -33,13 +33,6 @@ _AHEAD = 3
 _GRACE_S = 2.0
 
 
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
 def _begin_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
