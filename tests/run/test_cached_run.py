@@ -214,6 +214,9 @@ def test_law_a_quick_case_starts_no_pool(project, monkeypatch) -> None:
     monkeypatch.setattr(engines, "Workers", lambda count: counts.append(count) or real(count))
     texts(dataclasses.replace(SETTINGS, workers=2))
     assert set(counts) == {1}
+    counts.clear()
+    texts(dataclasses.replace(SETTINGS, workers=2, sample="sequential", trials=10_000_000))
+    assert 2 in counts
     edit(project, MIRRORED)
     counts.clear()
     texts(dataclasses.replace(SETTINGS, workers=2))

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 
-# A single case whose plan has no more instants than this is predicted here: most are decided before
-# the first worker would be ready.
-_QUICK_KNOTS = 1300
+# A single case of no more instants times trials (of the most) than this is predicted here: nearly all
+# are decided before the first worker would be ready.
+_QUICK_WORK = 16_000_000
 # A worker is worth its start from so many trials of a case on: the trials engine's own batch.
 _TRIALS_EACH = 4096
 
@@ -94,7 +94,7 @@ def work_out(
         todo = [i for i, plan in enumerate(plans) if plan.feasible and judged[i] is None]
         planned.update(_planned(pool or here, cases, [i for i in todo if i not in planned], progress))
         if pool is None and todo:
-            quick = len(todo) == 1 and planned[todo[0]].plan.timeline.time_s.size <= _QUICK_KNOTS
+            quick = len(todo) == 1 and _work(settings, planned[todo[0]]) <= _QUICK_WORK
             pool = stack.enter_context(Workers(1 if quick else _count(settings, len(todo))))
         rule = Sampling(settings.confidence, tolerances or 1, settings.sample == "sequential")
         work = [planned[index] for index in todo]
@@ -109,6 +109,10 @@ def work_out(
 def _count(settings: Settings, cases: int) -> int:
     """Return how many workers so many cases can use."""
     return min(settings.workers, cases * -(-settings.trials // _TRIALS_EACH))
+
+
+def _work(settings: Settings, planned: Planned) -> int:
+    return settings.trials * int(planned.plan.timeline.time_s.size)
 
 
 def _planned(
