@@ -106,6 +106,18 @@ def test_law_titles_are_todays(project, worked) -> None:
     assert worked == []
 
 
+def test_law_rare_requirements_have_the_same_bytes(project, worked) -> None:
+    """Verdicts that rest on tilted trials are kept like any other."""
+    edit(project, ("required: 90 %\n", "required: 99.99 %\n"), ("60 mm, across: 60 mm", "200 mm"))
+    settings = dataclasses.replace(SETTINGS, trials=6000, sample="sequential")
+    report = check_routines(dataclasses.replace(settings, cache=cache_of(project)))
+    assert report.cases[0].verdict.moments[-1].tilted is not None
+    worked.clear()
+    answered = check_routines(dataclasses.replace(settings, cache=cache_of(project)))
+    assert worked == []
+    assert render_json(answered) == render_json(report)
+
+
 @pytest.mark.parametrize(
     "change",
     [{"seed": 2}, {"trials": 121}, {"confidence": 0.9}, {"sample": "sequential"}],

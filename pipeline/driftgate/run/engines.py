@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Protocol
 
@@ -13,7 +13,8 @@ from driftgate.run.workers import Workers
 
 # The array libraries are imported late, while the workers start.
 if TYPE_CHECKING:
-    from driftgate.run.tasks import Planned
+    from driftgate.judge.sampling import Sampling
+    from driftgate.run.tasks import Answer, Planned
 
 Progress = Callable[[int, int, str], None]
 
@@ -74,57 +75,111 @@ def work_out(
     FaultError
         If a worker process dies.
     """
-    found = {index: facts for index in range(len(cases)) if (facts := known.plan(index)) is not None}
-    unknown = [index for index in range(len(cases)) if index not in found]
-    planned: dict[int, Planned] = {}
     with ExitStack() as stack:
-        pool = stack.enter_context(Workers(_count(settings, len(unknown)))) if len(unknown) > 1 else None
-        here = Workers(1)
-        planned.update(_planned(pool or here, cases, unknown, progress))
-        from driftgate.judge.sampling import Sampling
-        from driftgate.run.gather import judged_facts, plan_facts
-        from driftgate.run.predict import answers_of
+        work = _Work(settings, cases, known, progress, stack)
+        plans = work.plans()
+        return plans, work.judged(plans)
 
+
+class _Work:
+    """The work of one run: the pool it has, if any, and the plans made on the way."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        cases: Sequence[NamedCase],
+        known: Known,
+        progress: Progress,
+        stack: ExitStack,
+    ) -> None:
+        self._settings, self._cases, self._known, self._progress = settings, cases, known, progress
+        self._stack = stack
+        self._workers: Workers | None = None
+        self._planned: dict[int, Planned] = {}
+
+    def plans(self) -> list[PlanFacts]:
+        """Return the facts about every plan."""
+        found = {i: facts for i in range(len(self._cases)) if (facts := self._known.plan(i)) is not None}
+        unknown = [index for index in range(len(self._cases)) if index not in found]
+        if len(unknown) > 1:
+            # The workers come first: they start while this process imports what it needs.
+            self._start(self._useful(len(unknown)))
+        self._plan(unknown)
         for index in unknown:
-            found[index] = plan_facts(cases[index].case, planned[index])
-            known.keep_plan(index, found[index])
-        plans = [found[index] for index in range(len(cases))]
+            from driftgate.run.gather import plan_facts
+
+            found[index] = plan_facts(self._cases[index].case, self._planned[index])
+            self._known.keep_plan(index, found[index])
+        return [found[index] for index in range(len(self._cases))]
+
+    def judged(self, plans: list[PlanFacts]) -> list[JudgedFacts | None]:
+        """Return the facts about every verdict; None where the plan is infeasible."""
+        from driftgate.judge.sampling import Sampling
+
         tolerances = sum(plan.tolerances for plan in plans)
-        judged = [known.judged(i, tolerances) if plan.feasible else None for i, plan in enumerate(plans)]
-        todo = [i for i, plan in enumerate(plans) if plan.feasible and judged[i] is None]
-        planned.update(_planned(pool or here, cases, [i for i in todo if i not in planned], progress))
-        if pool is None and todo:
-            quick = len(todo) == 1 and _work(settings, planned[todo[0]]) <= _QUICK_WORK
-            pool = stack.enter_context(Workers(1 if quick else _count(settings, len(todo))))
-        rule = Sampling(settings.confidence, tolerances or 1, settings.sample == "sequential")
-        work = [planned[index] for index in todo]
-        for answer in answers_of(pool or here, work, settings.seed, settings.trials, rule, progress):
-            index = todo[answer.index]
-            verdict = judged_facts(planned[index], answer, rule)
-            known.keep_judged(index, tolerances, verdict)
-            judged[index] = verdict
-    return plans, judged
+        found = [self._known.judged(i, tolerances) if plan.feasible else None for i, plan in enumerate(plans)]
+        todo = [i for i, plan in enumerate(plans) if plan.feasible and found[i] is None]
+        if not todo:
+            return found
+        self._plan([index for index in todo if index not in self._planned])
+        settings, work = self._settings, [self._planned[index] for index in todo]
+        rule = Sampling(settings.confidence, tolerances, settings.sample == "sequential")
+        if self._workers is None:
+            self._start(1 if _is_quick(work, rule, settings.trials) else self._useful(len(todo)))
+        for place, verdict in _judged(self._pool, work, settings, rule, self._progress):
+            self._known.keep_judged(todo[place], tolerances, verdict)
+            found[todo[place]] = verdict
+        return found
+
+    @property
+    def _pool(self) -> Workers:
+        return self._workers or Workers(1)
+
+    def _start(self, count: int) -> None:
+        self._workers = self._stack.enter_context(Workers(count))
+
+    def _useful(self, cases: int) -> int:
+        """Return how many workers so many cases can use."""
+        return min(self._settings.workers, cases * -(-self._settings.trials // _TRIALS_EACH))
+
+    def _plan(self, indices: Sequence[int]) -> None:
+        if not indices:
+            return
+        from driftgate.run.tasks import plan_one
+
+        items = [(self._cases[index].case, self._cases[index].written) for index in indices]
+        for done, plan in enumerate(self._pool.map(plan_one, items)):
+            self._planned[indices[done]] = plan
+            self._progress(done + 1, len(indices), "planned")
 
 
-def _count(settings: Settings, cases: int) -> int:
-    """Return how many workers so many cases can use."""
-    return min(settings.workers, cases * -(-settings.trials // _TRIALS_EACH))
+def _is_quick(work: Sequence[Planned], rule: Sampling, trials: int) -> bool:
+    """Return whether the work is most likely done before a worker would be ready."""
+    from driftgate.judge.rare import rare_moments
+
+    (plan, *more) = work
+    rare = plan.prepared is not None and rare_moments(plan.prepared, rule)
+    return not more and not rare and trials * plan.plan.timeline.time_s.size <= _QUICK_WORK
 
 
-def _work(settings: Settings, planned: Planned) -> int:
-    return settings.trials * int(planned.plan.timeline.time_s.size)
+def _judged(
+    workers: Workers, work: Sequence[Planned], settings: Settings, rule: Sampling, progress: Progress
+) -> Iterator[tuple[int, JudgedFacts]]:
+    """Yield the verdict on each case by its position, as soon as it is reached."""
+    from driftgate.judge.rare import rare_moments
+    from driftgate.run.gather import judged_facts
+    from driftgate.run.predict import answers_of
+    from driftgate.run.rare import rare_answers
 
-
-def _planned(
-    workers: Workers, cases: Sequence[NamedCase], indices: Sequence[int], progress: Progress
-) -> dict[int, Planned]:
-    if not indices:
-        return {}
-    from driftgate.run.tasks import plan_one
-
-    planned = {}
-    items = [(cases[index].case, cases[index].written) for index in indices]
-    for index, plan in zip(indices, workers.map(plan_one, items), strict=True):
-        planned[index] = plan
-        progress(len(planned), len(indices), "planned")
-    return planned
+    seed, trials = settings.seed, settings.trials
+    left: list[Answer] = []
+    for answer in answers_of(workers, work, seed, trials, rule, progress):
+        prepared = work[answer.index].prepared
+        if prepared is not None and rare_moments(prepared, rule):
+            left.append(answer)
+        else:
+            yield answer.index, judged_facts(work[answer.index], answer, rule)
+    for answer in left:
+        plan = work[answer.index]
+        rare = rare_answers(workers, plan, answer, seed, trials, rule, progress)
+        yield answer.index, judged_facts(plan, answer, rule, rare)
