@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
 from typing import TYPE_CHECKING, Protocol
 
 from driftgate.run.cases import NamedCase
@@ -18,9 +17,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 
-# A single case of no more instants times trials (of the most) than this is predicted here: nearly all
-# are decided before the first worker would be ready.
-_QUICK_WORK = 16_000_000
 # A worker is worth its start from so many trials of a case on: the trials engine's own batch.
 _TRIALS_EACH = 4096
 
@@ -75,14 +71,15 @@ def work_out(
     FaultError
         If a worker process dies.
     """
-    with ExitStack() as stack:
-        work = _Work(settings, cases, known, progress, stack)
+    useful = len(cases) * -(-settings.trials // _TRIALS_EACH)
+    with Workers(min(settings.workers, useful)) as workers:
+        work = _Work(settings, cases, known, progress, workers)
         plans = work.plans()
         return plans, work.judged(plans)
 
 
 class _Work:
-    """The work of one run: the pool it has, if any, and the plans made on the way."""
+    """The work of one run, and the plans made on the way."""
 
     def __init__(
         self,
@@ -90,11 +87,10 @@ class _Work:
         cases: Sequence[NamedCase],
         known: Known,
         progress: Progress,
-        stack: ExitStack,
+        workers: Workers,
     ) -> None:
         self._settings, self._cases, self._known, self._progress = settings, cases, known, progress
-        self._stack = stack
-        self._workers: Workers | None = None
+        self._workers = workers
         self._planned: dict[int, Planned] = {}
 
     def plans(self) -> list[PlanFacts]:
@@ -102,8 +98,8 @@ class _Work:
         found = {i: facts for i in range(len(self._cases)) if (facts := self._known.plan(i)) is not None}
         unknown = [index for index in range(len(self._cases)) if index not in found]
         if len(unknown) > 1:
-            # The workers come first: they start while this process imports what it needs.
-            self._start(self._useful(len(unknown)))
+            # They get ready while this process imports what it needs.
+            self._workers.start()
         self._plan(unknown)
         for index in unknown:
             from driftgate.run.gather import plan_facts
@@ -124,23 +120,10 @@ class _Work:
         self._plan([index for index in todo if index not in self._planned])
         settings, work = self._settings, [self._planned[index] for index in todo]
         rule = Sampling(settings.confidence, tolerances, settings.sample == "sequential")
-        if self._workers is None:
-            self._start(1 if _is_quick(work, rule, settings.trials) else self._useful(len(todo)))
-        for place, verdict in _judged(self._pool, work, settings, rule, self._progress):
+        for place, verdict in _judged(self._workers, work, settings, rule, self._progress):
             self._known.keep_judged(todo[place], tolerances, verdict)
             found[todo[place]] = verdict
         return found
-
-    @property
-    def _pool(self) -> Workers:
-        return self._workers or Workers(1)
-
-    def _start(self, count: int) -> None:
-        self._workers = self._stack.enter_context(Workers(count))
-
-    def _useful(self, cases: int) -> int:
-        """Return how many workers so many cases can use."""
-        return min(self._settings.workers, cases * -(-self._settings.trials // _TRIALS_EACH))
 
     def _plan(self, indices: Sequence[int]) -> None:
         if not indices:
@@ -148,18 +131,11 @@ class _Work:
         from driftgate.run.tasks import plan_one
 
         items = [(self._cases[index].case, self._cases[index].written) for index in indices]
-        for done, plan in enumerate(self._pool.map(plan_one, items)):
+        # One plan is sooner made than a process for it.
+        plans = map(plan_one, items) if len(items) == 1 else self._workers.map(plan_one, items)
+        for done, plan in enumerate(plans):
             self._planned[indices[done]] = plan
             self._progress(done + 1, len(indices), "planned")
-
-
-def _is_quick(work: Sequence[Planned], rule: Sampling, trials: int) -> bool:
-    """Return whether the work is most likely done before a worker would be ready."""
-    from driftgate.judge.rare import rare_moments
-
-    (plan, *more) = work
-    rare = plan.prepared is not None and rare_moments(plan.prepared, rule)
-    return not more and not rare and trials * plan.plan.timeline.time_s.size <= _QUICK_WORK
 
 
 def _judged(
