@@ -103,6 +103,11 @@ class Workers:
         """Begin; processes start with the first tasks that are worth it."""
         return self
 
+    def start(self) -> None:
+        """Start the pool now: it gets ready while this process does something else."""
+        if self._count > 1 and self._pool is None:
+            self._pool = self._start()
+
     def _start(self) -> ProcessPoolExecutor:
         methods = multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
