@@ -10,6 +10,7 @@ from made_cases import moment, moment_trials, trials_of
 from scipy.stats import binomtest, norm
 
 from driftgate.core.errors import ModelError
+from driftgate.judge.bounds import wilson_interval
 from driftgate.judge.outcomes import joined, moment_change, outcomes_of, success_change
 from driftgate.judge.paired import (
     SECTIONS,
@@ -47,6 +48,14 @@ def test_law_paired_interval_turns_with_the_sides():
     assert (one.low, one.high) == pytest.approx((-other.high, -other.low))
     wide = success_difference(70, 9, 4, 17, 0.99)
     assert wide.low < one.low < one.value < one.high < wide.high
+
+
+def test_law_weak_correlation_is_corrected_away():
+    """With 2, 1, 1, 1 the corrected numerator is max(0, 2 - 1 - 5/2) = 0: as if independent."""
+    found = success_difference(2, 1, 1, 1, 0.95)
+    low, high = wilson_interval(3, 5, 0.95)
+    assert found.high == pytest.approx(np.hypot(high - 0.6, 0.6 - low))
+    assert found.low == -found.high
 
 
 @pytest.mark.parametrize("shared", [0.0, 0.9])

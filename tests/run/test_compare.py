@@ -183,6 +183,16 @@ def test_err_two_variants_of_one_name(project):
         compared("a: mass=3 kg", "a: mass=4 kg")
 
 
+def test_err_variant_without_a_sensor_that_a_step_names(project):
+    """What the routine needs of a robot is asked of every variant's robot."""
+    path = project / OUT
+    path.write_text(path.read_text().replace("do: drive, to: [1.4", "do: drive, fixes: [front], to: [1.4"))
+    assert compared(without_correction(), trials=20).status == 0
+    found = compared("a: sensors.front.id=bow", trials=20)
+    assert found.status == 2
+    assert "variant 'a'" in found.findings[0].message
+
+
 @pytest.mark.parametrize(
     "text", ["a: field=missing.yaml", "a: robot=fieldmaps/box.yaml", "a: footprint.length=3 m"]
 )

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftgate.cli import options
+from driftgate.cli.against import (
+    Against,
+    affected_paths,
+    against_options,
+    compared,
+    final_status,
+    keep,
+)
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import ReportTarget, refuse_same_file
+
+if TYPE_CHECKING:
+    from driftgate.report.compare_model import Comparison
+    from driftgate.report.model import RunReport
 
 FORMATS = ("json", "junit", "markdown")
 
@@ -24,6 +37,7 @@ FORMATS = ("json", "junit", "markdown")
       driftgate check routines/dash.yaml --sample fixed --trials 4000
       driftgate check --field fieldmaps/as-measured.yaml
       driftgate check --report json=out.json --report junit=out.xml
+      driftgate check --changed-since origin/main --baseline season-start --erosion fail
 
     \b
     Reading the output:
@@ -54,6 +68,7 @@ FORMATS = ("json", "junit", "markdown")
     metavar="FORMAT=FILE",
     help="Also write a report: json, junit or markdown. May be given several times.",
 )
+@against_options
 @options.colour_option
 @click.option("--quiet", "-q", is_flag=True, help="Print only what does not pass, and no progress.")
 def command(
@@ -71,6 +86,7 @@ def command(
     reports: tuple[tuple[str, Path], ...],
     colour: str,
     quiet: bool,
+    against: Against,
 ) -> int:
     """Predict routines and judge every tolerance.
 
@@ -82,44 +98,52 @@ def command(
     from driftgate.report.terminal import render_terminal
     from driftgate.report.text import plain
     from driftgate.report.write import check_target
-    from driftgate.run.check import CheckSettings, check_routines
+    from driftgate.run.check import CheckSettings, check_routines, unchanged_report
+    from driftgate.run.inputs import load_inputs
 
     if carry_field and field is None:
         raise click.UsageError("--carry-field needs --field")
     refuse_same_file(reports)
     for _, path in reports:
         check_target(path)
+    if against.keep is not None:
+        check_target(against.keep)
+    count = options.usable_workers(workers)
+    affected = affected_paths(against, paths, field)
+    chosen = tuple(paths) if affected is None else affected.paths
+    most = options.usable_trials(trials, sample)
     cache = options.opened_cache(cache_folder, no_cache)
-    settings = CheckSettings(
-        tuple(paths),
-        options.usable_trials(trials, sample),
-        seed,
-        confidence,
-        options.usable_workers(workers),
-        field,
-        carry_field,
-        today,
-        sample,
-        cache,
-    )
+    settings = CheckSettings(chosen, most, seed, confidence, count, field, carry_field, today, sample, cache)
+    found = None
     with ProgressLine(quiet) as progress:
-        report = check_routines(settings, progress)
+        if affected is not None and not affected.paths:
+            report = unchanged_report(settings, affected.words)
+        else:
+            report = check_routines(settings, progress)
+        if report.status in (0, 1) and (against.baseline is not None or against.keep is not None):
+            inputs = load_inputs(paths, field, carry_field)
+            found = compared(against, settings, paths, inputs, affected, progress)
+            keep(against, inputs, seed, count, progress)
     if cache is not None and cache.trouble and not quiet:
         click.echo(f"driftgate: no cache: {plain(cache.trouble)}", err=True)
+    status, why = final_status(report.status, report.why, found)
+    if affected is not None and affected.paths:
+        why = f"{why}; {affected.words}"
+    report = replace(report, status=status, why=why)
     for form, path in reports:
-        _write(form, path, report)
-    emit(render_terminal(report, colour=options.wants_colour(colour), quiet=quiet))
+        _write(form, path, report, found)
+    wanted = options.wants_colour(colour)
+    emit(render_terminal(report, colour=wanted, quiet=quiet))
+    if found is not None:
+        from driftgate.report.erosion import render_comparison
+
+        emit(render_comparison(found, colour=wanted, quiet=quiet))
     say_status(report.status, report.why)
     return report.status
 
 
-def _write(form: str, path: Path, report: Any) -> None:
+def _write(form: str, path: Path, report: RunReport, found: Comparison | None) -> None:
+    from driftgate.report.with_comparison import with_comparison
     from driftgate.report.write import write_whole
 
-    if form == "json":
-        from driftgate.report.as_json import render_json as render
-    elif form == "junit":
-        from driftgate.report.as_junit import render_junit as render
-    else:
-        from driftgate.report.as_markdown import render_markdown as render
-    write_whole(path, render(report))
+    write_whole(path, with_comparison(form, report, found))

@@ -165,11 +165,6 @@ def success_change(name: str, before: BoolArray, now: BoolArray, confidence: flo
     )
 
 
-def binding_of(moment: MomentOutcomes) -> AxisShare | None:
-    """Return the axis that uses the most of its tolerance at the 95 % quantile; the first of equals."""
-    return max(moment.axes, key=lambda axis: quantile(axis.share, TYPICAL), default=None)
-
-
 def moment_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float) -> Change:
     """Return what became of one moment.
 
@@ -198,16 +193,15 @@ def moment_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float
 
 
 def _error_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float) -> ErrorChange | None:
-    binding = binding_of(before)
-    other = next(
-        (axis for axis in now.axes if binding is not None and axis.limit.axis == binding.limit.axis), None
-    )
-    if binding is None or other is None:
+    both = [(a, b) for a in before.axes for b in now.axes if a.limit.axis == b.limit.axis]
+    if not both:
         return None
-    old, new = np.abs(binding.error), np.abs(other.error)
+    # The axis that uses the most of its tolerance on either side: where the trouble is, or was.
+    one, other = max(both, key=lambda pair: max(quantile(axis.share, TYPICAL) for axis in pair))
+    old, new = np.abs(one.error), np.abs(other.error)
     used = quantile_difference(before.used, now.used, TYPICAL, confidence)
     return ErrorChange(
-        axis=binding.limit.axis,
+        axis=one.limit.axis,
         error_before=quantile(old, TYPICAL),
         error_now=quantile(new, TYPICAL),
         error=quantile_difference(old, new, TYPICAL, confidence),

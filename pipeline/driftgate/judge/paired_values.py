@@ -27,7 +27,7 @@ class ErrorChange:
     Attributes
     ----------
     axis : str
-        The axis that used the most of its tolerance before.
+        The axis that uses the most of its tolerance on either side.
     error_before, error_now : float
         95 % of the runs err by no more. [m or rad]
     error : Difference or None
@@ -105,3 +105,29 @@ class Change:
         if self.visible is None or self.errors.visible is None:
             return None
         return max(self.visible, self.errors.visible)
+
+
+@dataclass(frozen=True)
+class Loosening:
+    """A change of a document that makes a pass easier, or takes away what was judged.
+
+    Attributes
+    ----------
+    path : str
+        The file.
+    line : int
+        There, in the present version (for what is gone: where it would be); 0: unknown.
+    where : str
+        Place in the document: "steps.pot-a.within.x".
+    before, now : str
+        What it said and says, with units.
+    why : str
+        What kind of loosening it is.
+    """
+
+    path: str
+    line: int
+    where: str
+    before: str
+    now: str
+    why: str

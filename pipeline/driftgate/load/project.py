@@ -11,12 +11,11 @@ from typing import Final
 from driftgate.core.errors import DriftgateError
 from driftgate.core.findings import Finding
 from driftgate.core.units import article
-from driftgate.load.checks_case import check_on_field, check_start, check_targets, check_variant
-from driftgate.load.checks_correction import check_fixes
+from driftgate.load.checks_case import check_on_field, check_variant
 from driftgate.load.checks_field import check_field_map
-from driftgate.load.checks_mirror import check_mirror
 from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
+from driftgate.load.checks_together import check_together
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
@@ -272,10 +271,7 @@ def _check_together(routine: Document, robot: _Loaded | None, field_map: _Loaded
     if not isinstance(document, MendedDocument) or document.names_hold:
         findings += check_on_field(routine, document)
     if robot is not None and robot.clean and robot.document is not None and field_map.clean:
-        findings += check_start(routine, robot.document, document)
-        findings += check_targets(routine, robot.document, document)
-        findings += check_mirror(routine, document)
-        findings += check_fixes(routine, robot.document)
+        findings += check_together(routine, robot.document, document)
     return findings
 
 

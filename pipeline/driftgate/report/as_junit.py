@@ -19,8 +19,11 @@ from driftgate.report.terminal import contact_words, disagreement_words, moment_
 from driftgate.report.text import plain
 
 
-def render_junit(report: RunReport) -> str:
-    """Return the report as JUnit XML: errors are bad files, failures are tolerances not shown to hold."""
+def render_junit(report: RunReport, erosion: tuple[bool, list[str]] | None = None) -> str:
+    """Return the report as JUnit XML: errors are bad files, failures are tolerances not shown to hold.
+
+    `erosion` says whether a comparison with a baseline fails the run, and in lines why or why not.
+    """
     suite = ET.Element("testsuite", name="driftgate")
     properties = ET.SubElement(suite, "properties")
     for name, value in (
@@ -36,6 +39,8 @@ def render_junit(report: RunReport) -> str:
         _finding(suite, finding, number)
     for case in report.cases:
         _case(suite, case)
+    if erosion is not None:
+        _erosion(suite, *erosion)
     counts = {
         "tests": len(suite.findall("testcase")),
         "failures": len(suite.findall("testcase/failure")),
@@ -107,6 +112,14 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         _trouble(test, "failure", contact.codes[0], [text for text in words if text])
     else:
         ET.SubElement(test, "system-out").text = "\n".join(text for text in words if text)
+
+
+def _erosion(suite: ET.Element, fails: bool, lines: list[str]) -> None:
+    test = _test(suite, "driftgate", "erosion", "", 0)
+    if fails:
+        _trouble(test, "failure", "erosion", lines)
+    else:
+        ET.SubElement(test, "system-out").text = "\n".join(plain(line) for line in lines)
 
 
 def _accepted(plan: ET.Element, case: CaseReport) -> None:

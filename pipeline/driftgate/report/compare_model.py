@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from driftgate.core.findings import Finding
-from driftgate.judge.paired_values import Difference
+from driftgate.judge.paired_values import Change, Difference, Loosening
+
+Policy = Literal["off", "warn", "fail"]
 
 
 @dataclass(frozen=True)
@@ -119,3 +122,107 @@ class SideBySide:
     status: int
     why: str
     command: str
+
+
+@dataclass(frozen=True)
+class CaseChange:
+    """What became of one case since the baseline.
+
+    Attributes
+    ----------
+    path, title : str
+        The routine.
+    label : str
+        True map and side.
+    was_path : str
+        The routine's file in the baseline, where it had another name; else empty.
+    changes : tuple of Change
+        Every tolerance that both have, then contact, then all together.
+    renamed : tuple of (str, str)
+        Checkpoints that had another name, and the name they have.
+    new, gone : tuple of str
+        Checkpoints that only one of the two has.
+    note : str
+        Why nothing is compared; empty otherwise.
+    broke : bool
+        The plan was feasible and is no longer.
+    """
+
+    path: str
+    title: str
+    label: str
+    was_path: str = ""
+    changes: tuple[Change, ...] = ()
+    renamed: tuple[tuple[str, str], ...] = ()
+    new: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    note: str = ""
+    broke: bool = False
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Everything that a comparison with a baseline has to say.
+
+    Attributes
+    ----------
+    baseline : str
+        What it is: revision and commit, or file.
+    seed, trials : int
+        Common to both sides.
+    confidence : float
+        Of all words and intervals together.
+    tolerances : int
+        Over how many comparisons it is shared.
+    allowed : float
+        Loss of success, or of margin as a share of the tolerance, that is let through.
+    policy : {"off", "warn", "fail"}
+        What erosion does to the exit status.
+    loosenings : tuple of Loosening
+        Changes of the documents that make a pass easier.
+    cases : tuple of CaseChange
+        In order of path, map and side.
+    new, gone : tuple of str
+        Cases that only one of the two has.
+    unread : tuple of Finding
+        What the present tool finds wrong with the baseline's files.
+    tool : tuple of str
+        Where the present tool judges a kept baseline otherwise than when it was kept.
+    """
+
+    baseline: str
+    seed: int
+    trials: int
+    confidence: float
+    tolerances: int
+    allowed: float
+    policy: Policy
+    loosenings: tuple[Loosening, ...] = ()
+    cases: tuple[CaseChange, ...] = ()
+    new: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+    unread: tuple[Finding, ...] = ()
+    tool: tuple[str, ...] = ()
+
+    @property
+    def lost(self) -> tuple[tuple[CaseChange, Change], ...]:
+        """Every tolerance that is shown to have lost more than is allowed."""
+        return tuple(
+            (case, change)
+            for case in self.cases
+            for change in case.changes
+            if change.word == "worse" and change.shown_loss > self.allowed
+        )
+
+    @property
+    def eroded(self) -> tuple[str, ...]:
+        """Why this counts as erosion, in short; empty: it does not."""
+        broke = sum(case.broke for case in self.cases)
+        parts = (
+            (len(self.loosenings), "loosening", "loosenings"),
+            (broke, "plan no longer feasible", "plans no longer feasible"),
+            (len(self.lost), "loss beyond what is allowed", "losses beyond what is allowed"),
+            (len(self.gone), "case gone", "cases gone"),
+            (len(self.unread), "error in the baseline's files", "errors in the baseline's files"),
+        )
+        return tuple(f"{number} {one if number == 1 else many}" for number, one, many in parts if number)

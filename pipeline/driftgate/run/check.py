@@ -137,6 +137,11 @@ def _any_exceptions(cases: list[NamedCase]) -> bool:
     return any(named.written.accepted for named in cases)
 
 
+def unchanged_report(settings: CheckSettings, why: str) -> RunReport:
+    """Return the report of a run that has nothing to do, because nothing has changed: status 0."""
+    return _report(settings, (), 0, (), Exit.PASS, f"nothing to check: {why}")
+
+
 def _judged(
     settings: CheckSettings, cases: list[NamedCase], progress: Progress
 ) -> tuple[list[CaseReport], int]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from driftgate.core.findings import Finding
-from driftgate.load.checks_case import check_start, check_targets
+from driftgate.load.checks_together import check_together
 from driftgate.load.document import Document
 from driftgate.load.project import LoadedRoutine
 from driftgate.load.single import Setting, Single, changed_robot, load_single
@@ -182,14 +182,12 @@ def _variant_case(
         override = FieldOverride(found.document, carried is not None)
         findings += check_override([loaded], override, f"variant '{spec.name}'")
         named = _on_field(named, override)
-    if robot is not loaded.robot:
-        findings += [
-            replace(finding, message=f"{finding.message} (variant '{spec.name}')")
-            for finding in (
-                *check_start(loaded.document, robot, named.believed),
-                *check_targets(loaded.document, robot, named.believed),
-            )
-        ]
+    known = check_together(loaded.document, loaded.robot, loaded.field)
+    findings += [
+        replace(finding, message=f"{finding.message} (variant '{spec.name}')")
+        for finding in check_together(loaded.document, robot, named.believed)
+        if finding not in known
+    ]
     bad = any(finding.level == "error" for finding in findings)
     return (None if bad else named), findings
 

@@ -1,0 +1,181 @@
+"""A comparison with a baseline, as people and programs read it; what was loosened comes first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from driftgate.judge.paired_values import Change, ErrorChange
+from driftgate.report.compare_json import as_text, plain_object
+from driftgate.report.compare_model import CaseChange, Comparison
+from driftgate.report.compare_text import error_interval, error_unit, error_value, interval_words
+from driftgate.report.digits import exact, percent
+from driftgate.report.findings import render_findings
+from driftgate.report.paint import Paint
+from driftgate.report.text import markdown, plain
+
+COMPARISON_SCHEMA = "driftgate-comparison/1"
+_MOST_LINES = 200
+_LEVELS = {"worse": "fail", "no difference seen": "undecided", "better": "pass"}
+
+
+def render_comparison(found: Comparison, *, colour: bool = False, quiet: bool = False) -> str:
+    """Return the comparison as lines of text.
+
+    Parameters
+    ----------
+    found : Comparison
+        What to tell.
+    colour : bool
+        Whether to colour.
+    quiet : bool
+        Leave out what did not get worse.
+    """
+    paint = Paint(colour)
+    lines = ["", paint(f"against {plain(found.baseline)}", "bold")]
+    if found.loosenings:
+        lines.append(f"  {paint.level('loosened', 'fail')}:")
+        lines += [f"    {text}" for text in _cut([plain(t) for t in loosening_lines(found)])]
+    lines += [f"  {paint.level('gone', 'fail')}: {plain(name)}" for name in found.gone]
+    if not quiet:
+        lines += [f"  new: {plain(name)}" for name in found.new]
+    if found.unread:
+        lines.append("  the present driftgate cannot read all of the baseline's files:")
+        lines += ["    " + line for line in _cut(render_findings(found.unread, paint))]
+    for case in found.cases:
+        lines += _case(case, paint, quiet)
+    lines += [f"  the tool judges otherwise than when the baseline was kept: {plain(t)}" for t in found.tool]
+    if not quiet or found.eroded:
+        lines += [f"  {text}" for text in closing(found)]
+    return "\n".join(lines) + "\n"
+
+
+def _cut(lines: list[str]) -> list[str]:
+    more = len(lines) - _MOST_LINES
+    return lines if more <= 0 else [*lines[:_MOST_LINES], f"and {more} more"]
+
+
+def loosening_lines(found: Comparison) -> list[str]:
+    """Return a line for each loosening: place, what it said, what it says, why it is one."""
+    lines = []
+    for item in found.loosenings:
+        place = f"{item.path}:{item.line}" if item.line else item.path
+        lines.append(f"{place} {item.where}: {item.before} -> {item.now} ({item.why})")
+    return lines
+
+
+def _case(case: CaseChange, paint: Paint, quiet: bool) -> list[str]:
+    told = [change for change in case.changes if not quiet or change.word == "worse"]
+    notes = case_notes(case) if not quiet or case.broke else []
+    if not told and not notes:
+        return []
+    lines = [f"  {plain(case.path)} on {plain(case.label)}", *(f"    {plain(text)}" for text in notes)]
+    width = max((len(plain(change.name)) for change in told), default=0)
+    for change in told:
+        word = paint.level(change.word, _LEVELS[change.word])
+        lines.append(f"    {plain(change.name).ljust(width)}  {word}: {change_words(change)}")
+    return lines
+
+
+def case_notes(case: CaseChange) -> list[str]:
+    """Return what there is to say of a case besides its figures."""
+    return [
+        *([case.note] if case.note else []),
+        *([f"it was {case.was_path}"] if case.was_path else []),
+        *(f"checkpoint {a} is called {b} now" for a, b in case.renamed),
+        *(f"new checkpoint {name}: nothing to compare with" for name in case.new),
+        *(f"checkpoint {name} is gone" for name in case.gone),
+    ]
+
+
+def change_words(change: Change) -> str:
+    """Return a change in words: figures, intervals, and without a difference what would have shown."""
+    what = "untouched" if change.name == "contact" else "success"
+    success = f"{what} {percent(change.before, digits=2)} -> {percent(change.now, digits=2)}"
+    interval = interval_words(change.success, " points", 100, 2)
+    parts = [f"{success} ({interval}; {change.worse} trials lost, {change.better} won)"]
+    if change.errors is not None:
+        parts.append(_error_words(change.errors))
+    if change.word == "no difference seen":
+        parts.append(visible_words(change))
+    return "; ".join(parts)
+
+
+def _error_words(errors: ErrorChange) -> str:
+    axis = errors.axis
+    before, now = error_value(errors.error_before, axis), error_value(errors.error_now, axis)
+    used = f"{percent(errors.used_before, digits=0)} -> {percent(errors.used_now, digits=0)} of the tolerance"
+    interval = error_interval(errors.error, axis)
+    return f"95 % error on {axis} {before} -> {now} {error_unit(axis)} ({interval or 'no interval'}), {used}"
+
+
+def visible_words(change: Change) -> str:
+    """Return the smallest loss that would have been seen."""
+    if change.visible is None:
+        words = "no loss would have been seen with so few trials"
+    else:
+        up = percent(change.visible, digits=2, direction="up")
+        words = f"a loss of {up[:-2]} points would have been seen"
+    if change.errors is None:
+        return words
+    if change.errors.visible is None:
+        return f"{words}, a loss of margin would not"
+    return f"{words}, or of {percent(change.errors.visible, digits=2, direction='up')} of the tolerance"
+
+
+def closing(found: Comparison) -> list[str]:
+    """Return what the figures are about, whether they count as erosion, and what could not be seen."""
+    lines = [
+        f"{found.trials} trials of each side with the same luck, seed {found.seed}; both judged by this "
+        f"driftgate and held to the baseline's tolerances; words and intervals hold together at "
+        f"{exact(found.confidence, 100)} % over {found.tolerances} comparisons, a loss said to show would "
+        "have been seen nine times in ten"
+    ]
+    blind = [
+        change
+        for case in found.cases
+        for change in case.changes
+        if change.word != "worse" and (change.blind_to is None or change.blind_to > found.allowed)
+    ]
+    if blind:
+        lines.append(
+            f"{len(blind)} of {sum(len(case.changes) for case in found.cases)} comparisons could have missed "
+            f"a loss of {exact(found.allowed, 100)} %: more --baseline-trials see more"
+        )
+    lines.append(f"eroded: {', '.join(found.eroded)}" if found.eroded else "not eroded")
+    return lines
+
+
+def comparison_markdown(found: Comparison) -> str:
+    """Return the comparison as Markdown; every text from a file is escaped."""
+    state = "eroded" if found.eroded else "not eroded"
+    lines = [f"### driftgate: {state} against {markdown(found.baseline)}", ""]
+    if found.loosenings:
+        lines.append("Loosened:")
+        lines += ["", *(f"- {markdown(text)}" for text in _cut(loosening_lines(found))), ""]
+    lines += [f"- gone: {markdown(name)}" for name in found.gone]
+    lines += [f"- new: {markdown(name)}" for name in found.new]
+    lines += [f"- unread: {markdown(f.path)} line {f.line}: {markdown(f.message)}" for f in found.unread]
+    rows = []
+    for case in found.cases:
+        where = f"{markdown(case.title)}<br>{markdown(case.label)}"
+        lines += [f"- {markdown(case.path)}: {markdown(text)}" for text in case_notes(case)]
+        for change in sorted(case.changes, key=lambda c: c.word != "worse"):
+            words = markdown(change_words(change)).replace("; ", "<br>")
+            rows.append(
+                (change.word != "worse", f"| {where} | {markdown(change.name)} | {change.word}<br>{words} |")
+            )
+    if rows:
+        ordered = [row for _, row in sorted(rows, key=lambda row: row[0])]
+        lines += ["", "| routine | tolerance | change |", "| --- | --- | --- |", *ordered[:_MOST_LINES]]
+    lines += ["", *(f"- {markdown(text)}" for text in (*found.tool, *closing(found)))]
+    return "\n".join(lines) + "\n"
+
+
+def comparison_object(found: Comparison) -> dict[str, Any]:
+    """Return the comparison as plain dictionaries and lists, members as in `Comparison`."""
+    return {"schema": COMPARISON_SCHEMA, **plain_object(found), "eroded": list(found.eroded)}
+
+
+def comparison_json(found: Comparison) -> str:
+    """Return the comparison as JSON text."""
+    return as_text(comparison_object(found))
