@@ -18,12 +18,16 @@ from typing import Any
 
 import numpy as np
 
+from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray, cos_sin
+from driftgate.plan.values import IntArray
 from driftgate.predict.sources import source_of
 
 _WORDS = 4  # 64-bit words per Philox block
 _MOST_BUMPS = 200
 _SCALE = 1.0 / 4294967296.0
+# Drawing so many words and dropping them costs about as much as setting the counter anew.
+_WIDEST_GAP = 2000
 
 
 def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
@@ -52,6 +56,10 @@ def _box_muller(first: FloatArray, second: FloatArray) -> tuple[FloatArray, Floa
     return pair
 
 
+# A Philox block to begin at, words to draw from there, and which of them are wanted.
+_Stretch = tuple[int, int, slice | IntArray]
+
+
 class Streams:
     """Draws for trials first .. first + count - 1.
 
@@ -69,12 +77,40 @@ class Streams:
         self._seed = seed
         self._redrawn = redrawn
         self._count = count
-        self._block, self._skip = divmod(first, _WORDS)
+        block, skip = divmod(first, _WORDS)
+        self._stretches: list[_Stretch] = [(block, count + skip, slice(skip, None))]
         self._philox = np.random.Philox(key=[0, 0])
         self._state: dict[str, Any] = dict(self._philox.state)
         self._keys: dict[tuple[str, str], FloatArray] = {}
         # The last pair of normals of a stream: both members come of one transform.
         self._pairs: dict[tuple[str, str], tuple[int, tuple[FloatArray, FloatArray]]] = {}
+
+    @classmethod
+    def of_trials(cls, seed: int, numbers: IntArray) -> Streams:
+        """Return the draws of chosen trials, which are those that they have in a run of all.
+
+        Parameters
+        ----------
+        seed : int
+            Seed of the whole run.
+        numbers : ndarray of int, shape (n,)
+            Trial numbers, rising, at least one.
+
+        Raises
+        ------
+        ModelError
+            If the numbers do not rise, or the first is negative.
+        """
+        numbers = np.asarray(numbers, dtype=np.intp)
+        if not numbers.size or numbers[0] < 0 or np.any(np.diff(numbers) <= 0):
+            raise ModelError("trial numbers must rise from 0 or more, and there must be one")
+        streams = cls(seed, int(numbers[0]), len(numbers))
+        streams._stretches = []
+        for near in np.split(numbers, np.flatnonzero(np.diff(numbers) > _WIDEST_GAP) + 1):
+            block = int(near[0]) // _WORDS
+            which = near - block * _WORDS
+            streams._stretches.append((block, int(which[-1]) + 1, which))
+        return streams
 
     def _words(self, source: str, place: str, index: int) -> np.ndarray[Any, np.dtype[np.uint64]]:
         address = (source, place)
@@ -84,12 +120,14 @@ class Streams:
             text = f"{self._seed}\x1f{source}\x1f{place}{again}".encode()
             key = np.frombuffer(hashlib.blake2b(text, digest_size=16).digest(), dtype="<u8").astype(np.uint64)
             self._keys[address] = key
-        counter = np.array([self._block, index, 0, 0], dtype=np.uint64)
-        self._state["state"] = {"counter": counter, "key": key}
-        self._state["buffer_pos"] = _WORDS
-        self._philox.state = self._state  # type: ignore[assignment]  # the stub names a TypedDict
-        words = self._philox.random_raw(self._count + self._skip)
-        return words[self._skip :]
+        found = []
+        for block, length, which in self._stretches:
+            counter = np.array([block, index, 0, 0], dtype=np.uint64)
+            self._state["state"] = {"counter": counter, "key": key}
+            self._state["buffer_pos"] = _WORDS
+            self._philox.state = self._state  # type: ignore[assignment]  # the stub names a TypedDict
+            found.append(self._philox.random_raw(length)[which])
+        return found[0] if len(found) == 1 else np.concatenate(found)
 
     def uniforms(self, source: str, place: str, index: int) -> tuple[FloatArray, FloatArray]:
         """Return two independent uniforms on (0, 1) per trial, each of shape (count,)."""

@@ -168,6 +168,9 @@ class Corrector:
         if alive.any() and scalar is not None and terms is not None:
             tally.watch.taken(sensor, step, squared, alive)
             tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
+        if tally.recorder is not None:
+            seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
+            tally.recorder.reading(r, mine, outcome, expected.surface, echo_of(), seen, memory.fixed)
 
     def _read_pair(
         self,
@@ -228,7 +231,11 @@ class Corrector:
                 moved = moved + update_with(self._correction.update, scalar, terms, passed, p, memory)
                 # The mean is compared with the belief that the difference has left.
                 then = (then[0] + p.bx - before[0], then[1] + p.by - before[1], then[2] + p.bh - before[2])
-        self._count_pair([q for q, _ in both], alive, used[0] | used[1], refused, moved, seen, echoes, tally)
+        pair = [q for q, _ in both]
+        outcome = self._count_pair(pair, alive, used[0] | used[1], refused, moved, seen, echoes, tally)
+        if tally.recorder is not None:
+            for q, expected, echo in zip(pair, seen, echoes, strict=True):
+                tally.recorder.reading(q, alive, outcome, expected.surface, echo, None, memory.fixed)
 
     def _gate(self, scalar: Scalar, terms: Terms, tried: BoolArray, memory: CorrectionState) -> BoolArray:
         """Return which trials pass the gate; refusals in a row lead to the way back."""
@@ -282,8 +289,11 @@ class Corrector:
         seen: list[Expected],
         echoes: list[Echo],
         tally: Tally,
-    ) -> None:
-        """Count both readings of a pair alike; one echo from elsewhere makes both wrong."""
+    ) -> IntArray:
+        """Count both readings of a pair alike and return what became of them.
+
+        One echo from elsewhere makes both wrong.
+        """
         refused = taken & refused & ~used
         outcome = np.where(used, Outcome.ACCEPTED, np.where(refused, Outcome.GATE, Outcome.HELD_BACK))
         right = np.ones_like(taken)
@@ -296,3 +306,4 @@ class Corrector:
             tally.moved(*place, np.where(used, moved_m, 0.0))
             tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
             tally.wrongly_refused[place] += int(np.count_nonzero(refused & right))
+        return outcome

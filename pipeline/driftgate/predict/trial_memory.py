@@ -10,6 +10,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.filter import Six
 from driftgate.predict.filter_tally import FilterWatch, empty_filter_tally
+from driftgate.predict.recorder import Recorder
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.schema.correction import WayBack
 
@@ -20,13 +21,17 @@ _LONGEST_MOVE_M = 1e3
 
 @dataclass
 class Tally:
-    """What became of the readings: by sensor and step, `counts` by outcome as well."""
+    """What became of the readings: by sensor and step, `counts` by outcome as well.
+
+    `recorder` keeps each reading of each trial, in the few trials that are replayed.
+    """
 
     counts: np.ndarray
     wrongly_accepted: np.ndarray
     wrongly_refused: np.ndarray
     fix_move_nm: np.ndarray
     watch: FilterWatch
+    recorder: Recorder | None = None
 
     def count(self, sensor: int, step: int, outcome: IntArray, which: BoolArray) -> None:
         """Count readings by outcome, in the trials given."""

@@ -17,7 +17,7 @@ import numpy as np
 
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.plan.values import Law, PlannedStep
+from driftgate.plan.values import IntArray, Law, PlannedStep
 from driftgate.predict.attach import Attachments
 from driftgate.predict.casting import BeamCandidates, beam_candidates, compared_knots, echo_knots
 from driftgate.predict.covariance_engine import settle_course
@@ -28,6 +28,7 @@ from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
+from driftgate.predict.recorder import Recorder
 from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.streams import Streams
 from driftgate.predict.things import Things
@@ -130,6 +131,21 @@ def run_trials(
     return merge_trials(parts)
 
 
+def run_recorded(
+    prepared: Prepared, numbers: IntArray, seed: int, recorder: Recorder, shared: TrialsPlan | None = None
+) -> TrialsResult:
+    """Return the outcome of the trials with these rising numbers, and tell a recorder what happens in them.
+
+    Raises
+    ------
+    ModelError
+        If the numbers do not rise from 0 or more, or there is none.
+    """
+    streams = Streams.of_trials(seed, numbers)
+    shared = shared or trials_plan(prepared)
+    return _Batch(shared, streams, seed, len(numbers), recorder=recorder).run()
+
+
 def merge_trials(parts: Sequence[TrialsResult]) -> TrialsResult:
     """Return several ranges of trials of one case, given in trial order, as one."""
     if not parts:
@@ -168,10 +184,16 @@ _MOMENT_FIELDS = ("error", "along", "across", "estimation", "tracking", "clock_s
 
 
 class _Batch:
-    """One batch of trials, from start to end."""
+    """One batch of trials, from start to end; `recorder` is told what happens in each."""
 
     def __init__(
-        self, shared: TrialsPlan, streams: Streams, seed: int, count: int, tilt: Tilt | None = None
+        self,
+        shared: TrialsPlan,
+        streams: Streams,
+        seed: int,
+        count: int,
+        tilt: Tilt | None = None,
+        recorder: Recorder | None = None,
     ) -> None:
         self.shared = shared
         self.prepared = shared.prepared
@@ -180,12 +202,15 @@ class _Batch:
         self.draws = Draws(shared.table, self.streams, count, self.luck)
         world = true_world(self.prepared, shared.attach, self.draws, self.streams)
         self.things = Things(world)
+        if recorder is not None:
+            recorder.started(self.draws.deviation, world)
         value = self.draws.value
         self.constants = drift_constants(value.get)
         self.echoes = EchoMaker(self.prepared, shared.candidates, world, self.draws, self.streams)
         self.touch = TouchTest(self.prepared, shared.touch, self.things, count)
         self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
         self.tally: Tally = shared.corrector.tally()
+        self.recorder = self.tally.recorder = recorder
         self.poses = self._start()
         self.walker = Walker(shared.walk, shared.table.noise, self.streams)
         self.clock = np.zeros(count)
@@ -220,6 +245,8 @@ class _Batch:
         self._readings_at(0)
         for step in plan.steps:
             self._step(step)
+            if self.recorder is not None:
+                self.recorder.step_ended(step.index, self.poses, self.clock)
             for i, moment in due.get(step.index, []):
                 p = self.poses
                 error = (p.xx - p.bx, p.xy - p.by, p.xh - p.bh)
