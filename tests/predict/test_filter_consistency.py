@@ -201,6 +201,32 @@ def test_mc_an_unmodelled_scale_hides_from_the_innovations() -> None:
     assert consistency_of(honest, run_trials(honest, TRIALS, 1)).word != "too trusting"
 
 
+@pytest.mark.parametrize(
+    ("coverage", "mean", "word"),
+    [
+        ((0.50, 0.68, 0.90, 0.95), 3.0, "consistent"),
+        # Clearly below 95 %, and still fit for use.
+        ((0.48, 0.66, 0.885, 0.93), 3.3, "consistent"),
+        ((0.45, 0.63, 0.86, 0.91), 3.6, "too trusting"),
+        ((0.55, 0.73, 0.93, 0.97), 2.7, "consistent"),
+        ((0.65, 0.82, 0.96, 0.979), 2.3, "too shy"),
+        ((0.58, 0.78, 0.97, 0.99), 2.3, "too shy"),
+        # Wide in the middle but with wild trials: not shy.
+        ((0.65, 0.82, 0.93, 0.95), 9.0, "consistent"),
+    ],
+)
+def test_law_verdict_on_coverage(coverage: tuple[float, ...], mean: float, word: str) -> None:
+    """Coverage of 92 to 98 % is fit for use; outside of it the filter is named, if trials leave no doubt."""
+    case = hiding(40.0)
+    result, trials = run_trials(case, 5, 1), 10_000
+    own = replace(
+        result.own,
+        nees=np.array([[trials, round(mean * 1e3) * trials, 0]]),
+        inside=np.tile(np.rint(np.array(coverage) * trials).astype(np.int64), (1, 4, 1)),
+    )
+    assert consistency_of(case, replace(result, own=own)).word == word
+
+
 def test_law_few_trials_say_nothing() -> None:
     """Twenty trials are too few for a verdict, and the sentence says so."""
     case = hiding(40.0)

@@ -15,6 +15,7 @@ from scipy import stats
 
 from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.values import Outcome
+from driftgate.sight.dark import dark_intervals
 from driftgate.sight.pairs import mean_weights, partners, slots
 
 from .outcomes import ENGINES, known
@@ -52,6 +53,9 @@ def test_ref_heading_is_the_arc_tangent_of_difference_over_baseline() -> None:
     found = run_trials(case, 2, 1).moments[-1].tracking[:, 2]
     assert found == pytest.approx(believed + step - math.radians(10.0), abs=1e-12)
     assert abs(math.degrees(found[0])) < 0.07
+    # The mean is taken at the heading that the difference has left: 4 m tan(10 deg) times its remainder.
+    moved = run_trials(case, 2, 1).moments[-1].tracking[:, 0]
+    assert np.abs(moved).max() < 4.0 * math.tan(math.radians(10.0)) * abs(found[0]) * 1.1
     # The covariance engine is linear about the plan: there one step is the whole way.
     assert covariance(case).moments[-1].tracking_mean[2] == pytest.approx(0.0, abs=1e-12)
 
@@ -135,6 +139,40 @@ def test_ref_two_updates_are_one_with_both_readings(a: float, b: float) -> None:
     noise_cov = np.diag([a**2, b**2]) + wall**2
     after = np.linalg.inv(np.linalg.inv(before) + rows.T @ np.linalg.inv(noise_cov) @ rows)
     assert covariance(case).moments[-1].filter_cov == pytest.approx(after, rel=1e-8, abs=1e-15)
+
+
+def of_unequal_noise(wall: str = "0 mm") -> Prepared:
+    """Return a robot that knows all its errors: its start, and two sensors of unequal noise."""
+    at = {"rate": "0.002 Hz", "phase": "0.5 s"}
+    sensors = [
+        range_sensor("port", 0.05, 0.1, 0.0, errors=noise(0.004), **at),
+        range_sensor("starboard", 0.05, -0.1, 0.0, errors=noise(0.012), **at),
+    ]
+    own = {"start_x": "20 mm", "start_y": "20 mm", "start_heading": "1 deg", "wall": wall}
+    return prepared(
+        [{"do": "look", "time": "1 s"}],
+        robot({}, sensors, {"when": "always", "filter": own, **PAIR}),
+        believed=WIDE,
+        start=(0.3, 0.2, 8.0),
+        spread=("20 mm", "20 mm", "1 deg"),
+    )
+
+
+def test_law_a_pair_leaves_the_errors_that_the_filter_says() -> None:
+    """The true covariance after a pair of unequal noise is the filter's own, its weights being the best."""
+    moment = covariance(of_unequal_noise()).moments[-1]
+    assert moment.estimation_cov == pytest.approx(moment.filter_cov, rel=1e-9, abs=1e-15)
+
+
+def test_mc_a_pairs_innovations_are_as_large_as_predicted() -> None:
+    """Difference and mean have normalised innovations of mean square one, each of its own, in trials."""
+    trials = 2000
+    own = run_trials(of_unequal_noise(), trials, 1).own
+    assert own.tried.sum(axis=1).tolist() == [0, 0, trials, trials]
+    for slot in (2, 3):
+        mean = own.nis_tried[slot].sum() / trials / 1e6
+        assert mean == pytest.approx(1.0, abs=4.0 * math.sqrt(2.0 / trials))
+    assert own.nees[-1, 1] / trials / 1e3 == pytest.approx(3.0, abs=4.0 * math.sqrt(6.0 / trials))
 
 
 def noise(sd_m: float) -> dict[str, Any]:
@@ -246,6 +284,18 @@ def test_ref_a_pair_tells_the_heading_past_the_wall() -> None:
         found.append(math.sqrt(covariance(case).moments[-1].filter_cov[2, 2]))
     assert found[0] == pytest.approx(math.sqrt(2.0) * 0.005 / BASE_M, rel=1e-3)
     assert found[1] == pytest.approx(math.sqrt(2.0 * (0.005**2 + 0.030**2)) / BASE_M, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("left_m", "pairs", "dark"), [(0.06, True, False), (0.06, False, True), (0.04, True, True)]
+)
+def test_law_a_pair_sheds_light_on_the_heading(left_m: float, pairs: bool, dark: bool) -> None:
+    """Two sensors 120 mm apart tell the heading as a pair; alone, or 80 mm apart, they leave it dark."""
+    sensors = [range_sensor("port", 0.0, left_m, 0.0), range_sensor("starboard", 0.0, -left_m, 0.0)]
+    machine = robot({}, sensors, {"when": "always", **(PAIR if pairs else {})})
+    case = prepared([{"do": "look", "time": "2 s"}], machine, believed=WIDE)
+    found = dark_intervals(case.case, case.plan, case.sight, case.believed)
+    assert ("heading" in {interval.axis for interval in found}) == dark
 
 
 # What goes together, and how it is counted

@@ -230,6 +230,29 @@ def test_law_a_planned_surface_behind_the_belief_is_none() -> None:
     assert found.wrongly_refused.sum() == 2 * 11
 
 
+def test_mc_wrongly_refused_are_undistorted_echoes_of_the_expected_surface() -> None:
+    """Behind a gate that refuses all, only echoes of the wall itself count, no dropouts and false returns."""
+    chance = {"probability": "30 %", "constant_over": "reading", **GUESS}
+    sensor = range_sensor("ahead", 0.0, 0.0, 0.0, errors={**NOISE, "dropout": chance, "short_return": chance})
+    own = {"start_x": "5 mm", "start_y": "5 mm", "start_heading": "0.1 deg", "range_at_zero": "5 mm"}
+    case = prepared(
+        [{"do": "look", "time": "1 s"}],
+        robot(sensors=[sensor], correction={"when": "always", "gate": {"sigmas": 2.0}, "filter": own}),
+        believed=HALL,
+        true=field_map(x=(0.3, 4.2), y=(0.0, 3.0)),
+        start=(0.5, 1.5, 0.0),
+        placed_against=["west"],
+    )
+    trials = 200
+    result = run_trials(case, trials, 1)
+    readings = trials * len(case.plan.timeline.readings.knot)
+    right, refused = int(result.wrongly_refused.sum()), total(result, Outcome.GATE)
+    assert total(result, Outcome.NO_ECHO) == pytest.approx(0.3 * readings, abs=4.0 * np.sqrt(0.21 * readings))
+    # A false return may by chance lie where the robot believes the wall to be, 0.3 m before it.
+    assert refused > 0.95 * (readings - total(result, Outcome.NO_ECHO))
+    assert right == pytest.approx(0.49 * readings, abs=4.0 * np.sqrt(0.25 * readings))
+
+
 # Fixes by step
 
 

@@ -9,6 +9,7 @@ from driftgate.core.errors import ModelError
 from driftgate.plan.values import Plan, Timeline
 from driftgate.schema.case import Case
 from driftgate.sight.expect import belief_knots, model_of
+from driftgate.sight.pairs import partners
 from driftgate.sight.stages import persists_before_validity
 from driftgate.sight.values import DarkInterval, Reason, Sight
 from driftgate.world.carry import edge_middle
@@ -29,13 +30,14 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
     """Return which coordinates each reading informs, shape (R, 3) for x, y, heading.
 
     A usable reading informs x if the surface's normal has an x component of at least one half, y
-    alike, and the heading if the range changes with it by at least 0.1 m/rad. Other readings inform
-    nothing, nor do those that persistence holds back.
+    alike, and the heading if the range, or the difference of a pair's ranges, changes with it by at least
+    0.1 m/rad. Other readings inform nothing, nor do those that persistence holds back.
     """
     informs = np.zeros((len(sight.surface), 3), dtype=bool)
     usable = np.flatnonzero((sight.reason == Reason.USABLE) & persisting(case, plan, sight))
     if not usable.size:
         return informs
+    lever_m = np.full(len(sight.surface), np.nan)
     pose, sensor = plan.timeline.pose[belief_knots(case, plan)], plan.timeline.readings.sensor
     for i, seeing in enumerate(case.robot.sensors):
         rows = usable[sensor[usable] == i]
@@ -46,7 +48,13 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
         ends = np.array([(*e.a, *e.b) for e in edges])
         model = model_of(seeing, pose[rows], tuple(normal.T), tuple(middle.T), tuple(ends.T))
         informs[rows, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
-        informs[rows, 2] = np.abs(model.d_heading) >= LEAST_HEADING_LEVER_M - _ROUNDING
+        lever_m[rows] = model.d_heading
+    informs[:, 2] = np.abs(lever_m) >= LEAST_HEADING_LEVER_M - _ROUNDING
+    for first, partner in partners(case.robot, plan.timeline.readings).items():
+        both = [first, partner.reading]
+        if sight.surface[first] == sight.surface[partner.reading]:
+            # Not a number where one of the two is of no use.
+            informs[both, 2] |= abs(lever_m[first] - lever_m[both[1]]) >= LEAST_HEADING_LEVER_M - _ROUNDING
     return informs
 
 
