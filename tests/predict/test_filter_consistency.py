@@ -164,7 +164,20 @@ def test_mc_a_mistuned_filter_is_named(own: dict[str, Any], word: str, sensors: 
         assert mend.key == "range_at_zero"
         # The readings' noise is 8 mm.
         assert 4.0 <= float(mend.better.split()[0]) <= 16.0
+        now, better = (float(text.split()[0]) for text in (mend.now, mend.better))
+        assert (better > now) == (word == "too trusting")
         assert mend.sentence.startswith("Raise" if "trusting" in word else "Lower")
+
+
+def test_mc_only_what_is_something_is_lowered() -> None:
+    """A filter that doubts its whole start too much is told to lower a number that is not zero."""
+    own = {"start_x": "200 mm", "start_y": "200 mm", "start_heading": "15 deg", "range_at_zero": "60 mm"}
+    case = matched(own)
+    mend = advice(case, consistency_of(case, run_trials(case, TRIALS, 4)), 2)
+    if isinstance(mend, Advice):
+        assert 0.0 < float(mend.better.split()[0]) < float(mend.now.split()[0])
+    else:
+        assert mend.startswith("No single number")
 
 
 def hiding(own_mm: float, scale_percent: float = 3.0) -> Prepared:

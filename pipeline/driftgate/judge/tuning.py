@@ -104,6 +104,8 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
         (gap, i)
         for i, number in enumerate(_NUMBERS)
         if (number.key in _READINGS or not _readings_alone(found))
+        # What is nothing cannot be lowered.
+        and (up or _value(prepared.filter, number) > 0.0)
         and (gap := _gap(_with(prepared, number, _FIRST if up else 1.0 / _FIRST))) is not None
     )
     if not ranked or ranked[0][0] >= (_gap(prepared) or 0.0):
