@@ -62,6 +62,7 @@ def crowded(
     beam: str = "0 deg",
     pitch: str | None = None,
     moved: bool = False,
+    drawn_phase: bool = False,
     **more: Any,
 ) -> Prepared:
     """Return a case on a map with many surfaces, strays, scatter and things that come and go.
@@ -107,6 +108,7 @@ def crowded(
             errors=errors,
             reach={"low": "20 mm", "high": "3 m"},
             beam_width=beam,
+            random_phase=drawn_phase,
         )
         for name, x, y, heading in (
             ("ahead", 0.1, 0.0, 0.0),
@@ -154,6 +156,7 @@ CASES: dict[str, dict[str, Any]] = {
     "lines that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "pitch": "4 deg"},
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
     "things moved": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True},
+    "phases drawn": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True, "drawn_phase": True},
 }
 
 

@@ -156,6 +156,8 @@ def plan(poses, sensors=1, rates=None, laws=None, looking=(), tick_s=0.5, old_by
         sensor=np.tile(np.arange(sensors, dtype=np.intp), ticks),
         step=knot - 1,
         ordinal=np.zeros(len(knot), dtype=np.intp),
+        slot=np.full(len(knot), -1, dtype=np.intp),
+        nominal=np.ones(len(knot), dtype=bool),
     )
     timeline = Timeline(
         time_s=tick_s * np.arange(ticks + 1),

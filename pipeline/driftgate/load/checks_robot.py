@@ -25,6 +25,10 @@ def check_robot(document: Document) -> list[Finding]:
     for i, sensor in enumerate(robot.sensors):
         findings += rising(document, ("sensors", i, "reach"), sensor.reach.low, sensor.reach.high)
         findings += _at_most_square(document, ("sensors", i, "echo_limit"), sensor.echo_limit)
+        if sensor.random_phase and "phase" in sensor.model_fields_set:
+            message = "'phase' says when the first reading falls, 'random_phase' that nobody knows"
+            place: DocPath = ("sensors", i, "phase", KEY)
+            findings.append(document.finding("DG133", place, message, "delete one of them"))
         findings += _check_sensor_errors(document, ("sensors", i, "errors"), sensor.errors)
     findings += _check_correction(document, robot)
     findings += check_order(document, robot)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -13,12 +14,19 @@ from driftgate.plan.motions import INSTANT_S, Push
 from driftgate.plan.values import IntArray, Law, PlannedStep, ReadingPlan, Timeline
 from driftgate.schema.sensor import Sensor
 
+# Of a phase that is drawn each run: no two values are further apart than this, unless that takes more
+# than so many (our choice; a robot at 1 m/s drives 12.5 mm in it). [s]
+_SPACING_S: Final = 0.0125
+_FEWEST: Final = 2
+_MOST: Final = 8
+
 
 @dataclass(frozen=True)
 class _Due:
     """Every reading by sensor: echo and arrival on the plan's clock."""
 
     sensor: IntArray
+    slot: IntArray
     echo_s: FloatArray
     arrival_s: FloatArray
 
@@ -42,7 +50,8 @@ def build_timeline(
         Nominal pose at time zero.
     sensors : sequence of Sensor
         In the order of the robot file. Sensor s echoes at phase + k / rate, k = 0, 1, ..., and the
-        reading arrives its latency later; what arrives after the end of the routine is left out.
+        reading arrives its latency later; what arrives after the end of the routine is left out. Of
+        a sensor whose phase is drawn each run all `sub_phases` are laid out.
     longest_tick_s : float
         Longer gaps between knots are cut into equal ticks.
 
@@ -73,7 +82,7 @@ def build_timeline(
         moving=~stands[step],
         first_tick=first_tick,
         readings=_reading_plan(
-            due, knot_of_base[where[:count]], knot_of_base[where[count : 2 * count]], step
+            due, knot_of_base[where[:count]], knot_of_base[where[count : 2 * count]], step, sensors
         ),
         longest_tick_s=longest_tick_s,
     )
@@ -82,7 +91,24 @@ def build_timeline(
 def expected_knots(steps: Sequence[PlannedStep], sensors: Sequence[Sensor], longest_tick_s: float) -> float:
     """Return about how many knots a timeline would have, before it is built."""
     duration = steps[-1].end_s if steps else 0.0
-    return len(steps) + duration / longest_tick_s + sum(2.0 * duration * s.rate for s in sensors)
+    return (
+        len(steps)
+        + duration / longest_tick_s
+        + sum(2.0 * duration * s.rate * len(sub_phases(s)) for s in sensors)
+    )
+
+
+def sub_phases(sensor: Sensor) -> FloatArray:
+    """Return when the first reading of a sensor may fall: its phase, or some equally spaced ones.
+
+    A phase that is drawn each run takes one of 2 to 8 values, the middles of equal parts of the
+    interval between two readings, at most 12.5 ms apart where eight are enough for that: what happens between
+    two of them differs by a few millimetres of driving.
+    """
+    if not sensor.random_phase:
+        return np.array([sensor.phase])
+    count = min(max(math.ceil(1.0 / (sensor.rate * _SPACING_S) - 1e-9), _FEWEST), _MOST)
+    return np.asarray((np.arange(count) + 0.5) / (count * sensor.rate))
 
 
 def _boundaries(steps: Sequence[PlannedStep]) -> FloatArray:
@@ -91,17 +117,26 @@ def _boundaries(steps: Sequence[PlannedStep]) -> FloatArray:
 
 def _readings_due(sensors: Sequence[Sensor], duration_s: float) -> _Due:
     """Return the readings that arrive by the end, sensor by sensor in the order of the file."""
-    index, echoes, arrivals = [np.zeros(0, np.intp)], [np.zeros(0)], [np.zeros(0)]
+    index, slots, echoes, arrivals = (
+        [np.zeros(0, np.intp)],
+        [np.zeros(0, np.intp)],
+        [np.zeros(0)],
+        [np.zeros(0)],
+    )
     for i, sensor in enumerate(sensors):
-        last = (duration_s + INSTANT_S - sensor.latency - sensor.phase) * sensor.rate
-        # The count is settled on the clock itself, not on its product with the rate.
-        echo = sensor.phase + np.arange(max(math.floor(last) + 2, 0)) / sensor.rate
-        arrival = echo + sensor.latency
-        within = arrival <= duration_s + INSTANT_S
-        index.append(np.full(int(within.sum()), i, np.intp))
-        echoes.append(echo[within])
-        arrivals.append(arrival[within])
-    return _Due(np.concatenate(index), np.concatenate(echoes), np.concatenate(arrivals))
+        for slot, phase_s in enumerate(sub_phases(sensor).tolist()):
+            last = (duration_s + INSTANT_S - sensor.latency - phase_s) * sensor.rate
+            # The count is settled on the clock itself, not on its product with the rate.
+            echo = phase_s + np.arange(max(math.floor(last) + 2, 0)) / sensor.rate
+            arrival = echo + sensor.latency
+            within = arrival <= duration_s + INSTANT_S
+            index.append(np.full(int(within.sum()), i, np.intp))
+            slots.append(np.full(int(within.sum()), slot if sensor.random_phase else -1, np.intp))
+            echoes.append(echo[within])
+            arrivals.append(arrival[within])
+    return _Due(
+        np.concatenate(index), np.concatenate(slots), np.concatenate(echoes), np.concatenate(arrivals)
+    )
 
 
 def _merge(bounds: FloatArray, events: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -157,12 +192,18 @@ def _sample(
     return pose, rate
 
 
-def _reading_plan(due: _Due, echo_knot: IntArray, knot: IntArray, step: IntArray) -> ReadingPlan:
+def _reading_plan(
+    due: _Due, echo_knot: IntArray, knot: IntArray, step: IntArray, sensors: Sequence[Sensor]
+) -> ReadingPlan:
     order = np.lexsort([echo_knot, due.sensor, knot])
-    knot, echo_knot, sensor = knot[order], echo_knot[order], due.sensor[order]
+    knot, echo_knot, sensor, slot = knot[order], echo_knot[order], due.sensor[order], due.slot[order]
     # The step of a knot is that of the tick that ends there; time zero is the first step's.
     owner = step[np.maximum(knot - 1, 0)] if step.size else np.zeros(knot.size, np.intp)
-    return ReadingPlan(knot, echo_knot, sensor, owner, _ordinals(sensor, owner))
+    middle = np.array([len(sub_phases(s)) // 2 for s in sensors], np.intp)
+    nominal = (slot < 0) | (slot == middle[sensor])
+    # The readings of one number draw the same luck at every phase.
+    ordinal = _ordinals(sensor * (_MOST + 1) + slot, owner)
+    return ReadingPlan(knot, echo_knot, sensor, owner, ordinal, slot, nominal)
 
 
 def _ordinals(sensor: IntArray, step: IntArray) -> IntArray:

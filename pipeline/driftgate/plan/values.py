@@ -156,7 +156,13 @@ class ReadingPlan:
     step : ndarray of int
         Index of the planned step it belongs to.
     ordinal : ndarray of int
-        Number of this reading among the readings of that sensor in that step.
+        Number of this reading among the readings of that sensor, at that phase, in that step.
+    slot : ndarray of int
+        Which of its phases a sensor whose phase is drawn each run has to have for this reading; -1 for
+        a sensor of fixed phase.
+    nominal : ndarray of bool
+        Readings of the plan itself: those of fixed phases, and of random ones those of the middle phase.
+        The others happen in trials only.
     """
 
     knot: IntArray
@@ -164,6 +170,8 @@ class ReadingPlan:
     sensor: IntArray
     step: IntArray
     ordinal: IntArray
+    slot: IntArray
+    nominal: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

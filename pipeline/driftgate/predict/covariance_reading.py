@@ -114,6 +114,8 @@ class Readings:
 
     def read(self, state: State, r: int) -> None:
         """Put one reading through the stages, with its partner if it has one; a fix moves the belief."""
+        if not self.plan.timeline.readings.nominal[r]:
+            return
         sensor = int(self.plan.timeline.readings.sensor[r])
         if r in self.paired:
             self._interrupt(sensor)

@@ -9,9 +9,8 @@ from __future__ import annotations
 import functools
 import math
 import operator
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from functools import cache, partial
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,9 +18,8 @@ from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray, Law, PlannedStep
 from driftgate.predict.attach import Attachments
-from driftgate.predict.casting import BeamCandidates, beam_candidates, compared_knots, echo_knots
+from driftgate.predict.casting import BeamCandidates, beam_candidates, compared_knots
 from driftgate.predict.covariance_engine import settle_course
-from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants
@@ -40,6 +38,7 @@ from driftgate.predict.trial_correction import Corrector
 from driftgate.predict.trial_memory import CorrectionState, Tally
 from driftgate.predict.trial_moments import moment_trials, wanted_offset
 from driftgate.predict.trial_motion import Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
+from driftgate.predict.trial_readings import TrialReadings
 from driftgate.predict.trial_world import Draws, true_world
 from driftgate.predict.values import Moment, MomentTrials, TrialsResult
 from driftgate.predict.walk import Walker, WalkPlan, walk_plan
@@ -206,7 +205,9 @@ class _Batch:
             recorder.started(self.draws.deviation, world)
         value = self.draws.value
         self.constants = drift_constants(value.get)
-        self.echoes = EchoMaker(self.prepared, shared.candidates, world, self.draws, self.streams)
+        self.readings = TrialReadings(
+            self.prepared, shared.corrector, shared.candidates, world, self.draws, self.streams
+        )
         self.touch = TouchTest(self.prepared, shared.touch, self.things, count)
         self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
         self.tally: Tally = shared.corrector.tally()
@@ -214,7 +215,6 @@ class _Batch:
         self.poses = self._start()
         self.walker = Walker(shared.walk, shared.table.noise, self.streams)
         self.clock = np.zeros(count)
-        self.waiting: dict[int, tuple[Callable[[], Echo], tuple[FloatArray, FloatArray, FloatArray]]] = {}
 
     def _start(self) -> Poses:
         dx, dy, turn = self.draws.displaced(self.shared.attach.start())
@@ -232,12 +232,6 @@ class _Batch:
     def run(self) -> TrialsResult:
         plan = self.prepared.plan
         timeline = plan.timeline
-        readings = timeline.readings
-        knots = np.arange(len(timeline.time_s) + 1)
-        self.arrive_from = np.searchsorted(readings.knot, knots)
-        taken = echo_knots(self.prepared, self.shared.table.off)
-        self.echo_order = np.argsort(taken, kind="stable")
-        self.echo_from = np.searchsorted(taken[self.echo_order], knots)
         due = moments_by_step(self.prepared.moments)
         found: dict[int, MomentTrials] = {}
         if plan.steps and len(timeline.twist):
@@ -252,6 +246,7 @@ class _Batch:
                 error = (p.xx - p.bx, p.xy - p.by, p.xh - p.bh)
                 self.tally.watch.moment(i, error, self.memory.filter, self.count)
                 found[i] = self._moment(moment)
+        self.readings.finished()
         return TrialsResult(
             trials=self.count,
             seed=self.seed,
@@ -383,31 +378,4 @@ class _Batch:
         return trials
 
     def _readings_at(self, knot: int) -> None:
-        """Take the echoes of this instant, then process what arrives, in the order of the file."""
-        corrector = self.shared.corrector
-        compensates = self.prepared.case.robot.correction.compensate_latency
-        for r in self.echo_order[self.echo_from[knot] : self.echo_from[knot + 1]]:
-            if corrector.skips(int(r)) is None:
-                p, fixed = self.poses, self.memory.fixed
-                then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
-                # Arrays are replaced and never written to, so this keeps the truth of this instant.
-                self.echoes.advance(int(r))
-                now = replace(p), self.clock, self.echoes.runs_now(), self.things.world
-                take = partial(self.echoes.echo, int(r), *now)
-                self.waiting[int(r)] = (cache(take), then)
-        for r in range(self.arrive_from[knot], self.arrive_from[knot + 1]):
-            outcome = corrector.skips(r)
-            if outcome is not None:
-                corrector.skip(r, outcome, self.memory, self.tally)
-                continue
-            echo, then = self.waiting.pop(r)
-            p, fixed = self.poses, self.memory.fixed
-            b = (p.bx, p.by, p.bh)
-            if compensates:
-                b = (then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2])
-            belief = self._wide(b[0]), self._wide(b[1]), self._wide(b[2])
-            other = self.waiting.get(corrector.partner(r), (None, None))[0]
-            corrector.read(r, echo, p, belief, self.memory, self.tally, other)
-
-    def _wide(self, values: FloatArray) -> FloatArray:
-        return np.broadcast_to(values, (self.count,))
+        self.readings.at(knot, self.poses, self.clock, self.things.world, self.memory, self.tally)

@@ -156,7 +156,8 @@ def _sight(explained: Explained) -> list[str]:
     rows = []
     for number, sensor in enumerate(explained.prepared.case.robot.sensors):
         for place in explained.report.steps:
-            mine = np.flatnonzero((readings.sensor == number) & (readings.step == place.number - 1))
+            own = readings.nominal & (readings.sensor == number)
+            mine = np.flatnonzero(own & (readings.step == place.number - 1))
             if mine.size == 0:
                 continue
             reasons = sight.reason[mine]

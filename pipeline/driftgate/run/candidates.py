@@ -249,7 +249,8 @@ def look_success(place: LookPlace) -> float:
     if prepared is None:
         return -1.0
     look = next(s.index for s in prepared.plan.steps if s.doc_path == ("steps", place.position))
-    mine = prepared.plan.timeline.readings.step == look
+    readings = prepared.plan.timeline.readings
+    mine = readings.nominal & (readings.step == look)
     if not (prepared.sight.reason[mine] == Reason.USABLE).any():
         return -1.0
     return _success(prepared, covariance(prepared), place.index)

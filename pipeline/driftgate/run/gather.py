@@ -110,7 +110,7 @@ def _look_findings(robot: Robot, planned: Planned) -> list[FindingFact]:
     readings = planned.plan.timeline.readings
     found: dict[DocPath, FindingFact] = {}
     for step in planned.plan.steps:
-        mine = np.flatnonzero(readings.step == step.index)
+        mine = np.flatnonzero(readings.nominal & (readings.step == step.index))
         if not step.looking or mine.size == 0 or step.doc_path in found:
             continue
         reasons = prepared.sight.reason[mine]

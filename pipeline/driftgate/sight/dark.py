@@ -29,12 +29,14 @@ _ROUNDING = 1e-12
 def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.bool_]:
     """Return which coordinates each reading informs, shape (R, 3) for x, y, heading.
 
+    Of a sensor whose phase is drawn each run the readings of the middle phase stand for all.
     A usable reading informs x if the surface's normal has an x component of at least one half, y
     alike, and the heading if the range, or the difference of a pair's ranges, changes with it by at least
     0.1 m/rad. Other readings inform nothing, nor do those that persistence holds back.
     """
     informs = np.zeros((len(sight.surface), 3), dtype=bool)
-    usable = np.flatnonzero((sight.reason == Reason.USABLE) & persisting(case, plan, sight))
+    nominal = plan.timeline.readings.nominal
+    usable = np.flatnonzero(nominal & (sight.reason == Reason.USABLE) & persisting(case, plan, sight))
     if not usable.size:
         return informs
     lever_m = np.full(len(sight.surface), np.nan)
@@ -73,6 +75,8 @@ def persisting(case: Case, plan: Plan, sight: Sight) -> NDArray[np.bool_]:
         return enough
     streak, last = [0] * len(case.robot.sensors), [-1] * len(case.robot.sensors)
     for r, s in enumerate(sensor.tolist()):
+        if not plan.timeline.readings.nominal[r]:
+            continue
         counts = sight.reason[r] == Reason.USABLE or (early and sight.reason[r] > Reason.NO_SURFACE)
         surface = int(sight.surface[r]) if counts else -1
         streak[s] = 0 if surface < 0 else streak[s] + 1 if surface == last[s] else 1
@@ -135,7 +139,9 @@ def fix_opportunities(case: Case, plan: Plan, sight: Sight) -> NDArray[np.int64]
     """
     counts = np.zeros((len(case.robot.sensors), len(plan.steps), len(Reason)), dtype=np.int64)
     readings = plan.timeline.readings
-    np.add.at(counts, (readings.sensor, readings.step, sight.reason.astype(np.intp)), 1)
+    mine = readings.nominal
+    place = readings.sensor[mine], readings.step[mine], sight.reason[mine].astype(np.intp)
+    np.add.at(counts, place, 1)
     return counts
 
 
