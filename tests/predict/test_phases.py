@@ -81,7 +81,7 @@ def looking(time: str, **more: Any) -> Prepared:
     ("rate", "count"), [("100 Hz", 2), ("40 Hz", 2), ("20 Hz", 4), ("15 Hz", 6), ("10 Hz", 8), ("2 Hz", 8)]
 )
 def test_law_phases_are_equally_spaced_middles(rate: str, count: int) -> None:
-    """The interval is cut into 2 to 8 equal parts, of at most 12.5 ms if that will do; each gives its middle."""
+    """The interval is cut into 2 to 8 equal parts, of at most 12.5 ms if that will do; middles count."""
     (one,) = looking("0.5 s", rate=rate).case.robot.sensors
     phases = sub_phases(one)
     interval_s = 1.0 / one.rate
