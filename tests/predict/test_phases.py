@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -140,7 +141,11 @@ def test_law_phases_do_not_depend_on_batches(batch: int) -> None:
         ]
     )
     count = 40
-    assert_identical(run_trials(case, count, 2), run_trials(case, count, 2, batch=batch))
+    whole, parts = run_trials(case, count, 2), run_trials(case, count, 2, batch=batch)
+    assert_identical(whole, parts)
+    for field in dataclasses.fields(whole.own):
+        assert np.array_equal(getattr(whole.own, field.name), getattr(parts.own, field.name)), field.name
+    assert whole.own.by_trial[:, 0].min() > 0
 
 
 def slots_of(case: Prepared, count: int, seed: int) -> list[np.ndarray]:
