@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftgate.predict import Prepared, believed_view, casting, run_trials, trial_expect, trials_engine
+from driftgate.predict import Prepared, believed_view, bounds, candidates, run_trials, trials_engine
 from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome, TrialsResult
 
@@ -162,8 +162,7 @@ CASES: dict[str, dict[str, Any]] = {
 
 def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
     """Send every trial down the exact path: the bound holds for none."""
-    monkeypatch.setattr(casting, "POSITION_SLACK_M", -1.0)
-    monkeypatch.setattr(trial_expect, "POSITION_SLACK_M", -1.0)
+    monkeypatch.setattr(bounds, "POSITION_SLACK_M", -1.0)
 
 
 def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -172,7 +171,7 @@ def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
     def every_edge(*arguments: Any) -> Any:
         return np.ones((len(np.atleast_1d(arguments[0])), len(arguments[7])), dtype=bool)
 
-    for module in (casting, believed_view):
+    for module in (candidates, believed_view):
         monkeypatch.setattr(module, "candidates_for_beam", every_edge)
         monkeypatch.setattr(module, "candidates_for_disc", every_edge)
     settled = trials_engine.touch_plan
@@ -208,7 +207,7 @@ def test_law_the_scene_is_worth_the_test() -> None:
     assert result.wrongly_accepted.sum() > 0
     assert np.count_nonzero(result.counts.sum(axis=(0, 1))) >= 6
     off = np.hypot(*result.moments[0].error[:, :2].T)
-    assert 0 < np.count_nonzero(off > casting.POSITION_SLACK_M) < TRIALS
+    assert 0 < np.count_nonzero(off > bounds.POSITION_SLACK_M) < TRIALS
 
 
 def test_law_the_scene_with_things_moved_is_worth_the_test() -> None:
@@ -232,10 +231,9 @@ def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """Were the bound too small, the results would differ."""
     case = crowded(**CASES["some outside"])
     quick = culled(case)
-    for module in (casting, trial_expect):
-        monkeypatch.setattr(module, "POSITION_SLACK_M", 10.0)
-    for module in (casting, believed_view):
-        monkeypatch.setattr(module, "position_slack", lambda sensor: 0.001)
+    monkeypatch.setattr(bounds, "POSITION_SLACK_M", 10.0)
+    monkeypatch.setattr(believed_view, "position_slack", lambda sensor, share: 0.001)
+    monkeypatch.setattr(candidates, "true_position_slack", lambda sensor, share: 0.001)
     with pytest.raises(AssertionError):
         assert_identical(quick, culled(case))
 
@@ -244,8 +242,8 @@ def test_law_a_cone_left_out_of_the_bound_is_noticed(monkeypatch: pytest.MonkeyP
     """Were half the cone's width left out of the bound, the results would differ."""
     case = crowded(**CASES["cones"])
     quick = culled(case)
-    for module in (casting, believed_view):
-        monkeypatch.setattr(module, "angle_slack", lambda sensor: 0.03)
+    monkeypatch.setattr(believed_view, "angle_slack", lambda sensor, share: 0.03)
+    monkeypatch.setattr(candidates, "true_angle_slack", lambda sensor, share: 0.03)
     with pytest.raises(AssertionError):
         assert_identical(quick, culled(case))
 

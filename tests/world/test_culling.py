@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from driftgate.world.cone import Axis, disc_in_cone, nearest_edge_in_cone
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc
-from driftgate.world.rays import range_to_disc, range_to_segment
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc, surely_met
+from driftgate.world.rays import range_to_disc, range_to_line, range_to_segment
 
 SEED = 20240613
 
@@ -45,6 +45,26 @@ def test_mc_no_segment_is_wrongly_dropped(angle_slack):
     assert not np.any(met & ~kept)
     if angle_slack < 0.1:
         assert kept.sum() < 0.25 * len(kept)
+
+
+@pytest.mark.parametrize("angle_slack", [0.0, 0.02, 0.3, 1.2])
+def test_mc_what_is_surely_met_is_met_by_every_beam(angle_slack):
+    """All of 400 allowed beams meet each of the moved segments that are said to be met, at the same range."""
+    rng = np.random.default_rng(SEED)
+    ends = rng.uniform(-3.0, 3.0, (4, 3000))
+    slack, edge_slack = 0.05, rng.uniform(0.0, 0.05, 3000)
+    sure = surely_met(0.0, 0.0, 1.0, 0.0, slack, angle_slack, *ends, edge_slack)[0]
+    assert 10 < sure.sum() < 1000
+    px, py, ux, uy = (v[:, None] for v in beams(rng, slack, angle_slack, 200))
+    moves = [edge_slack * np.array(worst_draws(rng, 3000, True)[:2]) for _ in range(2)]
+    ax, ay, bx, by = (ends + np.concatenate(moves))[:, sure]
+    found = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
+    assert np.array_equal(found, range_to_line(px, py, ux, uy, ax, ay, bx, by))
+    assert found.min() >= 0.0
+    assert np.isfinite(found).all()
+    # Not shy: of those met by all these beams most are said to be.
+    everyone = np.isfinite(range_to_segment(px, py, ux, uy, *ends)).all(axis=0)
+    assert sure.sum() > 0.5 * everyone.sum()
 
 
 @pytest.mark.parametrize("angle_slack", [0.0, 0.02, 0.3, 1.2, math.pi / 2, 2.0])

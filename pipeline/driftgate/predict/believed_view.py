@@ -1,30 +1,58 @@
 """What a believed beam and its corridor can possibly meet, settled once per plan.
 
-The bound is that of `driftgate.predict.casting`: trials outside it look at everything.
+The bounds are those of `driftgate.predict.bounds`: trials outside them look at everything.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.casting import angle_slack, position_slack
+from driftgate.predict.bounds import SHARES, angle_slack, position_slack
 from driftgate.predict.prepared import Prepared
+from driftgate.predict.values import Outcome
 from driftgate.sight.corridor import Obstacle
 from driftgate.sight.validity import ReadingLimits
 from driftgate.world.beam import sensor_beam
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc, surely_met
 from driftgate.world.rays import EdgeArrays
 
 Box = tuple[float, ...]
+Beam = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+
+_ROUNDING = 1e-9  # [m or rad]
+_NEARLY_FLAT_RAD = 1.57
 
 
-def surface_candidates(
-    prepared: Prepared, knots: IntArray, edges: EdgeArrays, tall: Sequence[IntArray]
-) -> list[IntArray]:
-    """Return which believed surfaces each reading's believed beam may meet, inside the bound.
+@dataclass(frozen=True)
+class View:
+    """For each reading of the plan, what its believed beam may meet inside one bound.
+
+    Attributes
+    ----------
+    edges : list of ndarray of int
+        Believed edges that the beam may meet.
+    nearby : list of list of int
+        Obstacles that can be in the corridor.
+    sure : list of int
+        The only edge that the beam may meet, where it certainly does; else -1.
+    settled : list of Outcome or None
+        The outcome of the validity tests, where it is the same for every belief.
+    """
+
+    edges: list[IntArray]
+    nearby: list[list[int]]
+    sure: list[int]
+    settled: list[Outcome | None]
+
+
+class Views:
+    """The views of a case, by bound; each is worked out when it is first asked for.
 
     Parameters
     ----------
@@ -34,60 +62,121 @@ def surface_candidates(
         The knot whose belief each reading is compared with.
     edges : EdgeArrays
         The believed map's edges.
-    tall : sequence of ndarray of int
-        For each sensor, the edges that reach to its height.
-    """
-    readings, pose = prepared.plan.timeline.readings, prepared.plan.timeline.pose
-    found: list[IntArray] = [np.zeros(0, dtype=np.intp)] * len(readings.knot)
-    e = edges
-    size = float(np.ptp(prepared.believed.outline, axis=0).sum())
-    for s, sensor in enumerate(prepared.case.robot.sensors):
-        mine = np.flatnonzero(readings.sensor == s)
-        if len(mine) == 0:
-            continue
-        at, mount = pose[knots[mine]], sensor.mount
-        px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
-        may = candidates_for_beam(
-            px, py, ux, uy, size, position_slack(sensor), angle_slack(sensor), e.ax, e.ay, e.bx, e.by, 0.0
-        )
-        high = np.isin(np.arange(len(e.ax)), tall[s])
-        for row, r in enumerate(mine):
-            found[r] = np.flatnonzero(may[row] & high)
-    return found
-
-
-def corridor_candidates(
-    prepared: Prepared, knots: IntArray, limits: Sequence[ReadingLimits], boxes: Sequence[Sequence[Box]]
-) -> list[list[int]]:
-    """Return which obstacles can be in each reading's corridor, inside the bound.
-
-    Parameters
-    ----------
-    prepared, knots
-        As in `surface_candidates`.
     limits : sequence of ReadingLimits
         Limits of each sensor's readings.
     boxes : sequence of sequence of tuple
         For each sensor the boxes round the obstacles at its height.
+    hurried : sequence of Outcome
+        For each reading what the nominal speed and turn rate make of it: TOO_FAST, TURNING or ACCEPTED.
     """
-    readings, pose = prepared.plan.timeline.readings, prepared.plan.timeline.pose
-    found: list[list[int]] = [[] for _ in readings.knot]
-    for s, sensor in enumerate(prepared.case.robot.sensors):
-        mine = np.flatnonzero(readings.sensor == s)
-        margin, reach_m = limits[s].corridor_m, limits[s].high_m
-        if len(mine) == 0 or margin < 0.0:
-            continue
-        at, mount = pose[knots[mine]], sensor.mount
-        px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
-        # The corridor's margin widens the beam's start.
-        slack, turn = position_slack(sensor) + margin, angle_slack(sensor)
-        for i, (low_x, high_x, low_y, high_y) in enumerate(boxes[s]):
+
+    def __init__(
+        self,
+        prepared: Prepared,
+        knots: IntArray,
+        edges: EdgeArrays,
+        limits: Sequence[ReadingLimits],
+        boxes: Sequence[Sequence[Box]],
+        hurried: Sequence[Outcome],
+    ) -> None:
+        self._prepared = prepared
+        self._knots = knots
+        self._edges = edges
+        self._limits = limits
+        self._boxes = boxes
+        self._hurried = hurried
+        self._found: dict[int, View] = {}
+        believed = prepared.believed
+        self._reference = np.array([e.reference for e in believed.edges])
+        self._size = float(np.ptp(believed.outline, axis=0).sum())
+
+    def inside(self, bound: int) -> View:
+        """Return the view inside a bound, an index into `bounds.SHARES`."""
+        if bound not in self._found:
+            self._found[bound] = self._view(SHARES[bound])
+        return self._found[bound]
+
+    def _view(self, share: float) -> View:
+        readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
+        count = len(readings.knot)
+        view = View(
+            [np.zeros(0, dtype=np.intp)] * count, [[] for _ in range(count)], [-1] * count, [None] * count
+        )
+        for s, sensor in enumerate(self._prepared.case.robot.sensors):
+            mine = np.flatnonzero(readings.sensor == s)
+            if len(mine):
+                at, mount = pose[self._knots[mine]], sensor.mount
+                beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
+                self._surfaces(view, s, mine, beam, share)
+                self._corridors(view, s, mine, beam, share)
+                self._settle(view, s, mine, beam, share)
+        return view
+
+    def _surfaces(self, view: View, s: int, mine: IntArray, beam: Beam, share: float) -> None:
+        e, sensor = self._edges, self._prepared.case.robot.sensors[s]
+        px, py, ux, uy = beam
+        slack, turn = position_slack(sensor, share), angle_slack(sensor, share)
+        high = (e.low_m <= sensor.mount.height) & (sensor.mount.height <= e.high_m)
+        may = high & candidates_for_beam(px, py, ux, uy, self._size, slack, turn, e.ax, e.ay, e.bx, e.by, 0.0)
+        met = surely_met(px, py, ux, uy, slack, turn, e.ax, e.ay, e.bx, e.by, 0.0)
+        single = (may.sum(axis=1) == 1) & np.any(may & met, axis=1) & (sensor.beam_width == 0.0)
+        for row, r in enumerate(mine.tolist()):
+            view.edges[r] = np.flatnonzero(may[row])
+            if single[row]:
+                view.sure[r] = int(view.edges[r][0])
+
+    def _corridors(self, view: View, s: int, mine: IntArray, beam: Beam, share: float) -> None:
+        sensor, margin, reach_m = (
+            self._prepared.case.robot.sensors[s],
+            self._limits[s].corridor_m,
+            self._limits[s].high_m,
+        )
+        if margin < 0.0:
+            return
+        px, py, ux, uy = beam
+        # The corridor's margin widens the beam's start; what stands in a cone is in the way as well.
+        slack, turn = position_slack(sensor, share) + margin, angle_slack(sensor, share)
+        for i, (low_x, high_x, low_y, high_y) in enumerate(self._boxes[s]):
             cx, cy = np.array([0.5 * (low_x + high_x)]), np.array([0.5 * (low_y + high_y)])
             radius = 0.5 * float(np.hypot(high_x - low_x, high_y - low_y))
             may = candidates_for_disc(px, py, ux, uy, reach_m, slack, turn, cx, cy, radius, 0.0)
             for row in np.flatnonzero(may[:, 0]).tolist():
-                found[mine[row]].append(i)
-    return found
+                view.nearby[mine[row]].append(i)
+
+    def _settle(self, view: View, s: int, mine: IntArray, beam: Beam, share: float) -> None:
+        """Note the validity tests that come out alike for every belief inside the bound.
+
+        With the start off by d and the direction by a, a line at a distance D met at an incidence i is
+        (D -+ d) / cos(i -+ a) away.
+        """
+        limits, e, sensor = self._limits[s], self._edges, self._prepared.case.robot.sensors[s]
+        slack, turn = position_slack(sensor, share), angle_slack(sensor, share)
+        px, py, ux, uy = beam
+        for row, r in enumerate(mine.tolist()):
+            i = view.sure[r]
+            if i < 0:
+                continue
+            if limits.reference and not self._reference[i]:
+                view.settled[r] = Outcome.NOT_REFERENCE
+                continue
+            nx, ny = float(e.nx[i]), float(e.ny[i])
+            away = abs(nx * (float(e.ax[i]) - float(px[row])) + ny * (float(e.ay[i]) - float(py[row])))
+            # The angle between the beam and the normal, whichever side it points to.
+            incidence = math.acos(min(abs(nx * float(ux[row]) + ny * float(uy[row])), 1.0))
+            low_rad, high_rad = max(incidence - turn, 0.0), incidence + turn
+            if high_rad > _NEARLY_FLAT_RAD:
+                continue
+            nearest, farthest = (away - slack) / math.cos(low_rad), (away + slack) / math.cos(high_rad)
+            if nearest > limits.high_m + _ROUNDING or farthest < limits.low_m - _ROUNDING:
+                view.settled[r] = Outcome.OUT_OF_RANGE
+            elif nearest < limits.low_m + _ROUNDING or farthest > limits.high_m - _ROUNDING:
+                continue
+            elif low_rad > limits.incidence_rad + _ROUNDING:
+                view.settled[r] = Outcome.INCIDENCE
+            elif high_rad > limits.incidence_rad - _ROUNDING or limits.edge_margin_m > 0.0:
+                continue
+            elif not view.nearby[r]:
+                view.settled[r] = self._hurried[r]
 
 
 def outer_box(obstacle: Obstacle) -> Box:

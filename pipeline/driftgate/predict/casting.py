@@ -1,9 +1,9 @@
 """What a range sensor's true beam or cone meets, in every trial.
 
-It is cast against the true field. Which surfaces it can possibly meet is settled beforehand from a proven
-bound on the truth's deviation (`driftgate.world.culling`); trials outside the bound are cast against
-everything, so culling never changes an answer. A cone is the union of its beams, so that half its width
-adds to the bound on their direction.
+It is cast against the true field. Which surfaces it can possibly meet is settled beforehand
+(`driftgate.predict.candidates`) for several bounds on the truth's deviation; trials outside the bounds are
+cast against everything, so culling never changes an answer. A cone is the union of its beams, so that half
+its width adds to the bound on their direction.
 """
 
 from __future__ import annotations
@@ -15,110 +15,17 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
+from driftgate.predict.bounds import (
+    SURFACE_SLACK_M,
+    element_slack,
+)
+from driftgate.predict.candidates import BeamCandidates, element_is_tall, may_meet, swept_boxes
 from driftgate.predict.prepared import Prepared
-from driftgate.predict.trial_motion import Poses
-from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld, stray_list
+from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
-from driftgate.schema.base import HeightRange
 from driftgate.schema.sensor import Sensor
-from driftgate.sight.expect import belief_knots
-from driftgate.world.beam import sensor_beam
 from driftgate.world.cone import Axis, disc_in_cone, is_closer, polygon_in_cone, segment_in_cone
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc
-from driftgate.world.rays import Values, range_to_segment
-
-# The bound inside which culling holds: deviation of the pose in metres and radians, of surfaces in
-# metres. Trials outside take the exact path, so these numbers only trade speed.
-POSITION_SLACK_M = 0.15
-ANGLE_SLACK_RAD = 0.12
-SURFACE_SLACK_M = 0.06
-MOUNT_SLACK_M = 0.02
-
-
-@dataclass(frozen=True)
-class BeamCandidates:
-    """For each reading of the plan, what its true beam may meet inside the bound.
-
-    `edges[r]` are indices of true edges, `elements[r]` of true elements.
-    """
-
-    edges: tuple[IntArray, ...]
-    elements: tuple[IntArray, ...]
-
-
-def echo_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
-    """Return the knot at which each reading is taken; with latency switched off that is its arrival."""
-    readings = prepared.plan.timeline.readings
-    return readings.knot if "range_latency" in off else readings.echo_knot
-
-
-def compared_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
-    """Return the knot whose belief each reading is compared with."""
-    if "range_latency" in off:
-        return prepared.plan.timeline.readings.knot
-    return belief_knots(prepared.case, prepared.plan)
-
-
-def beam_candidates(prepared: Prepared, off: frozenset[str]) -> BeamCandidates:
-    """Return what every true beam may meet, given the bound, once per plan."""
-    readings, pose = prepared.plan.timeline.readings, prepared.plan.timeline.pose
-    knots = echo_knots(prepared, off)
-    sensors = prepared.case.robot.sensors
-    count = len(readings.knot)
-    edges: list[IntArray] = [np.zeros(0, dtype=np.intp)] * count
-    elements: list[IntArray] = [np.zeros(0, dtype=np.intp)] * count
-    world = prepared.true
-    ax, ay, bx, by = np.array([(*e.a, *e.b) for e in world.edges], dtype=float).reshape(-1, 4).T
-    centre_x, centre_y = np.array([e.pose[:2] for e in world.elements], dtype=float).reshape(-1, 2).T
-    reach = np.array([e.outline.reach_m for e in world.elements])
-    for s, sensor in enumerate(sensors):
-        mine = np.flatnonzero(readings.sensor == s)
-        if len(mine) == 0:
-            continue
-        at = pose[knots[mine]]
-        beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], sensor.mount.x, sensor.mount.y, sensor.mount.heading)
-        reach_m, near, turn = sensor.reach.high, position_slack(sensor), angle_slack(sensor)
-        tall = [may_meet(e.low_m, e.high_m, sensor) for e in world.edges]
-        may = candidates_for_beam(*beam, reach_m, near, turn, ax, ay, bx, by, SURFACE_SLACK_M) & np.array(
-            tall
-        )
-        may_disc = np.zeros((len(mine), len(world.elements)), dtype=bool)
-        if len(world.elements):
-            reaches = np.array([element_is_tall(e.source.height, sensor) for e in world.elements])
-            may_disc = (
-                candidates_for_disc(*beam, reach_m, near, turn, centre_x, centre_y, reach, SURFACE_SLACK_M)
-                & reaches
-            )
-        for row, r in enumerate(mine):
-            edges[r] = np.flatnonzero(may[row])
-            elements[r] = np.flatnonzero(may_disc[row])
-    return BeamCandidates(tuple(edges), tuple(elements))
-
-
-def position_slack(sensor: Sensor) -> float:
-    """Return how far a beam's start may be off inside the bound: the pose, and the lever of its turn. [m]"""
-    lever = float(np.hypot(sensor.mount.x, sensor.mount.y))
-    return POSITION_SLACK_M + ANGLE_SLACK_RAD * lever + MOUNT_SLACK_M
-
-
-def angle_slack(sensor: Sensor) -> float:
-    """Return how far any direction in a sensor's cone may be off inside the bound. [rad]"""
-    return ANGLE_SLACK_RAD + 0.5 * sensor.beam_width
-
-
-def is_uneven(sensor: Sensor) -> bool:
-    """Return whether a sensor's height or pitch differs between trials."""
-    return sensor.errors.mount_height is not None or sensor.errors.mount_pitch is not None
-
-
-def may_meet(low_m: float, high_m: float, sensor: Sensor) -> bool:
-    """Return whether a sensor's beam can be at the height of something; one that tilts can be anywhere."""
-    return is_uneven(sensor) or low_m <= sensor.mount.height <= high_m
-
-
-def element_is_tall(height: HeightRange, sensor: Sensor) -> bool:
-    """Return whether an element can stand in the beam's height."""
-    return may_meet(height.low, height.high, sensor)
+from driftgate.world.rays import Values, range_to_line, range_to_segment
 
 
 class TrueBeam(NamedTuple):
@@ -182,21 +89,33 @@ class Caster:
 
     def __init__(self, prepared: Prepared, candidates: BeamCandidates, world: TrueWorld, count: int) -> None:
         self._candidates = candidates
-        self._world = world
         self._count = count
         self._culls = bool(np.all(world.moved_m <= SURFACE_SLACK_M))
-        self._strays: dict[str, StrayList] = {}
+        readings = prepared.plan.timeline.readings
         sensors = prepared.case.robot.sensors
         self._tall_edges = {s.id: _tall_edges(world, s) for s in sensors}
         self._tall_elements = {s.id: _tall_elements(world, s) for s in sensors}
+        boxes = swept_boxes(prepared)
+        self._apart = {
+            (s.id, step): elements_apart(world, self._tall_elements[s.id], box)
+            for i, s in enumerate(sensors)
+            for step, box in boxes[i].items()
+        }
+        self._step = readings.step.tolist()
+        self._note(world)
+
+    def _note(self, world: TrueWorld) -> None:
+        """Take the field as it now is."""
+        self._world = world
+        self._plain = np.array([_is_plain_disc(e) for e in world.elements], dtype=bool)
+        self._some_pushed = any(e.pushed is not None for e in world.elements)
 
     def cast(
         self,
         r: int,
         sensor: Sensor,
         beam: TrueBeam,
-        p: Poses,
-        mount: tuple[FloatArray, FloatArray, FloatArray],
+        bound: tuple[int, IntArray],
         clock_s: FloatArray,
         world: TrueWorld,
     ) -> Met:
@@ -210,61 +129,65 @@ class Caster:
             Its sensor.
         beam : TrueBeam
             The beam in every trial.
-        p : Poses
-            Deviations of the poses at the echo.
-        mount : tuple of ndarray
-            How far the sensor is off its place and direction: x, y, angle. [m, m, rad]
+        bound : int and ndarray of int
+            Which of the bounds holds, and the trials for which none does.
         clock_s : ndarray
             Each trial's own clock. [s]
         world : TrueWorld
             The true field at the echo.
         """
-        self._world = world
-        outside = (
-            (np.hypot(p.xx, p.xy) > POSITION_SLACK_M)
-            | (np.abs(p.xh) + np.abs(mount[2]) > ANGLE_SLACK_RAD)
-            | (np.hypot(mount[0], mount[1]) > MOUNT_SLACK_M)
-        )
+        if world is not self._world:
+            self._note(world)
         everything = self._tall_edges[sensor.id]
-        edges = self._candidates.edges[r] if self._culls else everything
-        found = self._first(sensor, beam, edges, self._candidates.elements[r], None, clock_s)
-        far = np.flatnonzero(np.broadcast_to(outside, (self._count,)))
+        level, far = bound
+        near = self._candidates.inside(level)
+        met = self._nothing(beam)
+        if self._culls and near.sure[r] >= 0:
+            self._meet_for_sure(beam, near.sure[r], near.square[r], met)
+        else:
+            square = self._culls and near.square[r] and beam.height_m is None
+            self._meet_edges(beam, near.edges[r] if self._culls else everything, slice(None), met, square)
+        for j in near.elements[r].tolist():
+            self._meet_element(j, beam, slice(None), clock_s, met)
+        self._meet_apart(self._apart[sensor.id, self._step[r]], beam, clock_s, met)
+        for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():
+            self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
         if len(far):
-            elements = self._tall_elements[sensor.id]
-            exact = self._first(sensor, beam.at(far), everything, elements, far, clock_s)
-            found.range_m[far], found.surface[far] = exact.range_m, exact.surface
-            found.cosine[far] = exact.cosine
-        return found
-
-    def _first(
-        self,
-        sensor: Sensor,
-        beam: TrueBeam,
-        edges: IntArray,
-        elements: IntArray,
-        trials: IntArray | None,
-        clock_s: FloatArray,
-    ) -> Met:
-        """Return what answers first in all trials, or of `trials` alone, whose beams are given."""
-        count = np.size(beam.cone.px)
-        pick: slice | IntArray = slice(None) if trials is None else trials
-        met = Met(np.full(count, np.inf), np.full(count, -1, dtype=np.intp), np.ones(count))
-        self._meet_edges(beam, edges, pick, met)
-        for j in self._elements_to_test(sensor, elements, trials is None):
-            self._meet_element(j, beam, pick, clock_s, met)
-        if trials is None:
-            self._meet_strays(sensor, beam, clock_s, met)
-            self._meet_pushed(sensor, beam, clock_s, met)
+            exact, some = self._nothing(beam.at(far)), beam.at(far)
+            self._meet_edges(some, everything, far, exact, square=False)
+            for j in self._tall_elements[sensor.id].tolist():
+                self._meet_element(j, some, far, clock_s, exact)
+            met.range_m[far], met.surface[far], met.cosine[far] = exact.range_m, exact.surface, exact.cosine
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
         return met
 
-    def _meet_edges(self, beam: TrueBeam, edges: IntArray, pick: slice | IntArray, met: Met) -> None:
+    def _nothing(self, beam: TrueBeam) -> Met:
+        count = np.size(beam.cone.px)
+        return Met(np.full(count, np.inf), np.full(count, -1, dtype=np.intp), np.ones(count))
+
+    def _meet_for_sure(self, beam: TrueBeam, e: int, square: bool, met: Met) -> None:
+        """Meet the one edge that every beam inside the bound meets."""
+        world, cone = self._world, beam.cone
+        ends = world.ax[e], world.ay[e], world.bx[e], world.by[e]
+        if cone.half_rad > 0.0:
+            met.range_m, met.cosine = segment_in_cone(cone, *ends)
+            met.surface[:] = np.where(met.range_m < np.inf, e, -1)
+            met.cosine[met.surface < 0] = 0.0
+            return
+        met.range_m = range_to_line(cone.px, cone.py, cone.ux, cone.uy, *ends)
+        met.surface.fill(e)
+        if not square:
+            self._square(cone, np.array([e]), slice(None), met)
+
+    def _meet_edges(
+        self, beam: TrueBeam, edges: IntArray, pick: slice | IntArray, met: Met, square: bool
+    ) -> None:
         world, cone = self._world, beam.cone
         px, py, ux, uy, half_rad = cone
         if half_rad > 0.0:
             met.cosine[:] = 0.0
-        for e in edges:
+        for e in edges.tolist():
             ends = world.ax[e][pick], world.ay[e][pick], world.bx[e][pick], world.by[e][pick]
             low_m, high_m = world.edges[e].low_m, world.edges[e].high_m
             if half_rad > 0.0:
@@ -273,27 +196,21 @@ class Caster:
                 met.take(is_closer(range_m, cosine, met.range_m, met.cosine), range_m, e, cosine)
             else:
                 range_m = beam.seen(range_to_segment(px, py, ux, uy, *ends), low_m, high_m)
-                met.take(range_m < met.range_m, range_m, e, 1.0)
-        if half_rad == 0.0:
+                closer = range_m < met.range_m
+                np.copyto(met.surface, e, where=closer)
+                met.range_m = np.minimum(met.range_m, range_m)
+        if half_rad == 0.0 and not square:
             self._square(cone, edges, pick, met)
 
     def _square(self, cone: Axis, edges: IntArray, pick: slice | IntArray, met: Met) -> None:
         """Work out the cosine of incidence of lines, only for the edges that answered."""
         world = self._world
-        for e in edges:
+        for e in edges.tolist():
             hit = met.surface == e
             if hit.any():
                 ex, ey = (world.bx[e] - world.ax[e])[pick], (world.by[e] - world.ay[e])[pick]
-                cosine = np.abs(cone.ux * ey - cone.uy * ex) / np.hypot(ex, ey)
+                cosine = np.abs(cone.ux * ey - cone.uy * ex) / np.sqrt(ex * ex + ey * ey)
                 np.copyto(met.cosine, cosine, where=hit)
-
-    def _elements_to_test(self, sensor: Sensor, near: IntArray, culled: bool) -> list[int]:
-        """Return the elements to test in all trials at hand; strays come apart where beams are culled."""
-        found = {int(j) for j in near}
-        if culled:
-            tall = self._tall_elements[sensor.id].tolist()
-            found |= {j for j in tall if self._world.elements[j].moved_m > SURFACE_SLACK_M}
-        return sorted(found)
 
     def _meet_element(
         self, j: int, beam: TrueBeam, pick: slice | IntArray, clock_s: FloatArray, met: Met
@@ -301,45 +218,76 @@ class Caster:
         element = self._world.elements[j]
         height = element.source.source.height
         range_m = beam.seen(element_range(element, beam.cone, pick), height.low, height.high)
-        present = element.present(np.broadcast_to(clock_s, (self._count,))[pick], pick)
-        met.take((range_m < met.range_m) & present, range_m, len(self._world.edges) + j, 1.0)
+        closer = range_m < met.range_m
+        if closer.any():
+            present = element.present(np.broadcast_to(clock_s, (self._count,))[pick], pick)
+            met.take(closer & present, range_m, len(self._world.edges) + j, 1.0)
 
-    def _meet_strays(self, sensor: Sensor, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
-        """Test strayed elements in the trials in which they strayed."""
-        strays = self._strays_at(sensor)
-        if len(strays.trial) == 0:
+    def _meet_apart(self, apart: StrayList, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
+        """Test elements that are not near their mapped places, in the trials in which they are not."""
+        if len(apart.trial) == 0:
             return
-        rough = disc_in_cone(beam.at(strays.trial).cone, strays.x, strays.y, strays.reach_m)
-        clock = np.broadcast_to(clock_s, (self._count,))
-        for row in np.flatnonzero(rough < met.range_m[strays.trial]).tolist():
-            j, trial = int(strays.element[row]), strays.trial[row : row + 1]
-            element, one = self._world.elements[j], beam.at(trial)
-            height = element.source.source.height
-            range_m = one.seen(element_range(element, one.cone, trial), height.low, height.high)
-            if range_m[0] < met.range_m[trial[0]] and element.present(clock[trial], trial)[0]:
-                met.range_m[trial], met.surface[trial] = range_m, len(self._world.edges) + j
-                met.cosine[trial] = 1.0
+        rough = disc_in_cone(beam.at(apart.trial).cone, apart.x, apart.y, apart.reach_m)
+        rows = np.flatnonzero(rough < met.range_m[apart.trial])
+        if len(rows) == 0:
+            return
+        whole = self._plain[apart.element[rows]] & (beam.height_m is None)
+        for j in np.unique(apart.element[rows[~whole]]).tolist():
+            self._meet_some(j, apart.trial[rows[apart.element[rows] == j]], beam, clock_s, met)
+        # For these the disc is the element itself. The last of those written to one trial stays: the nearest.
+        rows = rows[whole]
+        rows = rows[np.lexsort((-apart.element[rows], -rough[rows]))]
+        rows = rows[rough[rows] < met.range_m[apart.trial[rows]]]
+        who = apart.trial[rows]
+        met.range_m[who], met.surface[who] = rough[rows], len(self._world.edges) + apart.element[rows]
+        met.cosine[who] = 1.0
 
-    def _meet_pushed(self, sensor: Sensor, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
-        """Test pushed elements in the trials in which they were pushed."""
-        for j in self._tall_elements[sensor.id].tolist():
-            element = self._world.elements[j]
-            trials = element.pushed_trials()
-            if len(trials) == 0:
-                continue
-            height, some = element.source.source.height, beam.at(trials)
-            range_m = some.seen(element_range(element, some.cone, trials), height.low, height.high)
-            present = element.present(np.broadcast_to(clock_s, (self._count,))[trials], trials)
-            closer = present & (range_m < met.range_m[trials])
-            who = trials[closer]
-            met.range_m[who], met.surface[who] = range_m[closer], len(self._world.edges) + j
-            met.cosine[who] = 1.0
+    def _meet_some(self, j: int, trials: IntArray, beam: TrueBeam, clock_s: FloatArray, met: Met) -> None:
+        """Test one element in some trials."""
+        if len(trials) == 0:
+            return
+        element, some = self._world.elements[j], beam.at(trials)
+        height = element.source.source.height
+        range_m = some.seen(element_range(element, some.cone, trials), height.low, height.high)
+        present = element.present(np.broadcast_to(clock_s, (self._count,))[trials], trials)
+        closer = present & (range_m < met.range_m[trials])
+        who = trials[closer]
+        met.range_m[who], met.surface[who] = range_m[closer], len(self._world.edges) + j
+        met.cosine[who] = 1.0
 
-    def _strays_at(self, sensor: Sensor) -> StrayList:
-        if sensor.id not in self._strays:
-            tall = [element_is_tall(e.source.source.height, sensor) for e in self._world.elements]
-            self._strays[sensor.id] = stray_list(self._world, tall)
-        return self._strays[sensor.id]
+
+def elements_apart(world: TrueWorld, keep: IntArray, box: tuple[float, ...]) -> StrayList:
+    """Return the elements that are further from their mapped places than the bound, and reach into a box."""
+    rows = []
+    low_x, high_x, low_y, high_y = box
+    for j in keep.tolist():
+        e = world.elements[j]
+        dx, dy, reach_m = e.x - e.source.pose[0], e.y - e.source.pose[1], e.source.outline.reach_m
+        away = dx * dx + dy * dy > element_slack(e.source.source) ** 2
+        away &= (e.x >= low_x - reach_m) & (e.x <= high_x + reach_m)
+        away &= (e.y >= low_y - reach_m) & (e.y <= high_y + reach_m)
+        who = np.flatnonzero(away)
+        rows.append(
+            (who, np.full(len(who), j, dtype=np.intp), e.x[who], e.y[who], np.full(len(who), reach_m))
+        )
+    if not rows:
+        none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
+        return StrayList(none, none, empty, empty, empty)
+    trial, element, x, y, reach = (np.concatenate(column) for column in zip(*rows, strict=True))
+    order = np.lexsort((element, trial))
+    return StrayList(trial[order], element[order], x[order], y[order], reach[order])
+
+
+def _is_plain_disc(element: TrueElement) -> bool:
+    """Return whether an element is a disc that is there all the time, at its first place."""
+    present = element.source.source.present
+    return (
+        element.source.outline.radius_m is not None
+        and present.begin <= 0.0
+        and present.end is None
+        and element.gone is None
+        and element.pushed is None
+    )
 
 
 def _tall_edges(world: TrueWorld, sensor: Sensor) -> IntArray:

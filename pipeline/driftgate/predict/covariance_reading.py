@@ -15,7 +15,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
-from driftgate.predict.casting import compared_knots, echo_knots
+from driftgate.predict.candidates import compared_knots, echo_knots
 from driftgate.predict.covariance_shares import WHITE_ROW
 from driftgate.predict.filter import Six, gain_of, joseph, reading_variances, times_h, turning_gain_of
 from driftgate.predict.filter_model import FilterModel

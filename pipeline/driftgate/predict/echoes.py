@@ -10,16 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
-from driftgate.predict.casting import BeamCandidates, Caster, TrueBeam, echo_knots, is_uneven
+from driftgate.predict.bounds import MOUNT_SLACK_M, bound_of, mount_slack
+from driftgate.predict.candidates import BeamCandidates, echo_knots, is_uneven
+from driftgate.predict.casting import Caster, TrueBeam
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, TrueWorld
 from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import FalseReturn, Sensor
-from driftgate.world.beam import sensor_beam
 from driftgate.world.cone import Axis
 
 
@@ -40,11 +41,41 @@ class Echo:
     surface: IntArray
 
 
+@dataclass(frozen=True)
+class _Mounted:
+    """How a sensor sits on the robot in every trial: place, direction, and who is outside the bound."""
+
+    x: FloatArray
+    y: FloatArray
+    cosine: FloatArray
+    sine: FloatArray
+    outside: IntArray
+
+
+class _Instant:
+    """What all readings of one instant share: the true poses, and the bound that holds for them."""
+
+    def __init__(self, pose: FloatArray, p: Poses) -> None:
+        self.key = (p.xx, p.xy, p.xh)
+        self.x, self.y = pose[0] + p.xx, pose[1] + p.xy
+        self.cosine, self.sine = cos_sin(pose[2] + p.xh)
+        self.bound = bound_of(*self.key)
+
+    def is_of(self, p: Poses) -> bool:
+        """Return whether it belongs to these very arrays; they are replaced and never written to."""
+        return self.key[0] is p.xx and self.key[1] is p.xy and self.key[2] is p.xh
+
+
 class EchoMaker:
     """Echoes of a batch of trials."""
 
     def __init__(
-        self, prepared: Prepared, candidates: BeamCandidates, world: TrueWorld, draws: Draws, streams: Streams
+        self,
+        prepared: Prepared,
+        candidates: BeamCandidates,
+        world: TrueWorld,
+        draws: Draws,
+        streams: Streams,
     ) -> None:
         self._prepared = prepared
         self._caster = Caster(prepared, candidates, world, draws.count)
@@ -54,6 +85,18 @@ class EchoMaker:
         self._off = draws.off
         self._knots = echo_knots(prepared, draws.off)
         self._runs: dict[str, BoolArray] = {}
+        self._mounted = {s.id: self._mount(s) for s in prepared.case.robot.sensors}
+        self._instant: _Instant | None = None
+
+    def _mount(self, sensor: Sensor) -> _Mounted:
+        value, zero = self._draws.value, np.zeros(1)
+        shift_x = value.get(f"mount_position:{sensor.id}:x", zero)
+        shift_y = value.get(f"mount_position:{sensor.id}:y", zero)
+        angle = value.get(f"mount_angle:{sensor.id}", zero)
+        outside = (shift_x**2 + shift_y**2 > MOUNT_SLACK_M**2) | (np.abs(angle) > mount_slack(sensor))
+        far = np.flatnonzero(np.broadcast_to(outside, (self._count,)))
+        mount = sensor.mount
+        return _Mounted(mount.x + shift_x, mount.y + shift_y, *cos_sin(mount.heading + angle), far)
 
     def echo(
         self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray], world: TrueWorld
@@ -66,28 +109,25 @@ class EchoMaker:
         readings = prepared.plan.timeline.readings
         sensor = prepared.case.robot.sensors[int(readings.sensor[r])]
         place = prepared.plan.steps[int(readings.step[r])].place
-        ordinal = int(readings.ordinal[r])
-        pose = prepared.plan.timeline.pose[self._knots[r]]
-        value = self._draws.value
-        zero = np.zeros(1)
-        shift_x = value.get(f"mount_position:{sensor.id}:x", zero)
-        shift_y = value.get(f"mount_position:{sensor.id}:y", zero)
-        angle = value.get(f"mount_angle:{sensor.id}", zero)
-        beam = sensor_beam(
-            pose[0] + p.xx,
-            pose[1] + p.xy,
-            pose[2] + p.xh,
-            sensor.mount.x + shift_x,
-            sensor.mount.y + shift_y,
-            sensor.mount.heading + angle,
+        if self._instant is None or not self._instant.is_of(p):
+            self._instant = _Instant(prepared.plan.timeline.pose[self._knots[r]], p)
+        now, mount = self._instant, self._mounted[sensor.id]
+        wide = (
+            now.x + now.cosine * mount.x - now.sine * mount.y,
+            now.y + now.sine * mount.x + now.cosine * mount.y,
+            now.cosine * mount.cosine - now.sine * mount.sine,
+            now.sine * mount.cosine + now.cosine * mount.sine,
         )
-        px, py, ux, uy = (np.broadcast_to(b, (self._count,)) for b in beam)
+        px, py, ux, uy = (np.broadcast_to(w, (self._count,)) for w in wide)
         cone = Axis(px, py, ux, uy, 0.5 * sensor.beam_width)
-        mount = (shift_x, shift_y, angle)
-        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), p, mount, clock_s, world)
+        level, far = now.bound
+        if len(mount.outside):
+            far = np.union1d(far, mount.outside)
+        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), (level, far), clock_s, world)
         got = (met.range_m >= sensor.reach.low) & (met.range_m <= sensor.reach.high)
         got &= met.cosine >= np.cos(sensor.echo_limit)
-        return self._measure(sensor, (place, ordinal), met.range_m, met.surface, got, runs)
+        address = place, int(readings.ordinal[r])
+        return self._measure(sensor, address, met.range_m, met.surface, got, runs)
 
     def _tilted(self, sensor: Sensor, cone: Axis) -> TrueBeam:
         """Return a beam with its height and pitch in every trial, if they differ from the nominal ones."""
@@ -113,8 +153,9 @@ class EchoMaker:
         value, errors, streams = self._draws.value, sensor.errors, self._streams
         low, high = sensor.reach.low, sensor.reach.high
         known = np.where(np.isfinite(range_m), range_m, 0.0)
-        reading = known * (1.0 + value.get(f"range_scale:{sensor.id}", np.zeros(1)))
-        reading = reading + value.get(f"range_bias:{sensor.id}", np.zeros(1))
+        scale, bias = value.get(f"range_scale:{sensor.id}"), value.get(f"range_bias:{sensor.id}")
+        reading = known if scale is None else known * (1.0 + scale)
+        reading = reading if bias is None else reading + bias
         if errors.noise is not None and "range_noise" not in self._off:
             normal = streams.normals(f"range_noise:{sensor.id}", *address)
             reading = reading + normal * (errors.noise.at_zero + errors.noise.per_range * known)

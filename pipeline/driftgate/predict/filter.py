@@ -78,6 +78,13 @@ def times_h(p: Six, h: Three) -> Three:
     return xx * hx + xy * hy + xh * ht, xy * hx + yy * hy + yh * ht, xh * hx + yh * hy + hh * ht
 
 
+def kalman_gain(ph: Three, s: FloatArray, factor: FloatArray | float = 1.0) -> Three:
+    """Return P h / S times a factor: one where the reading is used, zero where it is not."""
+    # A filter that is sure of both has S = 0, and P h = 0 with it: the reading changes nothing.
+    inverse = factor / np.maximum(s, _LEAST_VARIANCE)
+    return ph[0] * inverse, ph[1] * inverse, ph[2] * inverse
+
+
 def gain_of(
     law: Update, ph: Three, s: FloatArray, normal_x: FloatArray, normal_y: FloatArray, h: Three
 ) -> Three:
@@ -87,9 +94,7 @@ def gain_of(
     blend: a share of that. (hx, hy) is -n / (n.u), so the normal times its length reversed.
     """
     if law.law == "kalman":
-        # A filter that is sure of both has S = 0, and P h = 0 with it: the reading changes nothing.
-        inverse = 1.0 / np.maximum(s, _LEAST_VARIANCE)
-        return ph[0] * inverse, ph[1] * inverse, ph[2] * inverse
+        return kalman_gain(ph, s)
     share = law.share if law.law == "blend" else 1.0
     # h.n = -1 / (n.u): moving by d along n changes the expected range by d (h.n).
     along = share / (h[0] * normal_x + h[1] * normal_y)
@@ -103,8 +108,7 @@ def turning_gain_of(law: Update, ph: Three, s: FloatArray, h: Three) -> Three:
     (one Newton step: of a robot that is 5 deg off it leaves 0.013 deg); blend: a share of that.
     """
     if law.law == "kalman":
-        s = np.maximum(s, _LEAST_VARIANCE)
-        return ph[0] / s, ph[1] / s, ph[2] / s
+        return kalman_gain(ph, s)
     share = law.share if law.law == "blend" else 1.0
     turns = np.abs(h[2]) > _LEAST_LEVER_M
     turn = np.where(turns, share / np.where(turns, h[2], 1.0), 0.0)

@@ -11,6 +11,8 @@ Navigation (2001), section 5.4: normalised innovation squared (NIS) and estimati
 from __future__ import annotations
 
 import functools
+import math
+import statistics
 from dataclasses import dataclass, field, fields
 
 import numpy as np
@@ -108,18 +110,35 @@ def empty_filter_tally(slots: int, steps: int, moments: int) -> FilterTally:
 @functools.cache
 def _points() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the limits of the regions for one and for three coordinates, and those of a gate: 95, 99 %."""
-    from scipy.special import gammaincinv
-
-    levels = np.array(LEVELS)
     return (
-        2.0 * gammaincinv(0.5, levels),
-        2.0 * gammaincinv(1.5, levels),
-        2.0 * gammaincinv(0.5, np.array([0.95, 0.99])),
+        np.array([_one_point(level) for level in LEVELS]),
+        np.array([_three_point(level) for level in LEVELS]),
+        np.array([_one_point(level) for level in (0.95, 0.99)]),
     )
 
 
+def _one_point(level: float) -> float:
+    """Return the point below which the square of a normal lies with a probability."""
+    return statistics.NormalDist().inv_cdf(0.5 + 0.5 * level) ** 2
+
+
+def _three_point(level: float) -> float:
+    """Return that of the sum of three such squares.
+
+    Their distribution is erf(sqrt(x / 2)) - sqrt(2 x / pi) exp(-x / 2), by parts (derived); by halving, since
+    importing a library for it takes longer than a short run.
+    """
+    low, high = 0.0, 100.0
+    while high - low > 1e-14 * high:
+        x = 0.5 * (low + high)
+        below = math.erf(math.sqrt(0.5 * x)) - math.sqrt(2.0 * x / math.pi) * math.exp(-0.5 * x)
+        low, high = (x, high) if below < level else (low, x)
+    return 0.5 * (low + high)
+
+
 def _sum(values: FloatArray, unit: float) -> int:
-    return int(np.rint(values * unit).astype(np.int64).sum())
+    # Whole numbers below 2^53 in all: exact, in whatever order they are added.
+    return int(np.rint(values * unit).sum())
 
 
 @dataclass
@@ -142,20 +161,20 @@ class FilterWatch:
     ) -> FloatArray:
         """Count innovations at the gate; return them normalised and squared, 0 where none was tried."""
         known = tried & (predicted > 0.0)
-        safe = np.where(known, predicted, 1.0)
-        squared = np.where(known, np.minimum(np.square(innovation) / safe, _MOST), 0.0)
+        inverse = known / np.where(known, predicted, 1.0)
+        squared = np.minimum(innovation * innovation * inverse, _MOST)
         tally = self.tally
         tally.tried[slot, step] += np.count_nonzero(tried)
         tally.nis_tried[slot, step] += _sum(squared, MICRO)
         tally.signed[slot, step] += _sum(np.copysign(np.sqrt(squared), innovation), MICRO)
-        tally.own[slot, step] += _sum(np.where(known, own / safe, 0.0), MICRO)
+        tally.own[slot, step] += _sum(own * inverse, MICRO)
         tally.beyond[slot, step] += [np.count_nonzero(squared > point) for point in _points()[2]]
         return squared
 
     def taken(self, slot: int, step: int, squared: FloatArray, used: BoolArray) -> None:
         """Count those that became fixes."""
         self.tally.used[slot, step] += np.count_nonzero(used)
-        taken = np.where(used, squared, 0.0)
+        taken = squared * used
         self.tally.nis_used[slot, step] += _sum(taken, MICRO)
         none = np.zeros(len(used))
         self._sums[slot] = self._sums.get(slot, none) + taken

@@ -16,7 +16,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.timeline import sub_phases
 from driftgate.plan.values import IntArray
-from driftgate.predict.casting import BeamCandidates
+from driftgate.predict.candidates import BeamCandidates
 from driftgate.predict.echoes import EchoMaker
 from driftgate.predict.filter_tally import FilterWatch
 from driftgate.predict.prepared import Prepared

@@ -201,15 +201,25 @@ class TouchTest:
         strays, plan = self._strays, self._plan
         x, y, h = (v[strays.trial] for v in deviation)
         x, y, h = pose[0] + x, pose[1] + y, pose[2] + h
-        near = np.hypot(strays.x - x, strays.y - y) <= plan.reach_m + strays.reach_m
+        dx, dy = strays.x - x, strays.y - y
+        near = dx * dx + dy * dy <= np.square(plan.reach_m + strays.reach_m) + _ROUNDING_M
         near &= ~plan.exempt[tick][self._owners + strays.element] | self._pushable[strays.element]
-        for row in np.flatnonzero(near).tolist():
-            trial, j = strays.trial[row : row + 1], int(strays.element[row])
-            hull = hull_at(plan.hull, x[row : row + 1], y[row : row + 1], h[row : row + 1])
-            met = self._meets(j, hull, trial)
+        # Who touched something at an earlier instant has its first contact.
+        before = (self.step[strays.trial] >= 0) & (self._knot[strays.trial] < self._now)
+        near &= ~before | self._pushable[strays.element]
+        rows = np.flatnonzero(near)
+        if len(rows) == 0:
+            return
+        hx, hy = hull_at(plan.hull, x[rows], y[rows], h[rows])
+        # A disc of that reach holds the element: nearly all rows end here, in one call.
+        met = hull_meets_disc(hx, hy, strays.x[rows], strays.y[rows], strays.reach_m[rows] + _ROUNDING_M)
+        for j in np.unique(strays.element[rows[met]]).tolist():
+            mine = np.flatnonzero(met & (strays.element[rows] == j))
+            trial = strays.trial[rows[mine]]
+            touches = self._meets(j, (hx[:, mine], hy[:, mine]), trial)
             clock = np.broadcast_to(clock_s, self.step.shape)[trial]
-            met &= self._things.world.elements[j].present(clock, trial)
-            self._note_element(met, trial, tick, step, j)
+            touches &= self._things.world.elements[j].present(clock, trial)
+            self._note_element(touches, trial, tick, step, j)
 
     def _test_pushed(
         self,

@@ -50,6 +50,8 @@ class Corrector:
         self._correction: Correction = robot.correction
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
+        untried = (int(Reason.SWITCHED_OFF), int(Reason.IN_CONTACT))
+        self._skips = [Outcome(v) if v in untried else None for v in prepared.sight.reason.tolist()]
         self._stages: tuple[Stage, ...] = stages(robot.correction)
         self._slots: Slots = slots(robot)
         self._partners: dict[int, Partner] = partners(robot, prepared.plan.timeline.readings)
@@ -68,10 +70,7 @@ class Corrector:
 
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""
-        reason = self._prepared.sight.reason[r]
-        if reason in (Reason.SWITCHED_OFF, Reason.IN_CONTACT):
-            return Outcome(int(reason))
-        return None
+        return self._skips[r]
 
     def skip(self, r: int, outcome: Outcome, memory: CorrectionState, tally: Tally) -> None:
         """Count a reading that no trial tries."""
@@ -128,23 +127,34 @@ class Corrector:
         if not mine.any():
             memory.interrupt(sensor)
             return
+        if taken is None and self._stages[0] is Stage.VALIDITY and tally.recorder is None:
+            settled = self._looks.settled(r, then)
+            if settled is not None and settled is not Outcome.ACCEPTED:
+                memory.interrupt(sensor)
+                tally.counts[sensor, step, settled] += len(mine)
+                return
         expected = self._looks.expect(r, sensor, then)
-        alive = mine & (expected.surface >= 0)
-        outcome = np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE).astype(np.intp)
+        met = expected.surface >= 0
+        alive, lost = mine & met, mine & ~met
+        refused = np.zeros(1, dtype=bool)
         scalar: Scalar | None = None
         terms: Terms | None = None
         squared = np.zeros(1)
         counted = False
+        tally.count(sensor, step, Outcome.NO_SURFACE, lost)
+        # By trial only where somebody asks for it.
+        outcome = None if tally.recorder is None else np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE)
         for stage in self._stages:
+            found: IntArray | Outcome
             if stage is Stage.PERSISTENCE:
                 counted = True
                 passed = self._persists(sensor, alive, expected.surface, memory)
-                found: IntArray | Outcome = Outcome.HELD_BACK
+                found = Outcome.HELD_BACK
             elif not alive.any():
                 break
             elif stage is Stage.VALIDITY:
                 found = self._looks.validity(r, sensor, expected)
-                passed = alive & (found == Outcome.ACCEPTED)
+                passed = alive & np.equal(found, int(Outcome.ACCEPTED))
             elif stage is Stage.ECHO:
                 echo = echo_of()
                 passed = alive & ~np.isnan(echo.reading_m)
@@ -158,17 +168,20 @@ class Corrector:
                     sensor, step, scalar.innovation, terms.predicted, scalar.own, alive
                 )
                 passed = self._gate(scalar, terms, alive, memory)
+                refused = alive & ~passed
                 found = Outcome.GATE
-            outcome = np.where(alive & ~passed, found, outcome)
+            if not isinstance(found, Outcome) or found is not Outcome.ACCEPTED:
+                tally.count(sensor, step, found, alive & ~passed)
+                outcome = outcome if outcome is None else np.where(alive & ~passed, found, outcome)
             alive = passed
         if not counted:
             memory.interrupt(sensor)
-        tally.count(sensor, step, outcome, mine)
-        self._count_wrong(r, outcome, alive, mine, expected, echo_of, tally)
+        tally.count(sensor, step, Outcome.ACCEPTED, alive)
+        self._count_wrong(r, refused, lost, alive, expected, echo_of, tally)
         if alive.any() and scalar is not None and terms is not None:
             tally.watch.taken(sensor, step, squared, alive)
             tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
-        if tally.recorder is not None:
+        if tally.recorder is not None and outcome is not None:
             seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
             tally.recorder.reading(r, mine, outcome, expected.surface, echo_of(), seen, memory.fixed)
 
@@ -256,9 +269,9 @@ class Corrector:
     def _count_wrong(
         self,
         r: int,
-        outcome: IntArray,
+        refused: BoolArray,
+        lost: BoolArray,
         used: BoolArray,
-        mine: BoolArray,
         expected: Expected,
         echo_of: Callable[[], Echo],
         tally: Tally,
@@ -268,14 +281,16 @@ class Corrector:
         A belief that sees no surface at all has no expected one: there it is the one of the plan.
         """
         planned = int(self._prepared.sight.surface[r])
-        lost = mine & (outcome == Outcome.NO_SURFACE) & (planned >= 0)
-        refused = mine & (outcome == Outcome.GATE)
+        if planned < 0:
+            lost = np.zeros(1, dtype=bool)
         if not (used.any() or refused.any() or lost.any()):
             return
         readings = self._prepared.plan.timeline.readings
         place = int(readings.sensor[r]), int(readings.step[r])
-        origin = echo_of().surface
-        right = origin == self._true_index[np.where(lost, planned, expected.surface)]
+        if expected.sure >= 0:
+            right = echo_of().surface == self._true_index[expected.sure]
+        else:
+            right = echo_of().surface == self._true_index[np.where(lost, planned, expected.surface)]
         tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
         tally.wrongly_refused[place] += int(np.count_nonzero((refused | lost) & right))
 

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
-from driftgate.predict.believed_view import (
-    boxes_overlap,
-    corridor_candidates,
-    outer_box,
-    surface_candidates,
-)
-from driftgate.predict.casting import ANGLE_SLACK_RAD, POSITION_SLACK_M
+from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
+from driftgate.predict.bounds import bound_of
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height
@@ -27,10 +23,12 @@ from driftgate.sight.validity import (
     too_oblique,
     turning,
 )
-from driftgate.world.beam import RangeModel, expected_range, sensor_beam
+from driftgate.world.beam import PoseModel, expected_range, range_along_beam
 from driftgate.world.carry import edge_middle
 from driftgate.world.cone import Axis, answer_in_cone, is_closer, segment_in_cone
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
+
+Three = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True)
@@ -38,12 +36,34 @@ class Expected:
     """What each trial expects of one reading."""
 
     surface: IntArray
-    model: RangeModel
+    model: PoseModel
     cone: Axis  # where the sensor looks
     beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]  # the sight line: where the answer comes from
     normal_x: FloatArray
     normal_y: FloatArray
-    some_far: bool  # some trial is outside the bound of the culling
+    view: View  # what may be met inside the bound that holds
+    some_far: bool  # no bound holds for some trial
+    sure: int  # the surface of all trials where that is settled, else -1
+
+
+class _Believed:
+    """What all readings share that are compared with the same beliefs."""
+
+    def __init__(self, knot: int, pose: list[float], then: Three) -> None:
+        self.key = (knot, then)
+        self.x, self.y, self.heading = pose[0] + then[0], pose[1] + then[1], pose[2] + then[2]
+        self.bound, self.far = bound_of(*then)
+        self.direction: tuple[FloatArray, FloatArray] | None = None
+
+    def is_of(self, knot: int, then: Three) -> bool:
+        """Return whether it belongs to these very arrays; they are replaced and never written to."""
+        return self.key[0] == knot and all(a is b for a, b in zip(self.key[1], then, strict=True))
+
+    def cos_sin(self) -> tuple[FloatArray, FloatArray]:
+        """Return cosine and sine of the believed headings."""
+        if self.direction is None:
+            self.direction = cos_sin(self.heading)
+        return self.direction
 
 
 class Looks:
@@ -72,72 +92,94 @@ class Looks:
         ]
         readings = prepared.plan.timeline.readings
         self._knots = knots
-        self._candidates = surface_candidates(prepared, knots, self._edges, self._tall)
-        self._nearby = corridor_candidates(prepared, knots, self._limits, self._boxes)
         rate = prepared.plan.timeline.rate[readings.knot]
-        self._speed_tests = [
-            (bool(too_fast(rate[r], self._limits[s])), bool(turning(rate[r], self._limits[s])))
+        # The speed test comes first.
+        self._hurried = [
+            Outcome.TOO_FAST
+            if too_fast(rate[r], self._limits[s])
+            else Outcome.TURNING
+            if turning(rate[r], self._limits[s])
+            else Outcome.ACCEPTED
             for r, s in enumerate(readings.sensor)
         ]
+        self._views = Views(prepared, knots, self._edges, self._limits, self._boxes, self._hurried)
+        self._planned = case.robot.correction.expect_from == "plan"
+        self._pose = prepared.plan.timeline.pose.tolist()
+        self._last: _Believed | None = None
 
-    def expect(self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray]) -> Expected:
+    def settled(self, r: int, then: Three) -> Outcome | None:
+        """Return the outcome of the validity tests where it is the same in all trials; else None."""
+        if self._planned:
+            return None
+        belief = self._believed(r, then)
+        return None if len(belief.far) else self._views.inside(belief.bound).settled[r]
+
+    def _believed(self, r: int, then: Three) -> _Believed:
+        knot = int(self._knots[r])
+        if self._last is None or not self._last.is_of(knot, then):
+            self._last = _Believed(knot, self._pose[knot], then)
+        return self._last
+
+    def expect(self, r: int, sensor: int, then: Three) -> Expected:
         """Return the association: which surface each trial's believed beam should meet.
 
         The first one that it meets from the belief, or where the robot expects what was planned, the
         one of the plan, whatever the belief sees.
         """
-        mount = self._prepared.case.robot.sensors[sensor].mount
-        pose = self._prepared.plan.timeline.pose[self._knots[r]]
-        x, y, heading = (np.ascontiguousarray(pose[i] + then[i]) for i in range(3))
-        beam = sensor_beam(x, y, heading, mount.x, mount.y, mount.heading)
-        cone = Axis(*beam, 0.5 * self._prepared.case.robot.sensors[sensor].beam_width)
-        surface = self._meet(self._candidates[r], cone)
-        outside = (np.hypot(then[0], then[1]) > POSITION_SLACK_M) | (np.abs(then[2]) > ANGLE_SLACK_RAD)
-        far = np.flatnonzero(outside)
-        if len(far):
-            surface[far] = self._meet(self._tall[sensor], cone.at(far))
-        planned = self._prepared.case.robot.correction.expect_from == "plan"
-        if planned:
-            surface = np.full(len(x), self._prepared.sight.surface[r], dtype=np.intp)
-        model, towards = self._model(sensor, np.stack([x, y, heading], axis=-1), cone, surface)
-        if planned:
+        e, belief = self._edges, self._believed(r, then)
+        far, view = belief.far, self._views.inside(belief.bound)
+        place, cone = self._look(r, sensor, then)
+        sure = -1
+        if self._planned:
+            surface = np.full(len(then[0]), self._prepared.sight.surface[r], dtype=np.intp)
+        elif view.sure[r] >= 0 and not len(far):
+            sure = view.sure[r]
+            surface = np.full(len(then[0]), sure, dtype=np.intp)
+        else:
+            surface = self._meet(view.edges[r], cone)
+            if len(far):
+                surface[far] = self._meet(self._tall[sensor], cone.at(far))
+        model, towards = self._model(sensor, place, cone, surface, sure)
+        if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
-        e = self._edges
-        return Expected(
-            surface, model, cone, (*beam[:2], *towards), e.nx[surface], e.ny[surface], len(far) > 0
-        )
+        beam = np.asarray(cone.px), np.asarray(cone.py), *towards
+        pick: IntArray | int = surface if sure < 0 else sure
+        return Expected(surface, model, cone, beam, e.nx[pick], e.ny[pick], view, len(far) > 0, sure)
 
-    def model(
-        self, r: int, sensor: int, then: tuple[FloatArray, FloatArray, FloatArray], surface: IntArray
-    ) -> RangeModel:
+    def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> PoseModel:
         """Return what a sensor should read of given surfaces from the belief, with its derivatives."""
+        place, cone = self._look(r, sensor, then)
+        return self._model(sensor, place, cone, surface, -1)[0]
+
+    def _look(self, r: int, sensor: int, then: Three) -> tuple[Three, Axis]:
+        """Return the believed poses, and where a sensor then looks."""
         mounted = self._prepared.case.robot.sensors[sensor]
-        pose = np.stack(
-            [self._prepared.plan.timeline.pose[self._knots[r]][i] + then[i] for i in range(3)], axis=-1
-        )
-        beam = sensor_beam(
-            pose[:, 0], pose[:, 1], pose[:, 2], mounted.mount.x, mounted.mount.y, mounted.mount.heading
-        )
-        return self._model(sensor, pose, Axis(*beam, 0.5 * mounted.beam_width), surface)[0]
+        mount, belief = mounted.mount, self._believed(r, then)
+        x, y, (c, s) = belief.x, belief.y, belief.cos_sin()
+        along, aside = math.cos(mount.heading), math.sin(mount.heading)
+        px, py = x + (c * mount.x - s * mount.y), y + (s * mount.x + c * mount.y)
+        ux, uy = c * along - s * aside, s * along + c * aside
+        return (x, y, belief.heading), Axis(px, py, ux, uy, 0.5 * mounted.beam_width)
 
     def _model(
-        self, sensor: int, pose: FloatArray, cone: Axis, surface: IntArray
-    ) -> tuple[RangeModel, tuple[FloatArray, FloatArray]]:
+        self, sensor: int, place: Three, cone: Axis, surface: IntArray, sure: int
+    ) -> tuple[PoseModel, tuple[FloatArray, FloatArray]]:
         """Return the range to given surfaces, and the direction that the answer comes from."""
-        mount, e = self._prepared.case.robot.sensors[sensor].mount, self._edges
-        answer, towards = None, (np.asarray(cone.ux), np.asarray(cone.uy))
-        if cone.half_rad > 0.0:
-            answer = answer_in_cone(cone, e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface])
-            towards = (answer.ux, answer.uy)
-        model = expected_range(
-            pose,
-            (mount.x, mount.y, mount.heading),
-            (e.nx[surface], e.ny[surface]),
-            (self._middle_x[surface], self._middle_y[surface]),
-            answer,
+        e = self._edges
+        pick: IntArray | int = surface if sure < 0 else sure
+        normal, middle = (e.nx[pick], e.ny[pick]), (self._middle_x[pick], self._middle_y[pick])
+        towards = np.asarray(cone.ux), np.asarray(cone.uy)
+        if cone.half_rad == 0.0:
+            beam = np.asarray(cone.px), np.asarray(cone.py), *towards
+            return range_along_beam(place[:2], beam, normal, middle), towards
+        mount = self._prepared.case.robot.sensors[sensor].mount
+        answer = answer_in_cone(cone, e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface])
+        full = expected_range(
+            np.stack(place, axis=-1), (mount.x, mount.y, mount.heading), normal, middle, answer
         )
-        return model, towards
+        square = np.asarray(np.cos(full.incidence_rad))
+        return PoseModel(full.range_m, square, full.d_x, full.d_y, full.d_heading), (answer.ux, answer.uy)
 
     def _meet(self, edges: IntArray, cone: Axis) -> IntArray:
         """Return which of some edges answers first in each trial's cone, -1 for none."""
@@ -145,30 +187,30 @@ class Looks:
         px, py, ux, uy, half_rad = cone
         nearest, square = np.full(np.shape(px), np.inf), np.zeros(np.shape(px))
         surface = np.full(np.shape(px), -1, dtype=np.intp)
-        for i in edges:
+        for i in edges.tolist():
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = is_closer(range_m, cosine, nearest, square)
                 np.copyto(square, cosine, where=closer)
+                np.copyto(nearest, range_m, where=closer)
             else:
                 range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = range_m < nearest
+                nearest = np.minimum(nearest, range_m)
             np.copyto(surface, i, where=closer)
-            np.copyto(nearest, range_m, where=closer)
         return surface
 
-    def validity(self, r: int, sensor: int, expected: Expected) -> IntArray:
-        """Return the first validity test that fails, ACCEPTED where none does."""
+    def validity(self, r: int, sensor: int, expected: Expected) -> IntArray | Outcome:
+        """Return the first validity test that fails, ACCEPTED where none does; by trial, or for all."""
         limits, surface = self._limits[sensor], expected.surface
+        if expected.sure >= 0:
+            settled = expected.view.settled[r]
+            if settled is not None:
+                return settled
         met = surface >= 0
         range_m = np.where(met, expected.model.range_m, 1.0)
         incidence = np.where(met, expected.model.incidence_rad, 0.0)
-        fast, turns = self._speed_tests[r]
-        outcome = np.full(len(surface), Outcome.ACCEPTED, dtype=np.intp)
-        if turns:
-            outcome[:] = Outcome.TURNING
-        if fast:
-            outcome[:] = Outcome.TOO_FAST
+        outcome = np.full(len(surface), self._hurried[r], dtype=np.intp)
         earlier = (
             (Outcome.INCIDENCE, too_oblique(incidence, limits)),
             (Outcome.OUT_OF_RANGE, out_of_range(range_m, limits)),
@@ -195,7 +237,7 @@ class Looks:
             return blocked & met
         time_s = self._prepared.plan.timeline.time_s[self._knots[r]]
         box = self._box(sensor, expected, range_m)
-        for i in range(len(self._obstacles[sensor])) if expected.some_far else self._nearby[r]:
+        for i in range(len(self._obstacles[sensor])) if expected.some_far else expected.view.nearby[r]:
             obstacle = self._obstacles[sensor][i]
             if not bool(obstacle.is_there(time_s)) or not boxes_overlap(box, self._boxes[sensor][i]):
                 continue

@@ -33,13 +33,17 @@ class Tally:
     watch: FilterWatch
     recorder: Recorder | None = None
 
-    def count(self, sensor: int, step: int, outcome: IntArray, which: BoolArray) -> None:
-        """Count readings by outcome, in the trials given."""
-        self.counts[sensor, step] += np.bincount(outcome[which], minlength=OUTCOMES)
+    def count(self, sensor: int, step: int, outcome: IntArray | Outcome, which: BoolArray) -> None:
+        """Count readings by outcome, in the trials given; an outcome alone is that of them all."""
+        if isinstance(outcome, Outcome):
+            self.counts[sensor, step, int(outcome)] += np.count_nonzero(which)
+        else:
+            self.counts[sensor, step] += np.bincount(outcome[which], minlength=OUTCOMES)
 
     def moved(self, sensor: int, step: int, moved_m: FloatArray) -> None:
         """Count by how far fixes moved the belief: whole nanometres, whatever the order of the trials."""
-        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
+        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9)
+        # Exact: in all below 2^53 for any batch that fits into memory.
         self.fix_move_nm[sensor, step] += int(whole.sum())
 
 

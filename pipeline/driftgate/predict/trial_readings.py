@@ -9,7 +9,7 @@ from functools import cache, partial
 import numpy as np
 
 from driftgate.core.pose import FloatArray
-from driftgate.predict.casting import BeamCandidates, echo_knots
+from driftgate.predict.candidates import BeamCandidates, echo_knots
 from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.phases import Part, Phases, pick
 from driftgate.predict.prepared import Prepared
@@ -109,6 +109,6 @@ class TrialReadings:
         if self._compensates:
             fixed = memory.fixed
             b = (then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2])
-        belief = tuple(np.broadcast_to(v, (count,)) for v in b)
+        belief = tuple(v if v.shape == (count,) else np.broadcast_to(v, (count,)) for v in b)
         other = self._waiting.get(corrector.partner(r), (None, None))[0]
         corrector.read(r, echo, p, (belief[0], belief[1], belief[2]), memory, tally, other)

@@ -15,6 +15,7 @@ from driftgate.predict.filter import (
     Three,
     gain_of,
     joseph,
+    kalman_gain,
     times_h,
     turning_gain_of,
 )
@@ -24,7 +25,7 @@ from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray
 from driftgate.schema.correction import Gate, Update
 from driftgate.sight.pairs import mean_weights
-from driftgate.world.beam import RangeModel
+from driftgate.world.beam import PoseModel
 
 
 @dataclass(frozen=True)
@@ -57,26 +58,26 @@ def one_reading(
 ) -> Scalar:
     """Return a reading of one sensor alone."""
     model = expected.model
+    normal = expected.normal_x, expected.normal_y
+    if tried.all():
+        h: Three = (model.d_x, model.d_y, model.d_heading)
+        own = variance.at(model.range_m)
+        return Scalar(sensor, expected.surface, normal, echo.reading_m - model.range_m, h, own)
     range_m = np.where(tried, model.range_m, 1.0)
-    return Scalar(
-        sensor,
-        expected.surface,
-        (expected.normal_x, expected.normal_y),
-        np.where(tried, echo.reading_m - range_m, 0.0),
-        (
-            np.where(tried, model.d_x, 0.0),
-            np.where(tried, model.d_y, 0.0),
-            np.where(tried, model.d_heading, 0.0),
-        ),
-        variance.at(range_m),
+    h = (
+        np.where(tried, model.d_x, 0.0),
+        np.where(tried, model.d_y, 0.0),
+        np.where(tried, model.d_heading, 0.0),
     )
+    innovation = np.where(tried, echo.reading_m - range_m, 0.0)
+    return Scalar(sensor, expected.surface, normal, innovation, h, variance.at(range_m))
 
 
 def two_readings(
     slot: int,
     variances: list[ReadingVariance],
     expected: Expected,
-    models: list[RangeModel],
+    models: list[PoseModel],
     echoes: list[Echo],
     tried: BoolArray,
     turns: bool,
@@ -120,15 +121,32 @@ def passes_gate(gate: Gate | None, scalar: Scalar, terms: Terms, tried: BoolArra
     """Return which of the trials that try it pass the gate; without a gate all do."""
     if gate is None:
         return tried
-    refused = tried & (np.square(scalar.innovation) > gate.sigmas**2 * terms.predicted)
-    return tried & ~refused
+    return tried & (np.square(scalar.innovation) <= gate.sigmas**2 * terms.predicted)
 
 
 def update_with(
     update: Update, scalar: Scalar, terms: Terms, used: BoolArray, p: Poses, memory: CorrectionState
 ) -> FloatArray:
     """Move belief and filter of the trials that use the reading; return by how far. [m]"""
-    h = scalar.h
+    kx, ky, kh = _gain(update, scalar, terms, used)
+    innovation = scalar.innovation
+    if update.largest_move is not None:
+        move = np.sqrt(kx * kx + ky * ky) * np.abs(innovation)
+        over = move > update.largest_move
+        factor = np.where(over, update.largest_move / np.where(over, move, 1.0), 1.0)
+        kx, ky, kh = kx * factor, ky * factor, kh * factor
+    memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
+    dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
+    p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
+    memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
+    return np.asarray(np.sqrt(dx * dx + dy * dy))
+
+
+def _gain(update: Update, scalar: Scalar, terms: Terms, used: BoolArray) -> Three:
+    """Return the gain of the update law, zero in the trials that do not use the reading."""
+    h, factor = scalar.h, used.astype(np.float64)
+    if update.law == "kalman":
+        return kalman_gain(terms.ph, terms.predicted, factor)
     if scalar.turns:
         safe: Three = (h[0], h[1], np.where(used, h[2], 1.0))
         kx, ky, kh = turning_gain_of(update, terms.ph, terms.predicted, safe)
@@ -136,14 +154,4 @@ def update_with(
         safe = (np.where(used, h[0], 1.0), np.where(used, h[1], 1.0), h[2])
         nx, ny = (np.where(used, n, 1.0) for n in scalar.normal)
         kx, ky, kh = gain_of(update, terms.ph, terms.predicted, nx, ny, safe)
-    factor = used.astype(np.float64)
-    move = np.hypot(kx, ky) * np.abs(scalar.innovation)
-    if update.largest_move is not None:
-        over = move > update.largest_move
-        factor = np.where(over, factor * update.largest_move / np.where(over, move, 1.0), factor)
-    kx, ky, kh = kx * factor, ky * factor, kh * factor
-    memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
-    dx, dy, dh = kx * scalar.innovation, ky * scalar.innovation, kh * scalar.innovation
-    p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
-    memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
-    return np.hypot(dx, dy)
+    return kx * factor, ky * factor, kh * factor

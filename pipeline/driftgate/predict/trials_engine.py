@@ -18,7 +18,7 @@ from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray, Law, PlannedStep
 from driftgate.predict.attach import Attachments
-from driftgate.predict.casting import BeamCandidates, beam_candidates, compared_knots
+from driftgate.predict.candidates import BeamCandidates, compared_knots
 from driftgate.predict.covariance_engine import settle_course
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.filter_model import FilterModel
@@ -72,7 +72,7 @@ def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> Trials
         model=prepared.filter,
         ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
         walk=walk_plan(prepared),
-        candidates=beam_candidates(prepared, off),
+        candidates=BeamCandidates(prepared, off),
         touch=touch_plan(prepared),
         corrector=Corrector(prepared, prepared.filter, compared_knots(prepared, off)),
     )

@@ -130,6 +130,58 @@ def expected_range(
     return RangeModel(*np.broadcast_arrays(*chosen))
 
 
+class PoseModel(NamedTuple):
+    """A range to a surface and its derivatives by the robot's pose alone, for whoever needs no more.
+
+    Attributes
+    ----------
+    range_m : ndarray
+        As in `RangeModel`. [m]
+    square : ndarray
+        Cosine of the incidence.
+    d_x, d_y, d_heading : ndarray
+        As in `RangeModel`. [m/m, m/m, m/rad]
+    """
+
+    range_m: FloatArray
+    square: FloatArray
+    d_x: FloatArray
+    d_y: FloatArray
+    d_heading: FloatArray
+
+    @property
+    def incidence_rad(self) -> FloatArray:
+        """Angle between the beam and the surface's normal, 0 to pi/2. [rad]"""
+        return np.asarray(np.arccos(self.square))
+
+
+def range_along_beam(
+    robot: tuple[Values, Values],
+    beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+) -> PoseModel:
+    """Return the range along a beam to a surface's line, and its derivatives by the robot's pose.
+
+    Parameters
+    ----------
+    robot : pair of ndarray or float
+        Where the robot is. [m]
+    beam : tuple of ndarray
+        From `sensor_beam`.
+    normal, middle : pair of ndarray or float
+        As in `expected_range`. [m]
+    """
+    (x, y), (px, py, ux, uy), (nx, ny) = robot, beam, normal
+    closing = nx * ux + ny * uy
+    inverse = 1.0 / np.where(np.abs(closing) > _LEAST_COSINE, closing, np.nan)
+    range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
+    d_x, d_y = -nx * inverse, -ny * inverse
+    # As in `_to_line`: the beam turns, and the sensor swings about the robot.
+    d_heading = (d_y * ux - d_x * uy) * range_m + d_x * (y - py) + d_y * (px - x)
+    return PoseModel(range_m, np.minimum(np.abs(closing), 1.0), d_x, d_y, d_heading)
+
+
 class _Place(NamedTuple):
     """Where robot and sensor are, and the robot's heading."""
 

@@ -81,6 +81,60 @@ def candidates_for_beam(
     return np.asarray(in_wedge & (_distance_from_origin(wx, wy, vx, vy) <= reach + slack))
 
 
+def surely_met(
+    px: Values,
+    py: Values,
+    ux: Values,
+    uy: Values,
+    position_slack_m: Values,
+    angle_slack_rad: Values,
+    ax: FloatArray,
+    ay: FloatArray,
+    bx: FloatArray,
+    by: FloatArray,
+    edge_slack_m: Values,
+) -> BoolArray:
+    """Return which segments every beam near a nominal beam crosses, whatever its reach.
+
+    Arguments and shape as in `candidates_for_beam`. False where the angle slack is a quarter turn or more.
+
+    Notes
+    -----
+    Relative to the beam's start either end is off by at most s = position_slack + edge_slack. With
+    w the nominal end in the beam's axes, u(phi) x w = |w| sin(theta - phi) is positive at both rims only
+    if it is over the whole wedge, and then least at one of them, since the sine is concave there. So if it
+    exceeds s at both rims the end lies to the left of every beam. One end to the left of every
+    beam and the other to the right: the segment crosses every beam's line. Were it behind
+    the start for one of them, some beam in the opposite direction would meet it.
+    """
+    x, y, along, aside, near, angle = _columns(px, py, ux, uy, position_slack_m, angle_slack_rad)
+    slack = near + edge_slack_m + _ROUNDING_M
+    sine, cosine = np.sin(angle), np.cos(angle)
+
+    def side(ex: FloatArray, ey: FloatArray) -> tuple[BoolArray, BoolArray]:
+        wx, wy = ex - x, ey - y
+        ahead, left = wx * along + wy * aside, along * wy - aside * wx
+        near_rim, far_rim = left * cosine - ahead * sine, left * cosine + ahead * sine
+        return (near_rim > slack) & (far_rim > slack), (near_rim < -slack) & (far_rim < -slack)
+
+    (a_left, a_right), (b_left, b_right) = side(ax, ay), side(bx, by)
+    behind = candidates_for_beam(
+        px,
+        py,
+        np.negative(ux),
+        np.negative(uy),
+        np.inf,
+        position_slack_m,
+        angle_slack_rad,
+        ax,
+        ay,
+        bx,
+        by,
+        edge_slack_m,
+    )
+    return ((a_left & b_right) | (a_right & b_left)) & ~behind & (angle < 0.5 * np.pi)
+
+
 def candidates_for_disc(
     px: Values,
     py: Values,

@@ -138,4 +138,4 @@ def hull_distance_to_segment(
 
 
 def _edges(hx: FloatArray, hy: FloatArray) -> tuple[FloatArray, FloatArray]:
-    return np.roll(hx, -1, axis=0) - hx, np.roll(hy, -1, axis=0) - hy
+    return np.concatenate([hx[1:], hx[:1]]) - hx, np.concatenate([hy[1:], hy[:1]]) - hy

@@ -90,6 +90,19 @@ def range_to_segment(
     return np.where(hit, range_m, np.inf)
 
 
+def range_to_line(
+    px: Values, py: Values, ux: Values, uy: Values, ax: Values, ay: Values, bx: Values, by: Values
+) -> FloatArray:
+    """Return how far along a beam a segment is met that it is known to meet.
+
+    Arguments as in `range_to_segment`, and where that one finds a hit the same number bit for bit.
+    """
+    ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
+    wx, wy = np.subtract(ax, px), np.subtract(ay, py)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((wx * ey - wy * ex) * (1.0 / (ux * ey - uy * ex)), dtype=float)
+
+
 def range_to_disc(
     px: Values,
     py: Values,
