@@ -12,6 +12,7 @@ from driftgate.load import load_project
 from driftgate.predict import Prepared, prepare
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = Path(__file__).resolve().parent / "w"
@@ -34,6 +35,30 @@ def case_of(folder: Path, name: str) -> Case:
 def workload() -> Prepared:
     """Return W."""
     return prepare(case_of(FOLDER, "routine.yaml"))
+
+
+def full_sensors(cones: bool = True) -> Prepared:
+    """Return W with sensors as they really are: every error source, latency, and with or without cones."""
+    case = case_of(FOLDER, "routine.yaml")
+    document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
+    reading, run = (
+        {"basis": "guess", "constant_over": "reading"},
+        {"basis": "guess", "constant_over": "robot"},
+    )
+    for sensor in document["sensors"]:
+        sensor |= {"latency": "25 ms", "resolution": "1 mm", "echo_limit": "60 deg"}
+        sensor |= {"beam_width": "15 deg"} if cones else {}
+        sensor["errors"] |= {
+            "bias": {"spread": "3 mm", **run},
+            "scale": {"spread": "0.5 %", **run},
+            "mount_position": {"spread": "1 mm", **run},
+            "dropout": {"probability": "2 %", **reading},
+            "short_return": {"probability": "0.6 %", "run_length": 3, "distance": "300 mm", **reading},
+            "long_return": {"probability": "0.4 %", **reading},
+        }
+    document["correction"]["compensate_latency"] = True
+    robot = Robot.model_validate(document)
+    return prepare(Case(case.routine, robot, case.believed, case.true))
 
 
 def surfaces(prepared: Prepared) -> int:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from driftgate.world.cone import Axis, disc_in_cone, nearest_edge_in_cone
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc, surely_met
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc, farthest_met, surely_met
 from driftgate.world.rays import range_to_disc, range_to_line, range_to_segment
 
 SEED = 20240613
@@ -62,6 +62,9 @@ def test_mc_what_is_surely_met_is_met_by_every_beam(angle_slack):
     assert np.array_equal(found, range_to_line(px, py, ux, uy, ax, ay, bx, by))
     assert found.min() >= 0.0
     assert np.isfinite(found).all()
+    within = farthest_met(0.0, 0.0, 1.0, 0.0, slack, angle_slack, *ends, edge_slack)[0]
+    assert np.array_equal(np.isfinite(within), sure)
+    assert np.all(found.max(axis=0) <= within[sure])
     # Not shy: of those met by all these beams most are said to be.
     everyone = np.isfinite(range_to_segment(px, py, ux, uy, *ends)).all(axis=0)
     assert sure.sum() > 0.5 * everyone.sum()

@@ -19,7 +19,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.corridor import Obstacle
 from driftgate.sight.validity import ReadingLimits
 from driftgate.world.beam import sensor_beam
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc, surely_met
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc, farthest_met
 from driftgate.world.rays import EdgeArrays
 
 Box = tuple[float, ...]
@@ -117,9 +117,12 @@ class Views:
         px, py, ux, uy = beam
         slack, turn = position_slack(sensor, share), angle_slack(sensor, share)
         high = (e.low_m <= sensor.mount.height) & (sensor.mount.height <= e.high_m)
-        may = high & candidates_for_beam(px, py, ux, uy, self._size, slack, turn, e.ax, e.ay, e.bx, e.by, 0.0)
-        met = surely_met(px, py, ux, uy, slack, turn, e.ax, e.ay, e.bx, e.by, 0.0)
-        single = (may.sum(axis=1) == 1) & np.any(may & met, axis=1) & (sensor.beam_width == 0.0)
+        ends = e.ax, e.ay, e.bx, e.by, 0.0
+        farthest = np.where(high, farthest_met(px, py, ux, uy, slack, turn, *ends), np.inf)
+        reach_m = np.minimum(self._size, farthest.min(axis=1))
+        may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
+        met = np.any(may & (farthest < np.inf), axis=1)
+        single = (may.sum(axis=1) == 1) & met & (sensor.beam_width == 0.0)
         for row, r in enumerate(mine.tolist()):
             view.edges[r] = np.flatnonzero(may[row])
             if single[row]:

@@ -24,7 +24,7 @@ from driftgate.schema.base import HeightRange
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.expect import belief_knots
 from driftgate.world.beam import sensor_beam
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc, surely_met
+from driftgate.world.culling import candidates_for_beam, candidates_for_disc, farthest_met
 
 Box = tuple[float, float, float, float]  # low x, high x, low y, high y [m]
 
@@ -99,7 +99,7 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
     found = Reachable([none] * count, [none] * count, [-1] * count, [False] * count)
     ax, ay, bx, by = np.array([(*e.a, *e.b) for e in world.edges], dtype=float).reshape(-1, 4).T
     centre_x, centre_y = np.array([e.pose[:2] for e in world.elements], dtype=float).reshape(-1, 2).T
-    reach = np.array([e.outline.reach_m for e in world.elements])
+    outline_m = np.array([e.outline.reach_m for e in world.elements])
     off_m = np.array([element_slack(e.source) for e in world.elements])
     for s, sensor in enumerate(prepared.case.robot.sensors):
         mine = np.flatnonzero(readings.sensor == s)
@@ -107,22 +107,20 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
             continue
         at, mount = pose[knots[mine]], sensor.mount
         px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
-        reach_m, near, turn = (
-            sensor.reach.high,
-            true_position_slack(sensor, share),
-            true_angle_slack(sensor, share),
-        )
+        near, turn = true_position_slack(sensor, share), true_angle_slack(sensor, share)
         tall = np.array([may_meet(e.low_m, e.high_m, sensor) for e in world.edges])
         ends = ax, ay, bx, by, SURFACE_SLACK_M
-        may = tall & candidates_for_beam(px, py, ux, uy, reach_m, near, turn, *ends)
-        met = surely_met(px, py, ux, uy, near, turn, *ends)
-        single = (may.sum(axis=1) == 1) & (may & met).any(axis=1) & (not is_uneven(sensor))
+        blocks = tall & (not is_uneven(sensor))
+        farthest = np.where(blocks, farthest_met(px, py, ux, uy, near, turn, *ends), np.inf)
+        reach = np.minimum(sensor.reach.high, farthest.min(axis=1))
+        may = tall & candidates_for_beam(px, py, ux, uy, reach, near, turn, *ends)
+        single = (may.sum(axis=1) == 1) & np.any(may & (farthest < np.inf), axis=1)
         square = ~np.any(may & ~_squarely_met(sensor, (ux, uy), turn, (bx - ax, by - ay)), axis=1)
         may_disc = np.zeros((len(mine), len(world.elements)), dtype=bool)
         if len(world.elements):
             reaches = np.array([element_is_tall(e.source.height, sensor) for e in world.elements])
             may_disc = reaches & candidates_for_disc(
-                px, py, ux, uy, reach_m, near, turn, centre_x, centre_y, reach, off_m
+                px, py, ux, uy, reach, near, turn, centre_x, centre_y, outline_m, off_m
             )
         for row, r in enumerate(mine.tolist()):
             found.edges[r] = np.flatnonzero(may[row])

@@ -66,19 +66,46 @@ def candidates_for_beam(
     """
     px, py, ux, uy, reach, near, angle = _columns(px, py, ux, uy, reach_m, position_slack_m, angle_slack_rad)
     slack = near + edge_slack_m + _ROUNDING_M
-    wx, wy, vx, vy = ax - px, ay - py, bx - px, by - py
-    # Ends in the axes of the beam: along it and to its left.
-    a_along, a_left = wx * ux + wy * uy, ux * wy - uy * wx
-    b_along, b_left = vx * ux + vy * uy, ux * vy - uy * vx
-    sine, cosine = np.sin(angle), np.cos(angle)
-    low, high = np.zeros_like(a_along), np.ones_like(a_along)
-    low, high = _clip(-a_along - slack, -b_along - slack, low, high)
-    for side in (1.0, -1.0):
-        at_a = side * a_left * cosine - a_along * sine - slack
-        at_b = side * b_left * cosine - b_along * sine - slack
-        low, high = _clip(at_a, at_b, low, high)
+    ends = ax - px, ay - py, bx - px, by - py
+    low, high = _part_in_wedge(ends, ux, uy, slack, angle)
     in_wedge = (low <= high) | (angle > 0.5 * np.pi)
-    return np.asarray(in_wedge & (_distance_from_origin(wx, wy, vx, vy) <= reach + slack))
+    return np.asarray(in_wedge & (_distance_from_origin(*ends) <= reach + slack))
+
+
+def farthest_met(
+    px: Values,
+    py: Values,
+    ux: Values,
+    uy: Values,
+    position_slack_m: Values,
+    angle_slack_rad: Values,
+    ax: FloatArray,
+    ay: FloatArray,
+    bx: FloatArray,
+    by: FloatArray,
+    edge_slack_m: Values,
+) -> FloatArray:
+    """Return within which range every beam near a nominal beam meets a segment; inf if some may not.
+
+    Arguments and shape as in `candidates_for_beam`. No beam needs to be followed beyond the least of these:
+    it has met something there. [m]
+
+    Notes
+    -----
+    The point that is met lies within s of a point of the nominal segment (see above), which lies in the
+    wedge pushed out by s. Of the part in there no point is further from the start than its ends.
+    """
+    bounds = position_slack_m, angle_slack_rad
+    sure = surely_met(px, py, ux, uy, *bounds, ax, ay, bx, by, edge_slack_m)
+    px, py, ux, uy, near, angle = _columns(px, py, ux, uy, *bounds)
+    slack = near + edge_slack_m + _ROUNDING_M
+    ends = ax - px, ay - py, bx - px, by - py
+    low, high = _part_in_wedge(ends, ux, uy, slack, angle)
+    away = [
+        np.hypot(ends[0] + share * (ends[2] - ends[0]), ends[1] + share * (ends[3] - ends[1]))
+        for share in (np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0))
+    ]
+    return np.where(sure, np.maximum(away[0], away[1]) + slack, np.inf)
 
 
 def surely_met(
@@ -174,6 +201,28 @@ def candidates_for_disc(
 
 def _columns(*values: Values) -> list[FloatArray]:
     return [np.atleast_1d(np.asarray(v, dtype=float))[:, None] for v in values]
+
+
+def _part_in_wedge(
+    ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    ux: FloatArray,
+    uy: FloatArray,
+    slack: FloatArray,
+    angle: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return which part [low, high] of each segment lies in all three half-planes pushed out by the slack."""
+    wx, wy, vx, vy = ends
+    # Ends in the axes of the beam: along it and to its left.
+    a_along, a_left = wx * ux + wy * uy, ux * wy - uy * wx
+    b_along, b_left = vx * ux + vy * uy, ux * vy - uy * vx
+    sine, cosine = np.sin(angle), np.cos(angle)
+    low, high = np.zeros_like(a_along), np.ones_like(a_along)
+    low, high = _clip(-a_along - slack, -b_along - slack, low, high)
+    for side in (1.0, -1.0):
+        at_a = side * a_left * cosine - a_along * sine - slack
+        at_b = side * b_left * cosine - b_along * sine - slack
+        low, high = _clip(at_a, at_b, low, high)
+    return low, high
 
 
 def _clip(
