@@ -19,7 +19,7 @@ from driftgate.predict.bounds import (
     SURFACE_SLACK_M,
     element_slack,
 )
-from driftgate.predict.candidates import BeamCandidates, element_is_tall, may_meet, swept_boxes
+from driftgate.predict.candidates import BeamCandidates, Box, element_is_tall, may_meet, swept_boxes
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
@@ -95,13 +95,10 @@ class Caster:
         sensors = prepared.case.robot.sensors
         self._tall_edges = {s.id: _tall_edges(world, s) for s in sensors}
         self._tall_elements = {s.id: _tall_elements(world, s) for s in sensors}
-        boxes = swept_boxes(prepared)
-        self._apart = {
-            (s.id, step): elements_apart(world, self._tall_elements[s.id], box)
-            for i, s in enumerate(sensors)
-            for step, box in boxes[i].items()
-        }
-        self._step = readings.step.tolist()
+        self._first = world
+        self._boxes = swept_boxes(prepared)
+        self._apart: dict[tuple[int, int], StrayList] = {}
+        self._step, self._sensor = readings.step.tolist(), readings.sensor.tolist()
         self._note(world)
 
     def _note(self, world: TrueWorld) -> None:
@@ -149,7 +146,7 @@ class Caster:
             self._meet_edges(beam, near.edges[r] if self._culls else everything, slice(None), met, square)
         for j in near.elements[r].tolist():
             self._meet_element(j, beam, slice(None), clock_s, met)
-        self._meet_apart(self._apart[sensor.id, self._step[r]], beam, clock_s, met)
+        self._meet_apart(self._apart_in(r, sensor), beam, clock_s, met)
         for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():
             self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
         if len(far):
@@ -161,6 +158,17 @@ class Caster:
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
         return met
+
+    def _apart_in(self, r: int, sensor: Sensor) -> StrayList:
+        """Return the elements off their first places that the beams of a reading's step may reach."""
+        key = self._sensor[r], self._step[r]
+        if key not in self._apart:
+            everything = self._apart.get((key[0], -1))
+            if everything is None:
+                everything = elements_apart(self._first, self._tall_elements[sensor.id])
+                self._apart[key[0], -1] = everything
+            self._apart[key] = _inside(everything, self._boxes[key[0]][key[1]])
+        return self._apart[key]
 
     def _nothing(self, beam: TrueBeam) -> Met:
         count = np.size(beam.cone.px)
@@ -256,26 +264,29 @@ class Caster:
         met.cosine[who] = 1.0
 
 
-def elements_apart(world: TrueWorld, keep: IntArray, box: tuple[float, ...]) -> StrayList:
-    """Return the elements that are further from their mapped places than the bound, and reach into a box."""
+def elements_apart(world: TrueWorld, keep: IntArray) -> StrayList:
+    """Return the elements that are further from their mapped places than the bound."""
     rows = []
-    low_x, high_x, low_y, high_y = box
     for j in keep.tolist():
         e = world.elements[j]
-        dx, dy, reach_m = e.x - e.source.pose[0], e.y - e.source.pose[1], e.source.outline.reach_m
-        away = dx * dx + dy * dy > element_slack(e.source.source) ** 2
-        away &= (e.x >= low_x - reach_m) & (e.x <= high_x + reach_m)
-        away &= (e.y >= low_y - reach_m) & (e.y <= high_y + reach_m)
-        who = np.flatnonzero(away)
-        rows.append(
-            (who, np.full(len(who), j, dtype=np.intp), e.x[who], e.y[who], np.full(len(who), reach_m))
-        )
+        dx, dy = e.x - e.source.pose[0], e.y - e.source.pose[1]
+        who = np.flatnonzero(dx * dx + dy * dy > element_slack(e.source.source) ** 2)
+        of_element, reach_m = np.full(len(who), j, dtype=np.intp), np.full(len(who), e.source.outline.reach_m)
+        rows.append((who, of_element, e.x[who], e.y[who], reach_m))
     if not rows:
         none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
         return StrayList(none, none, empty, empty, empty)
     trial, element, x, y, reach = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((element, trial))
     return StrayList(trial[order], element[order], x[order], y[order], reach[order])
+
+
+def _inside(apart: StrayList, box: Box) -> StrayList:
+    """Return those that reach into a box."""
+    low_x, high_x, low_y, high_y = box
+    m = apart.reach_m
+    near = (apart.x >= low_x - m) & (apart.x <= high_x + m) & (apart.y >= low_y - m) & (apart.y <= high_y + m)
+    return StrayList(apart.trial[near], apart.element[near], apart.x[near], apart.y[near], m[near])
 
 
 def _is_plain_disc(element: TrueElement) -> bool:
