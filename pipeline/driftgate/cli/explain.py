@@ -20,6 +20,7 @@ from driftgate.cli.out import emit, say_status
       driftgate explain routines/dash.yaml --mirrored
       driftgate explain routines/dash.yaml --filter
       driftgate explain routines/dash.yaml --field fieldmaps/practice.yaml
+      driftgate explain routines/dash.yaml --trial 123 --seed 1
 
     \b
     What it shows: the planned timeline; how near the outline comes to things; what every sensor
@@ -28,10 +29,24 @@ from driftgate.cli.out import emit, say_status
     their numbers are guesses; what became of the readings, wrongly accepted and wrongly refused
     ones apart; whether the robot's filter is right about its own errors, and if not, which of its
     numbers to change. The exit status is that of the case shown.
+
+    \b
+    With --trial: that one trial of the run with this seed, step by step: what drifted, which reading
+    was taken or refused and what mattered of it, contact, and why it ended off. What weighs most is
+    marked with '!'. The exit status is 0 whatever became of it.
     """
 )
 @click.argument("routine", type=click.Path(path_type=Path))
 @click.option("--filter", "only_filter", is_flag=True, help="Only whether the filter is right about itself.")
+@click.option(
+    "--trial",
+    "number",
+    type=click.IntRange(0, options.MOST_EVER),
+    default=None,
+    metavar="N",
+    help="Tell the story of this trial instead.",
+)
+@click.option("--details", is_flag=True, help="With --trial: all its steps and readings.")
 @click.option("--mirrored", is_flag=True, help="The other side of the field.")
 @options.trials_options
 @options.seed_option
@@ -43,6 +58,8 @@ from driftgate.cli.out import emit, say_status
 def command(
     routine: Path,
     only_filter: bool,
+    number: int | None,
+    details: bool,
     mirrored: bool,
     trials: int | None,
     sample: Any,
@@ -74,6 +91,12 @@ def command(
         today,
         sample,
     )
+    if number is not None:
+        if only_filter:
+            raise click.UsageError("--filter is about all trials, --trial about one")
+        return _tell(settings, number, options.wants_colour(colour), details)
+    if details:
+        raise click.UsageError("--details needs --trial")
     with ProgressLine() as progress:
         found = explain_routine(settings, progress)
     wanted = options.wants_colour(colour)
@@ -87,6 +110,25 @@ def command(
         else:
             render = render_filter if only_filter else render_explanation
             text += render(found.explained, wanted)
+    emit(text)
+    say_status(int(found.status), found.why)
+    return int(found.status)
+
+
+def _tell(settings: Any, number: int, colour: bool, details: bool) -> int:
+    from driftgate.report.explain import render_infeasible
+    from driftgate.report.findings import render_findings
+    from driftgate.report.paint import Paint
+    from driftgate.report.story import render_story
+    from driftgate.run.story import tell_trial
+
+    found = tell_trial(settings, number)
+    lines = render_findings(found.findings, Paint(colour))
+    text = "\n".join(lines) + "\n" if lines else ""
+    if found.report is not None and found.story is None:
+        text += render_infeasible(found.report, colour)
+    elif found.report is not None and found.story is not None:
+        text += render_story(found.report, found.story, settings.seed, colour, details)
     emit(text)
     say_status(int(found.status), found.why)
     return int(found.status)

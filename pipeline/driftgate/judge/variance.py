@@ -32,16 +32,24 @@ def variance_along(cov: FloatArray, axis: str, heading_rad: float) -> float:
     """
     if axis == "radial":
         return float(cov[0, 0] + cov[1, 1])
+    direction = direction_of(axis, heading_rad, np.zeros(3))
+    return float(direction @ cov @ direction)
+
+
+def direction_of(axis: str, heading_rad: float, error: FloatArray) -> FloatArray:
+    """Return the unit vector (x, y, heading) of an axis; radial: where an error (3,) points to, or x."""
     c, s = math.cos(heading_rad), math.sin(heading_rad)
+    size = math.hypot(float(error[0]), float(error[1]))
+    away = (float(error[0]) / size, float(error[1]) / size, 0.0) if size > 0.0 else (1.0, 0.0, 0.0)
     directions = {
         "x": (1.0, 0.0, 0.0),
         "y": (0.0, 1.0, 0.0),
         "along": (c, s, 0.0),
         "across": (-s, c, 0.0),
+        "radial": away,
         "heading": (0.0, 0.0, 1.0),
     }
-    direction = np.array(directions[axis])
-    return float(direction @ cov @ direction)
+    return np.array(directions[axis])
 
 
 def variance_shares(

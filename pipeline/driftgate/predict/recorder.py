@@ -6,7 +6,7 @@ A recorder looks on and changes nothing: a recorded trial is the same, bit for b
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 NOT_TRIED = -1
 # What came back: nothing, or what came from no surface. Else an edge, or edges + j for element j.
 NO_ECHO, FALSE_RETURN = -2, -1
+# What becomes of readings whose echo the robot listens to, or whose echo says whether it was refused wrongly.
+_HEARD = (Outcome.ACCEPTED, Outcome.NO_SURFACE, Outcome.NO_ECHO, Outcome.GATE, Outcome.HELD_BACK)
 
 
 class Recorder:
@@ -45,7 +47,8 @@ class Recorder:
     expected : ndarray of int, shape (readings, n)
         The believed edge that the reading was held to be of, -1 for none.
     origin : ndarray of int, shape (readings, n)
-        The true edge or element that the echo came from; `NO_ECHO`, `FALSE_RETURN`.
+        The true edge or element that the echo came from; `FALSE_RETURN`; `NO_ECHO` also where no trial
+        listened.
     innovation_m, predicted_m : ndarray, shape (readings, n)
         Innovation and its predicted standard deviation at the gate; nan where there was none, and for
         the readings of a pair.
@@ -92,7 +95,7 @@ class Recorder:
         which: BoolArray,
         outcome: IntArray,
         expected: IntArray,
-        echo: Echo,
+        echo_of: Callable[[], Echo],
         at_gate: tuple[FloatArray, FloatArray] | None,
         fixed: Sequence[FloatArray],
     ) -> None:
@@ -106,8 +109,8 @@ class Recorder:
             The trials.
         outcome, expected : ndarray of int
             `Outcome`, and the believed edge that it should be of.
-        echo : Echo
-            What came back.
+        echo_of : callable
+            Gives what came back; asked only if some trial listened.
         at_gate : tuple of ndarray, optional
             Innovation and its predicted variance. [m, m^2]
         fixed : sequence of ndarray
@@ -116,7 +119,9 @@ class Recorder:
         at = np.flatnonzero(which)
         to = at if self._who is None else self._who[at]
         self.outcome[r, to], self.expected[r, to] = outcome[at], expected[at]
-        self.origin[r, to] = np.where(np.isnan(echo.reading_m), NO_ECHO, echo.surface)[at]
+        if np.isin(outcome[at], _HEARD).any():
+            echo = echo_of()
+            self.origin[r, to] = np.where(np.isnan(echo.reading_m), NO_ECHO, echo.surface)[at]
         if at_gate is not None:
             reached = (outcome[at] == Outcome.ACCEPTED) | (outcome[at] == Outcome.GATE)
             self.innovation_m[r, to[reached]] = at_gate[0][at[reached]]

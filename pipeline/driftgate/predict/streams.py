@@ -27,7 +27,7 @@ _WORDS = 4  # 64-bit words per Philox block
 _MOST_BUMPS = 200
 _SCALE = 1.0 / 4294967296.0
 # Drawing so many words and dropping them costs about as much as setting the counter anew.
-_WIDEST_GAP = 2000
+_WIDEST_GAP = 800
 
 
 def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:

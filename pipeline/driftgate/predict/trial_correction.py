@@ -183,7 +183,7 @@ class Corrector:
             tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
         if tally.recorder is not None and outcome is not None:
             seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
-            tally.recorder.reading(r, mine, outcome, expected.surface, echo_of(), seen, memory.fixed)
+            tally.recorder.reading(r, mine, outcome, expected.surface, echo_of, seen, memory.fixed)
 
     def _read_pair(
         self,
@@ -247,8 +247,8 @@ class Corrector:
         pair = [q for q, _ in both]
         outcome = self._count_pair(pair, alive, used[0] | used[1], refused, moved, seen, echoes, tally)
         if tally.recorder is not None:
-            for q, expected, echo in zip(pair, seen, echoes, strict=True):
-                tally.recorder.reading(q, alive, outcome, expected.surface, echo, None, memory.fixed)
+            for q, expected, take in zip(pair, seen, echo_of, strict=True):
+                tally.recorder.reading(q, alive, outcome, expected.surface, take, None, memory.fixed)
 
     def _gate(self, scalar: Scalar, terms: Terms, tried: BoolArray, memory: CorrectionState) -> BoolArray:
         """Return which trials pass the gate; refusals in a row lead to the way back."""

@@ -51,7 +51,7 @@ class Explained:
 def render_infeasible(case: CaseReport, colour: bool = False) -> str:
     """Return what there is to say of a case whose plan is infeasible."""
     paint = Paint(colour)
-    lines = [*_heading(case, paint), "", *render_findings(case.findings, paint)]
+    lines = [*heading(case, paint), "", *render_findings(case.findings, paint)]
     lines += [*render_accepted(case.accepted, paint), *_timeline_plain(case)]
     lines += ["", "The plan is infeasible, so nothing is predicted."]
     return "\n".join(lines) + "\n"
@@ -61,9 +61,7 @@ def render_filter(explained: Explained, colour: bool = False) -> str:
     """Return of one case only whether the robot's filter is right about its own errors."""
     paint = Paint(colour)
     body = filter_section(explained.consistency, explained.mend)
-    return (
-        "\n".join([*_heading(explained.report, paint), "", paint(_FILTER, "bold"), *body, "", *FULL]) + "\n"
-    )
+    return "\n".join([*heading(explained.report, paint), "", paint(_FILTER, "bold"), *body, "", *FULL]) + "\n"
 
 
 def render_explanation(explained: Explained, colour: bool = False) -> str:
@@ -82,7 +80,7 @@ def render_explanation(explained: Explained, colour: bool = False) -> str:
         (_FILTER, filter_section(explained.consistency, explained.mend)),
         ("Verdicts", _verdicts(case, paint)),
     ]
-    lines = _heading(case, paint)
+    lines = heading(case, paint)
     if case.findings:
         lines += ["", *render_findings(case.findings, paint)]
     if case.accepted:
@@ -92,7 +90,8 @@ def render_explanation(explained: Explained, colour: bool = False) -> str:
     return "\n".join([*lines, "", *FULL]) + "\n"
 
 
-def _heading(case: CaseReport, paint: Paint) -> list[str]:
+def heading(case: CaseReport, paint: Paint) -> list[str]:
+    """Return which case it is, and what to beware of."""
     return [
         paint(f"{plain(case.path)}  {plain(case.title)}", "bold"),
         f"  side: {case.side}",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from driftgate.core.findings import Finding
 from driftgate.report.model import CaseReport
-from driftgate.run.cases import one_case
+from driftgate.run.cases import NamedCase, one_case
 from driftgate.run.check import MOST_TRIALS, Sample
 from driftgate.run.inputs import load_inputs
 from driftgate.run.status import Exit, InputError, findings_status, judged_status
@@ -47,6 +47,27 @@ class Explanation:
     why: str
 
 
+def chosen_case(
+    settings: ExplainSettings,
+) -> tuple[tuple[Finding, ...], NamedCase | None, Exit, str]:
+    """Return the findings of the files, the case that is meant if there is none of them, status and why.
+
+    Raises
+    ------
+    InputError
+        If the path holds not exactly one routine, or the side does not exist.
+    """
+    inputs = load_inputs([settings.path], settings.field, settings.carry_field)
+    status, why = findings_status(inputs.findings)
+    if status is not Exit.PASS:
+        return inputs.findings, None, status, why
+    if len(inputs.routines) != 1:
+        raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
+    side: Side = "mirrored" if settings.mirrored else "as written"
+    named = one_case(inputs.routines[0], inputs.override, side, settings.today)
+    return inputs.findings, named, status, why
+
+
 def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str], None]) -> Explanation:
     """Return everything that the stages say about one case of one routine.
 
@@ -62,14 +83,9 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     InputError
         If the path holds not exactly one routine, or the side does not exist.
     """
-    inputs = load_inputs([settings.path], settings.field, settings.carry_field)
-    status, why = findings_status(inputs.findings)
-    if status is not Exit.PASS:
-        return Explanation(inputs.findings, None, None, status, why)
-    if len(inputs.routines) != 1:
-        raise InputError(f"{settings.path} holds {len(inputs.routines)} routines; name one")
-    side: Side = "mirrored" if settings.mirrored else "as written"
-    named = one_case(inputs.routines[0], inputs.override, side, settings.today)
+    findings, named, status, why = chosen_case(settings)
+    if named is None:
+        return Explanation(findings, None, None, status, why)
 
     from driftgate.judge.consistency import filter_consistency
     from driftgate.judge.sampling import Sampling
@@ -84,7 +100,7 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     planned = plan_one((named.case, named.written))
     if planned.prepared is None:
         report = report_of(named, planned)
-        return Explanation(inputs.findings, report, None, *judged_status([report]))
+        return Explanation(findings, report, None, *judged_status([report]))
     rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
     with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
@@ -103,4 +119,4 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
         consistency,
         mend,
     )
-    return Explanation(inputs.findings, report, explained, *judged_status([report]))
+    return Explanation(findings, report, explained, *judged_status([report]))
