@@ -39,6 +39,8 @@ class Blame:
     parts : dict
         Source to its part of the error; "known": offsets that are no source's, such as a map that
         differs; "random": the rest. They add up to `error`.
+    by_constant : tuple of float
+        What each constant of the run makes, as drawn, in the order of the source table.
     random_sd : float
         Standard deviation of random walk and readings' noise. [m or rad]
     """
@@ -47,6 +49,7 @@ class Blame:
     error: float
     share: float
     parts: dict[str, float]
+    by_constant: tuple[float, ...]
     random_sd: float
 
     @property
@@ -94,11 +97,12 @@ def blame(
     name, value = axis.limit.axis, float(axis.error[trial])
     direction = direction_of(name, moment.pose[2], error[trial])
     columns = direction @ covariance.columns
+    by_constant = tuple((columns * drawn[:, trial]).tolist())
     parts: dict[str, float] = {}
-    for constant, part in zip(table.constants, columns * drawn[:, trial], strict=True):
-        parts[constant.source] = parts.get(constant.source, 0.0) + float(part)
+    for constant, part in zip(table.constants, by_constant, strict=True):
+        parts[constant.source] = parts.get(constant.source, 0.0) + part
     for source, mean in covariance.mean_by_source.items():
         parts[source] = parts.get(source, 0.0) + float(direction @ mean)
     variance = float(direction @ covariance.cov @ direction) - float(np.square(columns).sum())
     parts[RANDOM] = value - math.fsum(parts.values())
-    return Blame(name, value, float(axis.share[trial]), parts, math.sqrt(max(variance, 0.0)))
+    return Blame(name, value, float(axis.share[trial]), parts, by_constant, math.sqrt(max(variance, 0.0)))

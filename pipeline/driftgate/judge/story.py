@@ -18,10 +18,14 @@ _LONG_RUN = 3
 
 @dataclass(frozen=True)
 class StoryPart:
-    """A part of the error; `drawn` are the constants behind it as (key, multiples of the spread)."""
+    """A part of the error; `drawn` are the constants behind it as (key, multiples of the spread).
+
+    Of the constants that make the most of it first.
+    """
 
     title: str
     part: float
+    random: bool
     drawn: tuple[tuple[str, float], ...]
 
 
@@ -177,12 +181,13 @@ def _parts(finder: CauseFinder, found: Blame, trial: int) -> tuple[StoryPart, ..
     rows = []
     for source, part in found.ranked():
         behind = [
-            (c.key, float(u))
-            for c, u in zip(finder.replay.table.constants, drawn, strict=True)
-            if c.source == source and c.spread > 0.0
+            (abs(made), c.key, float(u))
+            for c, u, made in zip(finder.replay.table.constants, drawn, found.by_constant, strict=True)
+            if c.source == source and made != 0.0
         ]
-        behind.sort(key=lambda item: (-abs(item[1]), item[0]))
-        rows.append(StoryPart(source_title(finder.prepared, source), part, tuple(behind)))
+        behind.sort(key=lambda item: (-item[0], item[1]))
+        constants = tuple((key, u) for _, key, u in behind)
+        rows.append(StoryPart(source_title(finder.prepared, source), part, source == RANDOM, constants))
     return tuple(rows)
 
 
@@ -268,8 +273,3 @@ def _events(readings: tuple[StoryReading, ...]) -> tuple[StoryEvent, ...]:
     wrong.sort(key=lambda e: (-sum(r.moved_m for r in e.readings), e.readings[0].time_s))
     refused.sort(key=lambda e: (-len(e.readings), e.readings[0].time_s))
     return (*wrong, *refused)
-
-
-def random_part(parts: Blame) -> float:
-    """Return the part of an error that no drawn constant makes."""
-    return parts.parts[RANDOM]

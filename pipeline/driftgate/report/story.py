@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from driftgate.judge.blame import RANDOM
 from driftgate.judge.story import Story, StoryEvent, StoryPart, StoryReading, StoryStep
 from driftgate.predict.values import Outcome
 from driftgate.report.caution import FULL
@@ -17,6 +16,8 @@ from driftgate.report.text import plain, table
 _PARTS_SHOWN = 5
 _EVENTS_SHOWN = 6
 _STEPS_SHOWN = 18
+_LABEL = 36
+_TAKEN = "taken"
 # A part, or a step's own growth, of so much of the error is marked.
 _BIG = 0.25
 _ON_AXIS = {"along": "along the heading", "across": "across the heading", "radial": "in distance"}
@@ -46,7 +47,10 @@ def render_story(
         (_drift_title(story), _drift(story)),
         ("Checkpoints", _points(story)),
         ("Readings that mattered", _events(case, story)),
-        ("Steps: true pose less plan (less belief), and readings", _steps(story, details)),
+        (
+            "Steps: true pose less plan at their ends (less belief), and readings",
+            _steps(case, story, details),
+        ),
     ]
     if details:
         sections.append(("Every reading that was tried", _readings(story)))
@@ -91,7 +95,7 @@ def _drift(story: Story) -> list[str]:
     found = story.blame
     if found is None:
         return []
-    shown = [p for i, p in enumerate(story.parts) if i < _PARTS_SHOWN and p.part != 0.0]
+    shown = [p for p in story.parts if p.part != 0.0 and (p.random or p in story.parts[:_PARTS_SHOWN])]
     rows = []
     for part in shown:
         mark = "!" if part.part * found.error > 0.0 and abs(part.part) >= _BIG * abs(found.error) else ""
@@ -102,16 +106,11 @@ def _drift(story: Story) -> list[str]:
     lines = table(("", "from", "makes", "drawn in this trial"), rows, indent="")
     if found.unexpected:
         usual = amount_words(found.random_sd, found.axis)
+        title = next(part.title for part in story.parts if part.random)
         lines.append(
-            f"  The part of '{_random_title(story)}' is more than noise makes (spread {usual}): readings "
-            "were refused or wrong."
+            f"  '{title}' is more here than noise makes (spread {usual}): readings were refused or wrong."
         )
     return lines
-
-
-def _random_title(story: Story) -> str:
-    parts = story.blame.parts if story.blame is not None else {}
-    return next((p.title for p in story.parts if p.part == parts.get(RANDOM) and not p.drawn), RANDOM)
 
 
 def _drawn(part: StoryPart) -> str:
@@ -173,7 +172,7 @@ def _event(case: CaseReport, event: StoryEvent) -> str:
     return plain(f"{mark} the gate refused {first.sensor} {many} in a row, {when}, from {where} on; {said}")
 
 
-def _steps(story: Story, details: bool) -> list[str]:
+def _steps(case: CaseReport, story: Story, details: bool) -> list[str]:
     if not story.steps:
         return []
     notable = _notable(story)
@@ -181,12 +180,12 @@ def _steps(story: Story, details: bool) -> list[str]:
     rows = [
         (
             _mark(story, step),
-            str(step.index + 1),
+            _step_words(case, step.index),
             *(
                 f"{amount_words(t, axis)} ({amount_words(e, axis)})"
                 for axis, t, e in zip(("x", "y", "heading"), step.truth, step.estimation, strict=True)
             ),
-            _outcomes(step),
+            _outcomes(step, details),
         )
         for step in shown
     ]
@@ -221,12 +220,23 @@ def _mark(story: Story, step: StoryStep) -> str:
     return "!" if step.wrong or touched or (largest > 0.0 and grown[step.index] == largest) else ""
 
 
-def _outcomes(step: StoryStep) -> str:
-    words = []
+def _step_words(case: CaseReport, index: int) -> str:
+    place = case.steps[index]
+    label = plain(place.label)
+    return f"{place.number} {label if len(label) <= _LABEL else label[: _LABEL - 3] + '...'}"
+
+
+def _outcomes(step: StoryStep, details: bool) -> str:
+    words, by_rule = [], 0
     for outcome, count in step.outcomes:
-        name = "taken" if outcome is Outcome.ACCEPTED else outcome.name.lower().replace("_", " ")
+        if outcome < Outcome.NO_ECHO and outcome is not Outcome.ACCEPTED and not details:
+            by_rule += count
+            continue
+        name = _TAKEN if outcome is Outcome.ACCEPTED else outcome.name.lower().replace("_", " ")
         wrong = f" ({step.wrong} wrong)" if outcome is Outcome.ACCEPTED and step.wrong else ""
         words.append(f"{count} {name}{wrong}")
+    if by_rule:
+        words.append(f"{by_rule} out of the question")
     return ", ".join(words)
 
 
