@@ -13,9 +13,8 @@ from driftgate.judge.causes import (
     failing_at,
     failing_trials,
     group_causes,
-    worst_trials,
 )
-from driftgate.judge.ratio import shares_of
+from driftgate.judge.ratio import shares_of, worst_trials
 from driftgate.judge.reason import plain_step
 from driftgate.judge.story import story_of
 from driftgate.judge.verdict import judge_case

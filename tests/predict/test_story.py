@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -18,8 +20,11 @@ TRIALS = 300
 CHOSEN = np.array([0, 3, 4, 5, 17, 18, 99, 100, 101, 257, 299])
 
 
-def busy_case():
-    """Return a case in which everything draws: walks, strays, false returns, pairs, pushing, taking."""
+def busy_case(**side: Any):
+    """Return a case in which everything draws: walks, strays, false returns, pairs, pushing, taking.
+
+    `side` changes the sensor that looks to the side.
+    """
     noisy = {
         "noise": {"at_zero": "4 mm", "per_range": "1 %", "constant_over": "reading", **GUESS},
         "bias": run(mean="0 mm", spread="3 mm"),
@@ -29,7 +34,7 @@ def busy_case():
     sensors = [
         range_sensor("left", 0.1, 0.1, 0.0, errors=noisy),
         range_sensor("right", 0.1, -0.1, 0.0, errors=noisy),
-        range_sensor("side", 0.0, 0.0, 90.0, errors=noisy),
+        range_sensor("side", 0.0, 0.0, 90.0, errors=noisy, **side),
     ]
     errors = {
         "distance_scale": run(mean="0 %", spread="1 %"),
@@ -80,6 +85,17 @@ def test_law_replayed_trials_are_those_of_the_run():
     whole = run_trials(case, TRIALS, seed=5)
     for chosen in (CHOSEN, CHOSEN[-1:], np.arange(TRIALS)):
         same_as_in_the_run(replay(case, chosen, seed=5).trials, whole, chosen)
+
+
+def test_law_drawn_phases_are_recorded():
+    """A sensor whose phase is drawn reads in each trial at its own, and what is kept adds up."""
+    case = busy_case(random_phase=True)
+    found = replay(case, CHOSEN, seed=5)
+    same_as_in_the_run(found.trials, run_trials(case, TRIALS, seed=5), CHOSEN)
+    side = case.plan.timeline.readings.sensor == 2
+    tried = (found.record.outcome[side] != NOT_TRIED).sum(axis=0)
+    assert tried.sum() == found.trials.counts[2].sum()
+    assert (tried < side.sum()).all()
 
 
 def test_law_far_trials_are_those_of_the_run():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from driftgate.core.findings import Finding
+from driftgate.judge.cause_values import FailureCauses, FailureGroup
 from driftgate.judge.sampling import Sampling, Seen, decide
 from driftgate.judge.values import (
     AxisVerdict,
@@ -20,6 +21,8 @@ from driftgate.judge.values import (
 from driftgate.report.model import AcceptedFinding, CaseReport, DarkTime, ReadingRow, RunReport, StepPlace
 
 HOSTILE = "</td>|\x1b[31m@team `x` <script>alert(1)</script>\n::error::‮ [a](http://b) www.c.d $x$ ]]> & \x00"
+
+GROUPS = tuple(FailureGroup("drift", f"source {i} on x", 10, 40 + i) for i in range(5))
 
 
 def axis(name="x", high=0.025, used=0.43):
@@ -81,6 +84,7 @@ def case(path="routines/dash.yaml", title="Corner dash", moments=None, verdict=T
         full_points=20,
         lost=0,
         disagreements=more.pop("disagreements", ()),
+        causes=more.pop("causes", None),
     )
     values = {
         "path": path,
@@ -116,12 +120,14 @@ def everything():
         path="routines/a|b.yaml",
         title=HOSTILE,
         moments=(
-            moment("pot-a", successes=3000, used=1.43, reason=HOSTILE),
+            moment("pot-a", successes=3000, used=1.43, reason=HOSTILE, worst=(17, 3, 2041)),
             moment("pot-b", successes=3960, used=None, note=HOSTILE),
             moment("pot-c", successes=2000, used=math.inf, variance=None),
             moment("end"),
         ),
         contact=contact("fail", 5),
+        causes=FailureCauses(2001, 200, (FailureGroup("contact", HOSTILE, 150, 2), *GROUPS)),
+        tell=f"driftgate explain '{HOSTILE}' --mirrored",
         disagreements=(Disagreement("pot-a", "x", "mean", 0.004, math.nan, 0.02, 1e-9, HOSTILE),),
         side="mirrored",
         findings=(Finding("routines/a|b.yaml", 3, 7, "DG205", HOSTILE, "warning", HOSTILE, HOSTILE),),

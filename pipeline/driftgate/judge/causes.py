@@ -40,7 +40,6 @@ _MAIN_PART = 0.5
 _DARK_AT_LEAST_S = 0.5
 # Failing trials that are run again, the first by number.
 MOST_REPLAYED = 200
-_WORST_NAMED = 3
 
 
 @dataclass(frozen=True)
@@ -210,10 +209,3 @@ def group_causes(finder: CauseFinder, which: Sequence[int], failing: int) -> Fai
     found = [FailureGroup(kind, words, len(who), who[0]) for (kind, words), who in groups.items()]
     found.sort(key=lambda group: (-group.trials, group.example))
     return FailureCauses(failing, len(numbers), tuple(found))
-
-
-def worst_trials(shares: MomentShares, success: BoolArray) -> tuple[int, ...]:
-    """Return the numbers of a few worst trials: failing ones first, then by share used, then by number."""
-    share = np.where(np.isnan(shares.joint), np.inf, shares.joint)
-    order = np.lexsort((np.arange(len(share)), -share, success))
-    return tuple(order[:_WORST_NAMED].tolist())

@@ -31,7 +31,10 @@ __all__ = [
     "share_used",
     "shares_of",
     "with_dependencies",
+    "worst_trials",
 ]
+
+_WORST_NAMED = 3
 
 
 def event_share(joint: FloatArray, success: BoolArray) -> FloatArray:
@@ -64,3 +67,9 @@ def with_dependencies(moments: tuple[Moment, ...], shares: tuple[MomentShares, .
         if not moment.final:
             latest[moment.name] = latest[moment.name.split("#", 1)[0]] = ok
     return tuple(success)
+
+
+def worst_trials(shares: MomentShares, success: BoolArray) -> tuple[int, ...]:
+    """Return the numbers of a few worst trials: failing ones first, then by share used, then by number."""
+    order = np.lexsort((np.arange(len(shares.joint)), -shares.joint, success))
+    return tuple(order[:_WORST_NAMED].tolist())

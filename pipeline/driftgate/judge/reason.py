@@ -53,6 +53,11 @@ def _three_digits(value: float) -> str:
     return f"{value:.{decimals}f}"
 
 
+def is_narrow(verdict: MomentVerdict) -> bool:
+    """Return whether a tolerance is used up so far that a pass of it is narrow."""
+    return verdict.used is None or verdict.used > NARROW
+
+
 def moment_reason(
     prepared: PreparedCase,
     covariance: CovarianceResult,
@@ -77,8 +82,7 @@ def moment_reason(
     dark : tuple of DarkInterval
         When no sensor can give a fix.
     """
-    narrow = verdict.used is None or verdict.used > NARROW
-    if verdict.status == "pass" and not narrow:
+    if verdict.status == "pass" and not is_narrow(verdict):
         return ""
     outright = _outright(verdict, trials, index, describe)
     if outright:

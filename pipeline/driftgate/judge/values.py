@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from driftgate.core.findings import DocPath
+from driftgate.judge.cause_values import FailureCauses
 
 # For the type checker alone: reading a verdict, or having none, costs no import of an array library.
 if TYPE_CHECKING:
@@ -200,6 +201,8 @@ class MomentVerdict:
         The most likely reason of a failure or a narrow margin, in plain words; may be empty.
     decided_at : int or None
         Trials at the look that reached the verdict, at which it is frozen; None when undecided.
+    worst : tuple of int
+        Numbers of the worst trials, worst first, where the tolerance fails or is narrowly kept.
     tilted : RareTrials or None
         The tilted trials that status, estimate, bounds and `used` rest on; None: on plain trials.
     """
@@ -230,6 +233,7 @@ class MomentVerdict:
     reason: str = ""
     decided_at: int | None = None
     tilted: RareTrials | None = None
+    worst: tuple[int, ...] = ()
 
     @property
     def codes(self) -> tuple[str, ...]:
@@ -346,6 +350,8 @@ class CaseVerdict:
     looks : tuple of int
         Numbers of trials at which a sequential run looked, the last being all of its trials; empty
         after a fixed number.
+    causes : FailureCauses or None
+        Why trials fail, by main cause; None where none was run again.
     """
 
     moments: tuple[MomentVerdict, ...]
@@ -359,6 +365,7 @@ class CaseVerdict:
     points_50: int = 0
     points_90: int = 0
     looks: tuple[int, ...] = ()
+    causes: FailureCauses | None = None
 
     @property
     def status(self) -> Status:

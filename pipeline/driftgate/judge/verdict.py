@@ -12,8 +12,8 @@ from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.judge.agree import disagreements
 from driftgate.judge.bounds import plain_rank
-from driftgate.judge.ratio import AxisShare, MomentShares, event_share
-from driftgate.judge.reason import DescribeStep, contact_reason, moment_reason, plain_step
+from driftgate.judge.ratio import AxisShare, MomentShares, event_share, worst_trials
+from driftgate.judge.reason import DescribeStep, contact_reason, is_narrow, moment_reason, plain_step
 from driftgate.judge.sampling import Decision, Sampling, Seen, decide
 from driftgate.judge.stopping import outcomes, seen_at
 from driftgate.judge.values import (
@@ -92,7 +92,9 @@ def judge_case(
         found = variance_shares(covariance.moments[i], covariance.sources, verdict.binding, moment.pose[2])
         verdict = replace(verdict, variance=found)
         reason = moment_reason(prepared, covariance, trials, i, verdict, describe, dark)
-        verdicts.append(replace(verdict, reason=reason))
+        named = verdict.status != "pass" or is_narrow(verdict)
+        worst = worst_trials(shares[i], success[i]) if named else ()
+        verdicts.append(replace(verdict, reason=reason, worst=worst))
     touched = trials.touch_step >= 0
     contact = _judge_contact(prepared.case.routine.final.contact_allowed, touched, trials, rule, taken)
     points = np.zeros(trials.trials, np.int64)

@@ -15,6 +15,7 @@ import math
 from typing import Any
 
 from driftgate.core.findings import Finding
+from driftgate.judge.cause_values import FailureCauses
 from driftgate.judge.values import (
     AxisVerdict,
     CaseVerdict,
@@ -25,6 +26,7 @@ from driftgate.judge.values import (
     RareTrials,
     VarianceShares,
 )
+from driftgate.report.causes import tell_command
 from driftgate.report.caution import FULL
 from driftgate.report.model import CaseReport, RunReport
 
@@ -54,7 +56,7 @@ def report_object(report: RunReport) -> Json:
         "command": report.command,
         "cautions": list(FULL),
         "findings": [_finding(finding) for finding in sorted(report.findings)],
-        "cases": [_case(case) for case in report.cases],
+        "cases": [_case(case, report.seed) for case in report.cases],
     }
 
 
@@ -74,7 +76,7 @@ def _finding(finding: Finding) -> Json:
     }
 
 
-def _case(case: CaseReport) -> Json:
+def _case(case: CaseReport, seed: int) -> Json:
     return {
         "path": case.path,
         "title": case.title,
@@ -92,7 +94,7 @@ def _case(case: CaseReport) -> Json:
             for a in sorted(case.accepted, key=lambda a: a.finding)
         ],
         "steps": [{"number": s.number, "label": s.label, "line": s.line} for s in case.steps],
-        "prediction": None if case.verdict is None else _prediction(case, case.verdict),
+        "prediction": None if case.verdict is None else _prediction(case, case.verdict, seed),
         "dark": [
             {
                 "code": "DG301",
@@ -117,7 +119,7 @@ def _case(case: CaseReport) -> Json:
     }
 
 
-def _prediction(case: CaseReport, verdict: CaseVerdict) -> Json:
+def _prediction(case: CaseReport, verdict: CaseVerdict, seed: int) -> Json:
     return {
         "success": _estimate(verdict.success),
         "expected_points": _number(verdict.expected_points),
@@ -132,10 +134,33 @@ def _prediction(case: CaseReport, verdict: CaseVerdict) -> Json:
         "quantiles": "estimates" if verdict.looks else "sample",
         "lost_trials": verdict.lost,
         "tolerances": [
-            _moment(moment, *place) for moment, place in zip(verdict.moments, case.places, strict=True)
+            {**_moment(moment, *place), "worst_trials": _worst(case, moment, seed)}
+            for moment, place in zip(verdict.moments, case.places, strict=True)
         ],
+        "failures": None if verdict.causes is None else _failures(verdict.causes),
         "contact": _contact(verdict.contact),
         "disagreements": [_disagreement(found) for found in verdict.disagreements],
+    }
+
+
+def _worst(case: CaseReport, moment: MomentVerdict, seed: int) -> list[Json]:
+    return [{"trial": trial, "command": tell_command(case, trial, seed)} for trial in moment.worst]
+
+
+def _failures(causes: FailureCauses) -> Json:
+    return {
+        "failing": causes.failing,
+        "looked_at": causes.looked_at,
+        "groups": [
+            {
+                "kind": group.kind,
+                "cause": group.cause,
+                "trials": group.trials,
+                "share": group.trials / causes.looked_at,
+                "example": group.example,
+            }
+            for group in causes.groups
+        ],
     }
 
 

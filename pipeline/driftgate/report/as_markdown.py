@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from driftgate.report.causes import group_words, worst_words
+from driftgate.report.causes import trials_words as trials_of
 from driftgate.report.caution import FULL
 from driftgate.report.digits import bound_words, percent, together_words, trials_words, used_words
 from driftgate.report.model import CaseReport, RunReport, tightest, worst_first
@@ -11,6 +13,7 @@ from driftgate.report.text import markdown
 # Build servers cut or drop summaries past a megabyte; nobody reads that far either.
 _MOST_ROWS = 60
 _MOST_FINDINGS = 50
+_MOST_GROUPS = 6
 
 
 def render_markdown(report: RunReport) -> str:
@@ -94,6 +97,7 @@ def _broken(report: RunReport) -> list[str]:
                 reasons.append(f"- {_inline(case)}, contact: {markdown(contact.reason)}")
         if case.verdict.status != "pass":
             reasons.append(f"- {_inline(case)}, together: {together_words(case.verdict)}")
+            reasons += _failures(case, report.seed)
     if not rows:
         return []
     more = len(rows) - _MOST_ROWS
@@ -101,6 +105,16 @@ def _broken(report: RunReport) -> list[str]:
     if more > 0:
         table.append(f"| | | and {more} more |")
     return [*table, "", *_cut(reasons, _MOST_ROWS), ""]
+
+
+def _failures(case: CaseReport, seed: int) -> list[str]:
+    lines = []
+    causes = None if case.verdict is None else case.verdict.causes
+    if causes is not None:
+        groups = "<br>".join(markdown(text) for text in group_words(causes, _MOST_GROUPS))
+        lines.append(f"- {_inline(case)}, of {trials_of(causes)}:<br>{groups}")
+    worst = worst_words(case, seed)
+    return [*lines, f"- {_inline(case)}, {markdown(worst)}"] if worst else lines
 
 
 def _overview(report: RunReport) -> list[str]:

@@ -12,6 +12,7 @@ from driftgate.judge.consistency import Consistency
 from driftgate.judge.ratio import error_on
 from driftgate.judge.values import PreparedCase
 from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
+from driftgate.report.causes import group_words, trials_words, worst_words
 from driftgate.report.caution import FULL
 from driftgate.report.digits import amount_words, percent, together_words
 from driftgate.report.filter_section import filter_section
@@ -31,6 +32,7 @@ from driftgate.sight.values import Reason
 from driftgate.world.values import World
 
 _SOURCES_SHOWN = 6
+_GROUPS_SHOWN = 8
 _READINGS = "Readings over all trials, each at the stage that refused it"
 _FILTER = "Is the filter right about its own errors?"
 
@@ -79,6 +81,7 @@ def render_explanation(explained: Explained, colour: bool = False) -> str:
         (_READINGS, _readings(explained)),
         (_FILTER, filter_section(explained.consistency, explained.mend)),
         ("Verdicts", _verdicts(case, paint)),
+        ("Failing trials by their main cause", _failures(explained)),
     ]
     lines = heading(case, paint)
     if case.findings:
@@ -327,6 +330,14 @@ def _by_stage(order: Sequence[Stage]) -> list[Outcome]:
     }
     first = [Outcome.ACCEPTED, Outcome.SWITCHED_OFF, Outcome.IN_CONTACT, Outcome.NO_SURFACE]
     return first + [outcome for stage in order for outcome in refused[stage]]
+
+
+def _failures(explained: Explained) -> list[str]:
+    case = explained.report
+    causes = None if case.verdict is None else case.verdict.causes
+    lines = [] if causes is None else [f"of {trials_words(causes)}:", *group_words(causes, _GROUPS_SHOWN)]
+    worst = worst_words(case, explained.trials.seed)
+    return [f"  {plain(line)}" for line in [*lines, worst] if line]
 
 
 def _verdicts(case: CaseReport, paint: Paint) -> list[str]:

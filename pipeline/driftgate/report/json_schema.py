@@ -154,6 +154,39 @@ _DEFS: Schema = {
         variance={"anyOf": [_ref("variance"), {"type": "null"}]},
         note=_text("why a verdict is out of reach"),
         reason=_text("the most likely reason of a failure or narrow margin"),
+        worst_trials=_list(
+            _object("A trial, and what to type to have it told.", trial=_count("from 0"), command=_text()),
+            "worst first, where the tolerance fails or is narrowly kept",
+        ),
+    ),
+    "failures": _object(
+        "Why trials fail at tolerances that do not pass; each trial has one main cause.",
+        failing=_count(),
+        looked_at=_count("the first so many of them by number; the groups' trials add up to it"),
+        groups=_list(
+            _object(
+                "Trials of one cause.",
+                kind={
+                    "enum": [
+                        "contact",
+                        "late",
+                        "missed before",
+                        "strayed target",
+                        "wrong surface",
+                        "gate",
+                        "obstructed",
+                        "start placement",
+                        "drift",
+                        "combined",
+                    ]
+                },
+                cause=_text(),
+                trials=_count(),
+                share=_share("of those looked at"),
+                example=_count("a trial"),
+            ),
+            "largest first",
+        ),
     ),
     "contact": _object(
         "The verdict on unintended contact.",
@@ -199,6 +232,10 @@ _DEFS: Schema = {
         },
         lost_trials=_count(),
         tolerances=_list(_ref("tolerance")),
+        failures={
+            "anyOf": [_ref("failures"), {"type": "null"}],
+            "description": "null: the case passes, or no plain trial fails",
+        },
         contact=_ref("contact"),
         disagreements=_list(_ref("disagreement")),
     ),

@@ -111,6 +111,8 @@ class CaseReport:
         What became of the readings.
     accepted : tuple of AcceptedFinding
         What the plan stage found and the routine accepts; none of them is among the findings.
+    tell : str
+        The command that tells a trial of this case, without the trial and the seed.
     """
 
     path: str
@@ -130,6 +132,7 @@ class CaseReport:
     dark: tuple[DarkTime, ...]
     readings: tuple[ReadingRow, ...]
     accepted: tuple[AcceptedFinding, ...] = ()
+    tell: str = ""
 
     @property
     def feasible(self) -> bool:

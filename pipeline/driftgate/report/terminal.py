@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from driftgate.judge.values import CaseVerdict, ContactVerdict, Disagreement, MomentVerdict
+from driftgate.report.causes import group_words, worst_words
+from driftgate.report.causes import trials_words as trials_of
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import (
     amount_words,
@@ -17,6 +19,8 @@ from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport, RunReport, by_routine, worst_first
 from driftgate.report.paint import Paint
 from driftgate.report.text import plain
+
+_GROUPS_SHOWN = 3
 
 
 def render_terminal(report: RunReport, *, colour: bool = False, quiet: bool = False) -> str:
@@ -42,6 +46,7 @@ def render_terminal(report: RunReport, *, colour: bool = False, quiet: bool = Fa
         lines.append(paint(f"{plain(path)}  {plain(cases[0].title)}", "bold"))
         for case in told:
             lines += _case(case, paint, quiet)
+            lines += _failures(case, report.seed)
     if report.cases and not (quiet and report.status == 0):
         lines += ["", *_closing(report)]
     return "\n".join(lines) + "\n" if lines else ""
@@ -63,6 +68,18 @@ def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
         lines.append(f"      together  {together_words(case.verdict)}")
     lines += [f"      note DG405: {text}" for text in notes(case.verdict)]
     return lines
+
+
+def _failures(case: CaseReport, seed: int) -> list[str]:
+    if case.verdict is None or case.status == "pass":
+        return []
+    lines = []
+    causes = case.verdict.causes
+    if causes is not None:
+        lines.append(f"of {trials_of(causes)}:")
+        lines += [f"  {text}" for text in group_words(causes, _GROUPS_SHOWN)]
+    lines += [text for text in (worst_words(case, seed),) if text]
+    return [f"      {plain(line)}" for line in lines]
 
 
 def _moments(case: CaseReport, told: list[tuple[int, MomentVerdict]], paint: Paint) -> list[str]:

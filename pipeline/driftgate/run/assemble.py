@@ -48,6 +48,7 @@ def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -
         dark=plan.dark,
         readings=() if judged is None else judged.readings,
         accepted=accepted,
+        tell=named.tell(),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from datetime import date
 
@@ -28,6 +29,8 @@ class NamedCase:
         The routine as written; the mirrored side takes its luck from it.
     document, robot, believed, true : Document
         The files.
+    own_map : str
+        Path of the map that the routine names.
     """
 
     case: Case
@@ -36,6 +39,18 @@ class NamedCase:
     robot: Document
     believed: Document
     true: Document
+    own_map: str = ""
+
+    def tell(self) -> str:
+        """Return the command that tells a trial of this case, without the trial and the seed."""
+        words = ["driftgate", "explain", self.document.path]
+        if self.case.side == "mirrored":
+            words.append("--mirrored")
+        if self.true.path != self.own_map:
+            words += ["--field", self.true.path]
+        if self.believed.path != self.own_map:
+            words.append("--carry-field")
+        return shlex.join(words)
 
 
 def sides_of(routine: Routine) -> tuple[Side, ...]:
@@ -76,7 +91,7 @@ def _named(
     written = loaded.document.routine
     routine = written if side == "as written" else mirror_routine(written, believed.field_map)
     case = Case(in_force(routine, today), loaded.robot.robot, believed.field_map, true.field_map, side)
-    return NamedCase(case, written, loaded.document, loaded.robot, believed, true)
+    return NamedCase(case, written, loaded.document, loaded.robot, believed, true, loaded.field.path)
 
 
 def one_case(

@@ -154,8 +154,16 @@ def _judged(
         if prepared is not None and rare_moments(prepared, rule):
             left.append(answer)
         else:
-            yield answer.index, judged_facts(work[answer.index], answer, rule)
+            plan = work[answer.index]
+            yield answer.index, _told(plan, answer, judged_facts(plan, answer, rule))
     for answer in left:
         plan = work[answer.index]
         rare = rare_answers(workers, plan, answer, seed, trials, rule, progress)
-        yield answer.index, judged_facts(plan, answer, rule, rare)
+        yield answer.index, _told(plan, answer, judged_facts(plan, answer, rule, rare))
+
+
+def _told(plan: Planned, answer: Answer, facts: JudgedFacts) -> JudgedFacts:
+    """Return the facts with why trials fail, where the case does not pass."""
+    from driftgate.run.failures import with_causes
+
+    return facts if facts.verdict.status == "pass" else with_causes(plan, answer, facts)

@@ -91,7 +91,9 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     from driftgate.judge.sampling import Sampling
     from driftgate.judge.tuning import advice
     from driftgate.report.explain import Explained
-    from driftgate.run.gather import report_of
+    from driftgate.run.assemble import case_report
+    from driftgate.run.failures import with_causes
+    from driftgate.run.gather import judged_facts, plan_facts, report_of
     from driftgate.run.predict import answers_of
     from driftgate.run.rare import rare_answers
     from driftgate.run.tasks import BATCH, plan_one
@@ -105,7 +107,8 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
         rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
-    report = report_of(named, planned, answer, rule, rare)
+    facts = with_causes(planned, answer, judged_facts(planned, answer, rule, rare))
+    report = case_report(named, plan_facts(named.case, planned), facts)
     moments = tuple((m.name, m.step) for m in planned.prepared.moments)
     consistency = filter_consistency(named.case, moments, answer.trials)
     found = "" if consistency is None else advice(planned.prepared, consistency, settings.seed)
