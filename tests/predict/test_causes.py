@@ -22,7 +22,7 @@ from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.story import replay
 from driftgate.sight.dark import dark_intervals
 
-from .scenes import field_map, prepared, range_sensor, robot, run
+from .scenes import field_map, mark, prepared, range_sensor, robot, run
 
 SEED = 4
 LOOK = {"do": "look", "time": "0.5 s"}
@@ -114,7 +114,7 @@ def test_mc_a_strayed_pot_is_read_as_the_wall():
     region = [["5.8 m", "-5 mm"], ["5.82 m", "-5 mm"], ["5.82 m", "5 mm"], ["5.8 m", "5 mm"]]
     field = field_map(elements=[pot(0.0, 4.0, region)])
     case = prepared(
-        [LOOK, THERE],
+        [LOOK, mark("looked"), THERE],
         robot({}, AHEAD, fixing()),
         field,
         spread=("20 mm", "0 mm", "0 deg"),
@@ -126,6 +126,10 @@ def test_mc_a_strayed_pot_is_read_as_the_wall():
     assert story.events[0].kind == "wrong"
     assert {r.origin for r in story.events[0].readings} == {"strayed pot"}
     assert story.strayed[0][0] == "pot"
+    # One event for each step, and only what was read by the first checkpoint is blamed there.
+    assert sorted(event.readings[0].step for event in story.events) == [0, 2]
+    by_then, by_the_end = (finder.mishaps.wrong(moment, 0) for moment in case.moments)
+    assert 0 < len(by_then) < len(by_the_end) == sum(len(event.readings) for event in story.events)
 
 
 def test_mc_a_strayed_pot_shuts_out_the_wall():
