@@ -263,6 +263,7 @@ NOT_COMPARED = {
     "random_return",
     "element_stray",
     "range_latency",
+    "range_phase",
 }
 SOURCES = [name for name in TITLES if name not in NOT_COMPARED]
 EVERYTHING = frozenset({"quantisation"})

@@ -96,3 +96,41 @@ def test_law_runs_do_not_depend_on_batches():
 
     assert np.array_equal(whole.moments[-1].error, parts.moments[-1].error)
     assert np.array_equal(whole.counts, parts.counts)
+
+
+def test_mc_runs_end_while_nobody_looks(monkeypatch):
+    """Looks 20 s apart see runs of their own: the last of one and the first of the next are unrelated.
+
+    Runs of 5 readings at 20 Hz are over after a second. 2000 trials with 10 %: the correlation is
+    within five standard errors of zero.
+    """
+    seen = {}
+    measure = EchoMaker.echo
+
+    def spy(self, r, *arguments):
+        echo = measure(self, r, *arguments)
+        seen[r] = np.abs(echo.reading_m - 2.0) > 1e-9
+        return echo
+
+    monkeypatch.setattr(EchoMaker, "echo", spy)
+    false = {"short_return": false_return(run_length=5.0, probability="10 %")}
+    sensor = range_sensor("front", 0.0, 0.0, 0.0, reach={"low": "0 m", "high": "4 m"}, errors=false)
+    case = prepared(
+        [{"do": "look", "time": "0.3 s"}, {"do": "pause", "time": "20 s"}, {"do": "look", "time": "0.3 s"}],
+        robot(sensors=[sensor], correction={"when": "looking", "gate": {"sigmas": 3.0}}),
+        field_map(x=(-2.0, 2.0), y=(-2.0, 2.0)),
+    )
+    run_trials(case, 2000, 3)
+    step = case.plan.timeline.readings.step
+    last, first = max(r for r in seen if step[r] == 0), min(r for r in seen if step[r] == 2)
+    assert seen[last].mean() > 0.05
+    assert abs(np.corrcoef(seen[last], seen[first])[0, 1]) < 5.0 / np.sqrt(2000.0)
+
+
+def test_mc_long_returns_come_in_runs_as_well(monkeypatch):
+    """Long false returns in runs of 5 keep their share, within 5 standard errors."""
+    reading = looking(monkeypatch, {"long_return": false_return(run_length=5.0)})
+    false = np.abs(reading - 2.0) > 1e-9
+    assert np.nanmin(reading) > 2.0 - 1e-9
+    error = np.sqrt(0.05 * 0.95 * 9.0 / false.size)
+    assert false.mean() == pytest.approx(0.05, abs=5.0 * error)

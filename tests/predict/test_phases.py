@@ -151,7 +151,9 @@ def test_law_phases_do_not_depend_on_batches(batch: int) -> None:
 def slots_of(case: Prepared, count: int, seed: int) -> list[np.ndarray]:
     """Return the phase that each trial draws, sensor by sensor."""
     return [
-        (Streams(seed, 0, count).uniforms(f"phase:{one.id}", "run", 0)[0] * len(sub_phases(one))).astype(int)
+        (
+            Streams(seed, 0, count).uniforms(f"range_phase:{one.id}", "run", 0)[0] * len(sub_phases(one))
+        ).astype(int)
         for one in case.case.robot.sensors
     ]
 
@@ -168,7 +170,9 @@ def test_law_each_trial_is_that_of_its_own_phase(monkeypatch: pytest.MonkeyPatch
         def one_phase(self: Any, source: str, *address: Any, slot: int = slot) -> Any:
             found = uniforms(self, source, *address)
             return (
-                (np.full(len(found[0]), (slot + 0.5) / 8.0), found[1]) if source == "phase:ahead" else found
+                (np.full(len(found[0]), (slot + 0.5) / 8.0), found[1])
+                if source == "range_phase:ahead"
+                else found
             )
 
         monkeypatch.setattr(Streams, "uniforms", one_phase)
@@ -244,3 +248,19 @@ def test_law_a_fix_at_any_phase_takes_the_error_out(engine: str) -> None:
         spread=("0 mm", "0 mm", "0 deg"),
     )
     assert known(case, engine)["end"].e == pytest.approx([0.0, 0.0, 0.0], abs=1e-9)
+
+
+def test_law_a_phase_that_is_switched_off_is_the_middle_one() -> None:
+    """With the source off every trial takes the four readings of the middle phase and no others."""
+    result = run_trials(looking("0.45 s"), 200, 1, off=frozenset({"range_phase"}))
+    assert result.counts.sum() == 4 * 200
+
+
+def test_law_redrawn_phases_are_other_phases() -> None:
+    """Redrawing the source deals other phases: the number of readings of half the trials changes."""
+    case = looking("0.45 s")
+    plain, again = (
+        np.array([run_trials(case, 1, 1, first=t, redrawn=redrawn).counts.sum() for t in range(60)])
+        for redrawn in (frozenset(), frozenset({"range_phase"}))
+    )
+    assert 15 <= np.count_nonzero(plain != again) <= 45

@@ -15,7 +15,7 @@ from driftgate.predict.sources import TITLES, source_of, source_table
 from driftgate.predict.streams import Streams
 from driftgate.schema.case import Case
 
-from .scenes import prepared, robot, run, tick
+from .scenes import prepared, range_sensor, robot, run, tick
 from .test_streams import full_case
 
 ROUTINES = Path(__file__).resolve().parents[2] / "routines"
@@ -46,7 +46,10 @@ def drawn() -> tuple[set[str], set[str]]:
 
             patch.setattr(Streams, name, recorded)
         # The shipped floor has no rough zone; the made one has.
-        for case in (shipped("pot-slalom"), shipped("long-round"), full_case()):
+        # Nor has a shipped robot a sensor of random phase.
+        front = range_sensor("front", 0.0, 0.0, 0.0, random_phase=True)
+        looking = prepared([{"do": "look", "time": "0.2 s"}], robot(sensors=[front]))
+        for case in (shipped("pot-slalom"), shipped("long-round"), full_case(), looking):
             run_trials(case, 200, 3)
             acting |= {info.name for info in source_table(case.case).info}
     return asked, acting

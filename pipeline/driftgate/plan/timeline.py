@@ -111,6 +111,11 @@ def sub_phases(sensor: Sensor) -> FloatArray:
     return np.asarray((np.arange(count) + 0.5) / (count * sensor.rate))
 
 
+def middle_phase(sensor: Sensor) -> int:
+    """Return which of `sub_phases` stands for all of them where none is drawn."""
+    return len(sub_phases(sensor)) // 2
+
+
 def _boundaries(steps: Sequence[PlannedStep]) -> FloatArray:
     return np.unique(np.array([0.0, *(s.end_s for s in steps)]))
 
@@ -199,7 +204,7 @@ def _reading_plan(
     knot, echo_knot, sensor, slot = knot[order], echo_knot[order], due.sensor[order], due.slot[order]
     # The step of a knot is that of the tick that ends there; time zero is the first step's.
     owner = step[np.maximum(knot - 1, 0)] if step.size else np.zeros(knot.size, np.intp)
-    middle = np.array([len(sub_phases(s)) // 2 for s in sensors], np.intp)
+    middle = np.array([middle_phase(s) for s in sensors], np.intp)
     nominal = (slot < 0) | (slot == middle[sensor])
     # The readings of one number draw the same luck at every phase.
     ordinal = _ordinals(sensor * (_MOST + 1) + slot, owner)

@@ -144,7 +144,9 @@ class Caster:
         else:
             square = self._culls and near.square[r] and beam.height_m is None
             self._meet_edges(beam, near.edges[r] if self._culls else everything, slice(None), met, square)
-        for j in near.elements[r].tolist():
+        # What stands behind something may be left out only where that is nearly where it should be.
+        elements = near.elements[r] if self._culls else self._tall_elements[sensor.id]
+        for j in elements.tolist():
             self._meet_element(j, beam, slice(None), clock_s, met)
         self._meet_apart(self._apart_in(r, sensor), beam, clock_s, met)
         for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():

@@ -55,15 +55,19 @@ class _Mounted:
 class _Instant:
     """What all readings of one instant share: the true poses, and the bound that holds for them."""
 
-    def __init__(self, pose: FloatArray, p: Poses) -> None:
+    def __init__(self, knot: int, pose: FloatArray, p: Poses) -> None:
+        self.knot = knot
         self.key = (p.xx, p.xy, p.xh)
         self.x, self.y = pose[0] + p.xx, pose[1] + p.xy
         self.cosine, self.sine = cos_sin(pose[2] + p.xh)
         self.bound = bound_of(*self.key)
 
-    def is_of(self, p: Poses) -> bool:
-        """Return whether it belongs to these very arrays; they are replaced and never written to."""
-        return self.key[0] is p.xx and self.key[1] is p.xy and self.key[2] is p.xh
+    def is_of(self, knot: int, p: Poses) -> bool:
+        """Return whether it is of this knot and these very arrays; they are replaced, never written to.
+
+        In a contact step the plan moves on while the arrays stay.
+        """
+        return self.knot == knot and self.key[0] is p.xx and self.key[1] is p.xy and self.key[2] is p.xh
 
 
 class EchoMaker:
@@ -109,8 +113,9 @@ class EchoMaker:
         readings = prepared.plan.timeline.readings
         sensor = prepared.case.robot.sensors[int(readings.sensor[r])]
         place = prepared.plan.steps[int(readings.step[r])].place
-        if self._instant is None or not self._instant.is_of(p):
-            self._instant = _Instant(prepared.plan.timeline.pose[self._knots[r]], p)
+        knot = int(self._knots[r])
+        if self._instant is None or not self._instant.is_of(knot, p):
+            self._instant = _Instant(knot, prepared.plan.timeline.pose[knot], p)
         now, mount = self._instant, self._mounted[sensor.id]
         wide = (
             now.x + now.cosine * mount.x - now.sine * mount.y,

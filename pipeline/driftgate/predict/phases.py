@@ -14,7 +14,7 @@ from typing import TypeVar
 import numpy as np
 
 from driftgate.core.pose import FloatArray
-from driftgate.plan.timeline import sub_phases
+from driftgate.plan.timeline import middle_phase, sub_phases
 from driftgate.plan.values import IntArray
 from driftgate.predict.candidates import BeamCandidates
 from driftgate.predict.echoes import EchoMaker
@@ -145,8 +145,10 @@ class Phases:
             if not sensor.random_phase:
                 continue
             slots = len(sub_phases(sensor))
-            uniform = streams.uniforms(f"phase:{sensor.id}", "run", 0)[0]
-            drawn = np.minimum((uniform * slots).astype(np.intp), slots - 1)
+            drawn = np.full(draws.count, middle_phase(sensor), dtype=np.intp)
+            if "range_phase" not in draws.off:
+                uniform = streams.uniforms(f"range_phase:{sensor.id}", "run", 0)[0]
+                drawn = np.minimum((uniform * slots).astype(np.intp), slots - 1)
             for slot in range(slots):
                 who = np.flatnonzero(drawn == slot)
                 part = Part(who, prepared, candidates, world, draws, streams) if len(who) else None

@@ -48,6 +48,7 @@ TITLES: dict[str, str] = {
     "long_return": "long false returns",
     "random_return": "random readings",
     "range_latency": "range latency",
+    "range_phase": "phase of the readings",
 }
 
 
@@ -359,6 +360,8 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
             add("quantisation", "data sheet", "reading")
         if sensor.latency > 0.0:
             add("range_latency", "data sheet", "robot")
+        if sensor.random_phase:
+            add("range_phase", "data sheet", "run")
     return tuple(
         SourceInfo(name, TITLES[name], ", ".join(sorted(rows[name][0])), ", ".join(sorted(rows[name][1])))
         for name in TITLES

@@ -56,13 +56,16 @@ class TrialReadings:
     ) -> None:
         """Take the echoes of this instant, then process what arrives, in the order of the file."""
         for r in self._echo_order[self._echo_from[knot] : self._echo_from[knot + 1]].tolist():
+            everybody = self._phases.everybody(r)
+            part = None if everybody else self._phases.part(r)
+            if everybody or part is not None:
+                # Runs of false returns go on, whether or not anybody looks.
+                (self._echoes if part is None else part.echoes).advance(r)
             if self._corrector.skips(r) is not None:
                 continue
-            if self._phases.everybody(r):
+            if everybody:
                 self._take(r, self._echoes, p, clock_s, world, memory)
-                continue
-            part = self._phases.part(r)
-            if part is not None:
+            elif part is not None:
                 own = part.poses(p), pick(clock_s, part.who), part.world(world), part.memory(memory)
                 self._take(r, part.echoes, *own)
         for r in range(self._arrive_from[knot], self._arrive_from[knot + 1]):
@@ -88,7 +91,6 @@ class TrialReadings:
     ) -> None:
         fixed = memory.fixed
         then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
-        echoes.advance(r)
         # Arrays are replaced and never written to, so this keeps the truth of this instant.
         take = partial(echoes.echo, r, replace(p), clock_s, echoes.runs_now(), world)
         self._waiting[r] = (cache(take), then)
