@@ -10,7 +10,7 @@ import click
 
 from driftgate.cli.out import emit
 
-KINDS: Final = ("routine", "field-map", "robot", "report")
+KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report")
 
 
 @click.command(

@@ -72,8 +72,8 @@ _LOAD: Final = (
     Rule(
         "DG107",
         "kind or format of the document unknown",
-        "Every file starts with 'kind' (routine, field map or robot) and 'format: 1'. A later format "
-        "needs a later driftgate.",
+        "Every file starts with 'kind' (routine, field map, robot or tape sheet) and 'format: 1'. A later "
+        "format needs a later driftgate.",
     ),
     Rule(
         "DG108",

@@ -11,8 +11,9 @@ from driftgate.core.findings import Finding, Level
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
+from driftgate.schema.tape import TapeSheet
 
-Kind = Literal["routine", "field map", "robot"]
+Kind = Literal["routine", "field map", "robot", "tape sheet"]
 
 # Appended to the path of a value it gives the place of the key. No key in a file can equal it.
 KEY: Final = "\0key"
@@ -66,14 +67,14 @@ class Document(Source):
 
     Attributes
     ----------
-    kind : {"routine", "field map", "robot"}
-        Which of the three.
-    model : Routine or FieldMap or Robot
+    kind : {"routine", "field map", "robot", "tape sheet"}
+        Which of the four.
+    model : Routine or FieldMap or Robot or TapeSheet
         What it says, in SI.
     """
 
     kind: Kind
-    model: Routine | FieldMap | Robot
+    model: Routine | FieldMap | Robot | TapeSheet
 
     @property
     def routine(self) -> Routine:

@@ -15,6 +15,7 @@ from driftgate.load.checks_case import check_on_field, check_variant
 from driftgate.load.checks_field import check_field_map
 from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
+from driftgate.load.checks_tape import check_tape
 from driftgate.load.checks_together import check_together
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
@@ -231,6 +232,8 @@ def _own_checks(document: Document, data: object) -> list[Finding]:
         return check_robot(document)
     if document.kind == "field map":
         return check_field_map(document)
+    if document.kind == "tape sheet":
+        return check_tape(document)
     return check_routine(document, data)
 
 

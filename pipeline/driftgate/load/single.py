@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from driftgate.core.findings import Finding
 from driftgate.core.units import article
 from driftgate.load.checks_field import check_field_map
 from driftgate.load.checks_robot import check_robot
+from driftgate.load.checks_tape import check_tape
 from driftgate.load.compose import Composed, compose
 from driftgate.load.document import KEY, DocPath, Document, Kind, Source
 from driftgate.load.text import TextError, read_text, real_path, shorten, split_lines
 from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import did_you_mean
+
+_CHECKS: Final[dict[Kind, Callable[[Document], list[Finding]]]] = {
+    "robot": check_robot,
+    "field map": check_field_map,
+    "tape sheet": check_tape,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +46,7 @@ class Single:
 
 
 def load_single(path: Path, kind: Kind) -> Single:
-    """Load a robot or a field map by itself.
+    """Load a robot, a field map or a tape sheet by itself.
 
     It may lie outside the repository: whoever types the command chose the file.
 
@@ -47,7 +54,7 @@ def load_single(path: Path, kind: Kind) -> Single:
     ----------
     path : Path
         The file.
-    kind : {"robot", "field map"}
+    kind : {"robot", "field map", "tape sheet"}
         What it must be.
     """
     shown = path.as_posix()
@@ -78,7 +85,7 @@ def _checked(composed: Composed, kind: Kind, findings: list[Finding]) -> Single:
         return Single(composed, None, tuple(findings))
     source = composed.source
     document = Document(source.path, source.lines, source.positions, kind, validated.model)
-    findings = check_robot(document) if kind == "robot" else check_field_map(document)
+    findings = _CHECKS[kind](document)
     sound = not any(finding.level == "error" for finding in findings)
     return Single(composed, document if sound else None, tuple(findings))
 

@@ -30,16 +30,23 @@ from driftgate.schema.accepted import NOT_BLANK
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
+from driftgate.schema.tape import TapeSheet
 
-MODELS: Final[dict[Kind, type[Routine] | type[FieldMap] | type[Robot]]] = {
+MODELS: Final[dict[Kind, type[Routine] | type[FieldMap] | type[Robot] | type[TapeSheet]]] = {
     "routine": Routine,
     "field map": FieldMap,
     "robot": Robot,
+    "tape sheet": TapeSheet,
 }
 FORMAT: Final = 1
 
 # A key that only one kind has: it says what a file without a kind was meant to be.
-_TELLTALE: Final[dict[str, Kind]] = {"steps": "routine", "walls": "field map", "drive": "robot"}
+_TELLTALE: Final[dict[str, Kind]] = {
+    "steps": "routine",
+    "walls": "field map",
+    "drive": "robot",
+    "heading_from": "tape sheet",
+}
 _PLAIN_UNION_MEMBER: Final = "function-plain[parse()]"
 
 
@@ -87,13 +94,13 @@ class Validated:
 
     Attributes
     ----------
-    model : Routine or FieldMap or Robot or None
+    model : Routine or FieldMap or Robot or TapeSheet or None
         None if anything is wrong.
     errors : tuple
         What is wrong, by place in the file.
     """
 
-    model: Routine | FieldMap | Robot | None
+    model: Routine | FieldMap | Robot | TapeSheet | None
     errors: tuple[_Error, ...] = ()
 
     @property

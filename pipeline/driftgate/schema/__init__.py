@@ -1,1 +1,1 @@
-"""The three kinds of document as frozen pydantic models."""
+"""The four kinds of document as frozen pydantic models."""

@@ -1,0 +1,1 @@
+"""From measured drives to the numbers of the error sources, with their uncertainty."""

@@ -1,0 +1,62 @@
+"""Quantities as a file has them: a number with as many digits as it deserves, and a unit people think in."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from driftgate.core.units import DIMENSIONS
+
+_UNITS: Final = {
+    "length": "mm",
+    "angle": "deg",
+    "time": "ms",
+    "speed": "m/s",
+    "turn rate": "deg/s",
+    "ratio": "%",
+    "length per root metre": "mm/sqrt(m)",
+    "angle per root metre": "deg/sqrt(m)",
+    "angle per root second": "deg/sqrt(s)",
+    "angle per root radian": "deg/sqrt(rad)",
+    "length per turn": "mm/rad",
+}
+
+
+def unit_of(dimension: str) -> str:
+    """Return the unit that a dimension is written in."""
+    return _UNITS[dimension]
+
+
+def figure(value: float, dimension: str, error: float | None = None) -> str:
+    """Return the number alone, in the dimension's unit.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    dimension : str
+        A key of `driftgate.core.units.DIMENSIONS`.
+    error : float, optional
+        How well it is known: two digits of this are shown, and as many of the value. Without it the
+        value has three digits.
+    """
+    factor = float(DIMENSIONS[dimension].units[_UNITS[dimension]])
+    number = value / factor
+    reference = abs(number if error is None else error / factor)
+    digits = 3 if error is None else 2
+    if reference <= 0.0 or not math.isfinite(reference):
+        return f"{number:.3g}"
+    decimals = max(digits - 1 - math.floor(math.log10(reference)), 0)
+    text = f"{number:.{min(decimals, 12)}f}"
+    return "0" if float(text) == 0.0 else text
+
+
+def quantity(value: float, dimension: str, error: float | None = None) -> str:
+    """Return a quantity with its unit: "0.42 %"; arguments as in `figure`."""
+    return f"{figure(value, dimension, error)} {_UNITS[dimension]}"
+
+
+def interval_words(low: float, high: float, dimension: str) -> str:
+    """Return "0.35 to 0.49 %"."""
+    width = 0.25 * (high - low)
+    return f"{figure(low, dimension, width)} to {figure(high, dimension, width)} {_UNITS[dimension]}"

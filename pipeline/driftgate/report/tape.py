@@ -1,0 +1,118 @@
+"""What a tape sheet shows, for people."""
+
+from __future__ import annotations
+
+from driftgate.calibrate.estimate import Estimate
+from driftgate.calibrate.square import SquareResult
+from driftgate.calibrate.tape import TapeResult
+from driftgate.report.quantities import figure, interval_words, quantity
+from driftgate.report.robot_section import robot_section
+from driftgate.report.text import plain, table
+from driftgate.schema.tape import TapeSheet
+
+SAFE = "Keep clear of a moving robot, power it down before you reach in, and have someone at the stop."
+# Lengths are shown to a tenth of a millimetre: a tape shows no more. [m]
+_TAPE_M = 1e-3
+
+
+def render_tape(path: str, sheet: TapeSheet, result: TapeResult, confidence: float, corrected: bool) -> str:
+    """Return the report of a tape sheet.
+
+    Parameters
+    ----------
+    path : str
+        The sheet's file.
+    sheet, result
+        What was measured and what it shows.
+    confidence : float
+        Of the intervals.
+    corrected : bool
+        Whether the section for the robot file goes with the corrections.
+    """
+    lines = [f"{plain(path)}  {plain(sheet.title)}"]
+    if result.square is not None and sheet.square is not None:
+        lines += ["", *_ends(sheet.square.side, result.square)]
+    lines += ["", *_corrections(sheet, result, confidence)]
+    if result.square is not None:
+        lines += _pattern(result.square)
+        lines += ["  Enter them and drive the squares again: a second pass takes out what is left over."]
+    if result.sources:
+        now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
+        lines += ["", f"For the robot file, {now}:", *robot_section(result.sources, sheet.day, confidence)]
+        if not corrected:
+            lines.append("# once the corrections are in the robot's code: --corrected")
+    lines += ["", "Not known from this sheet", *(f"  {words}" for words in result.missing), "", SAFE]
+    return "\n".join(lines) + "\n"
+
+
+def _ends(side_m: float, square: SquareResult) -> list[str]:
+    rows = []
+    for way, ends in (("right", square.right), ("left", square.left)):
+        x, y, sx, sy = (quantity(m, "length", _TAPE_M) for m in (*ends.mean_m, *ends.sd_m))
+        rows.append((way, str(ends.drives), x, y, sx, sy))
+    header = ("turning", "drives", "ahead", "to the left", "scatter ahead", "scatter to the left")
+    largest, noise = (quantity(size, "length", _TAPE_M) for size in (square.largest_m, square.noise_m))
+    words = (
+        f"  Largest systematic error {largest}; what is smaller than {noise} would not show in this scatter."
+    )
+    return [
+        f"Square of {side_m:g} m: where the drives ended, tape less robot",
+        *table(header, rows),
+        words,
+    ]
+
+
+def _corrections(sheet: TapeSheet, result: TapeResult, confidence: float) -> list[str]:
+    rows: list[tuple[str, str, str, str]] = []
+    if result.distance is not None:
+        scale = result.distance.scale
+        rows.append(
+            _row("distance scale", scale, "ratio", confidence, _multiply("counted distance", scale.value))
+        )
+    if result.square is not None:
+        if result.gyro is not None:
+            scale, bias = result.gyro.scale, result.gyro.bias
+            rows.append(
+                _row("heading scale", scale, "ratio", confidence, _multiply("the gyro's turn", scale.value))
+            )
+            verb, side = ("subtract", "from") if bias.value > 0.0 else ("add", "to")
+            take = f"{verb} {quantity(abs(bias.value), 'turn rate', bias.error)} {side} the gyro's rate"
+            rows.append(_row("heading-rate bias", bias, "turn rate", confidence, take))
+        if result.wheels is not None and sheet.track_width is not None:
+            wheels, alpha, beta = result.wheels, result.square.alpha_rad, result.square.beta_rad
+            track = f"track width {wheels.track_m:.5g} m in place of {sheet.track_width:g} m"
+            rows.append(_row("turn short of 90 deg", alpha, "angle", confidence, track))
+            factors = f"multiply distance of left wheel by {wheels.left:.6f}, right by {wheels.right:.6f}"
+            rows.append(_row("bend of a side, left", beta, "angle", confidence, factors))
+    header = ("what", "found", f"{100.0 * confidence:g} % interval", "in the robot's code")
+    return ["Corrections", *table(header, rows)]
+
+
+def _row(
+    name: str, estimate: Estimate, dimension: str, confidence: float, action: str
+) -> tuple[str, str, str, str]:
+    low, high = estimate.interval(confidence)
+    found = quantity(estimate.value, dimension, estimate.error)
+    if not estimate.clear(confidence):
+        action = "leave it: not told from zero"
+    return name, found, interval_words(low, high, dimension), action
+
+
+def _multiply(what: str, scale: float) -> str:
+    return f"multiply {what} by {1.0 / (1.0 + scale):.5f}"
+
+
+def _pattern(square: SquareResult) -> list[str]:
+    if not square.pattern_broken:
+        return []
+    ways = " and ".join(square.pattern_broken)
+    sizes = ", ".join(
+        f"{way}: x {figure(ends.mean_m[0], 'length')}, y {figure(ends.mean_m[1], 'length')} mm"
+        for way, ends in (("right", square.right), ("left", square.left))
+        if way in square.pattern_broken
+    )
+    return [
+        f"  The ends of the drives to the {ways} are not where these two errors would put them ({sizes}).",
+        "  Look for wheels that slip, a floor that slopes, a distance scale that differs between sides, or a",
+        "  mark that was not lined up; the corrections above are then not to be trusted.",
+    ]
