@@ -15,6 +15,7 @@ LAYERS = (
     "core",
     "schema",
     "load",
+    "logs",
     "world",
     "plan",
     "sight",

@@ -56,7 +56,7 @@ def is_inside(path: Path, root: Path) -> bool:
     return path == root or root in path.parents
 
 
-def read_text(path: Path, root: Path) -> str:
+def read_text(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> str:
     """Return the text of a file inside the repository.
 
     Parameters
@@ -65,6 +65,8 @@ def read_text(path: Path, root: Path) -> str:
         The file.
     root : Path
         The repository root.
+    most_bytes : int
+        What a larger file is refused at.
 
     Raises
     ------
@@ -75,9 +77,9 @@ def read_text(path: Path, root: Path) -> str:
     real = real_path(path)
     if not is_inside(real, real_path(root)):
         raise TextError("the file lies outside the repository")
-    raw = _read_bytes(real)
-    if len(raw) > LARGEST_BYTES:
-        raise TextError(f"the file is larger than {LARGEST_BYTES // 1024} KiB")
+    raw = _read_bytes(real, most_bytes)
+    if len(raw) > most_bytes:
+        raise TextError(f"the file is larger than {most_bytes // 1024} KiB")
     text = _decoded(raw)
     _refuse_unwanted(text)
     return text
@@ -94,7 +96,7 @@ def shorten(text: str, most: int = 40) -> str:
     return line if len(line) <= most else line[: most - 1] + "…"
 
 
-def _read_bytes(real: Path) -> bytes:
+def _read_bytes(real: Path, most_bytes: int) -> bytes:
     # Without O_NONBLOCK, opening a named pipe would wait for ever; O_NOFOLLOW closes the gap between
     # following the links and opening.
     flags = os.O_RDONLY
@@ -114,7 +116,7 @@ def _read_bytes(real: Path) -> bytes:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise TextError("not a regular file")
         try:
-            return stream.read(LARGEST_BYTES + 1)
+            return stream.read(most_bytes + 1)
         except OSError as error:
             raise TextError(_system_reason(error)) from None
 

@@ -1,0 +1,186 @@
+"""The header row: which column holds what, in which unit."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+from driftgate.core.units import DIMENSIONS
+from driftgate.load.text import shorten
+from driftgate.load.wording import alike
+from driftgate.logs.table import LONGEST_CELL, MOST_COLUMNS, Cell, Table
+
+_NUMBERS: Final = {
+    "time": "time",
+    "forward": "length",
+    "sideways": "length",
+    "heading": "angle",
+    "speed": "speed",
+    "believed x": "length",
+    "believed y": "length",
+    "believed heading": "angle",
+    "reference x": "length",
+    "reference y": "length",
+    "reference heading": "angle",
+}
+_TEXTS: Final = ("step", "reference by")
+_NAMED: Final = ("range", "fix")
+_USUAL: Final = {"length": "m", "angle": "deg", "time": "s", "speed": "m/s"}
+# A column, and what it is nothing without.
+_NEEDS: Final = (
+    ("believed x", ("believed y", "believed heading")),
+    ("believed y", ("believed x", "believed heading")),
+    ("believed heading", ("believed x", "believed y")),
+    ("reference x", ("reference y", "reference by")),
+    ("reference y", ("reference x", "reference by")),
+    ("reference heading", ("reference x", "reference y", "reference by")),
+    ("reference by", ("reference x", "reference y")),
+)
+_HEADING: Final = re.compile(r"([^\[\]]*?)\s*(?:\[\s*([^\[\]]*?)\s*\])?", re.DOTALL)
+
+_SEMICOLONS: Final = "cells are separated by commas, not by semicolons"
+
+# Header, dimension: what a list of beacons has.
+BEACON_COLUMNS: Final = {"x": "length", "y": "length"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column.
+
+    Attributes
+    ----------
+    title : str
+        Such as "forward", "range left".
+    position : int
+        Which cell of a row, from 0.
+    at : int
+        Column of the header line in which it begins, from 1.
+    dimension : str
+        Of its numbers; empty for words.
+    factor : Fraction or float
+        From the file's unit to SI.
+    unit : str
+        As the file has it.
+    """
+
+    title: str
+    position: int
+    at: int
+    dimension: str = ""
+    factor: Fraction | float = Fraction(1)
+    unit: str = ""
+
+    @property
+    def kind(self) -> str:
+        """The first word: "range" and "fix" have a name behind it."""
+        return self.title.split(" ", 1)[0]
+
+    @property
+    def name(self) -> str:
+        """Whose reading it is; empty for other columns."""
+        return self.title.split(" ", 1)[1] if self.kind in _NAMED else ""
+
+    def si(self, number: float) -> float:
+        """Return a number of this column in SI; whole thousandths stay what they are."""
+        if isinstance(self.factor, Fraction):
+            return number * self.factor.numerator / self.factor.denominator
+        return number * self.factor
+
+
+def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
+    """Return the columns by title; faults become findings of the page."""
+    page, line = table.page, table.header_line
+    if not table.header:
+        if not line:
+            page.say("DG603", 1, 1, "there is no header row")
+        return {}
+    if len(table.header) > MOST_COLUMNS:
+        page.say("DG614", line, table.header[MOST_COLUMNS].at, f"more than {MOST_COLUMNS} columns")
+        return {}
+    found: dict[str, Column] = {}
+    for position, cell in enumerate(table.header):
+        column = _column(table, cell, position, beacons)
+        if column is None:
+            continue
+        if column.title in found:
+            words = f"the column '{shorten(column.title)}' is there twice"
+            page.say("DG603", line, cell.at, words, "delete one of them")
+        else:
+            found[column.title] = column
+    if page.errors:
+        return found
+    for needed in ("beacon", "x", "y") if beacons else ("time",):
+        if needed not in found:
+            unit = "" if needed == "beacon" else " [m]" if beacons else " [s]"
+            page.say("DG603", line, 1, f"the column '{needed}{unit}' is missing")
+    if not beacons and not page.errors:
+        _check_together(table, found)
+    return found
+
+
+def _column(table: Table, cell: Cell, position: int, beacons: bool) -> Column | None:
+    page, line = table.page, table.header_line
+    match = _HEADING.fullmatch(cell.text)
+    if match is None or len(cell.text) > LONGEST_CELL:
+        advice = _SEMICOLONS if ";" in cell.text else "write 'name [unit]'"
+        page.say("DG603", line, cell.at, f"'{shorten(cell.text)}' is no column", advice)
+        return None
+    title, unit = " ".join(match.group(1).split()), match.group(2)
+    numbers, texts = (BEACON_COLUMNS, ("beacon",)) if beacons else (_NUMBERS, _TEXTS)
+    dimension = numbers.get(title)
+    kind, _, name = title.partition(" ")
+    if not beacons and kind in _NAMED:
+        if not name:
+            page.say("DG603", line, cell.at, f"'{title}' of which sensor?", f"write '{kind} NAME'")
+            return None
+        dimension = "length" if kind == "range" else None
+    elif dimension is None and title not in texts:
+        _say_unknown(table, cell, title, [*numbers, *texts], beacons)
+        return None
+    if dimension is None:
+        if unit is not None:
+            page.say("DG604", line, cell.at, f"'{title}' has no unit", f"write '{title}'")
+            return None
+        return Column(title, position, cell.at)
+    usual = f"write '{shorten(title)} [{_USUAL[dimension]}]'"
+    if unit is None:
+        page.say("DG604", line, cell.at, f"the column '{shorten(title)}' does not say its unit", usual)
+        return None
+    factor = DIMENSIONS[dimension].units.get(unit)
+    if factor is None:
+        at = cell.at + cell.text.index("[")
+        page.say("DG604", line, at, f"'{shorten(unit)}' is no unit of {DIMENSIONS[dimension].name}", usual)
+        return None
+    return Column(title, position, cell.at, dimension, factor, unit)
+
+
+def _say_unknown(table: Table, cell: Cell, title: str, known: list[str], beacons: bool) -> None:
+    advice, close = "", alike(title, [*known, *(() if beacons else ("range", "fix"))])
+    if ";" in cell.text and len(table.header) == 1:
+        advice = _SEMICOLONS
+    elif close:
+        advice = f"did you mean '{close}'?"
+    elif beacons:
+        advice = "a list of beacons has the columns beacon, x [m], y [m]"
+    else:
+        advice = f"known columns: {', '.join(known)}, range NAME, fix NAME"
+    words = f"unknown column '{shorten(title)}'" if title else "a column without a name"
+    table.page.say("DG603", table.header_line, cell.at, words, advice)
+
+
+def _check_together(table: Table, found: dict[str, Column]) -> None:
+    page, line = table.page, table.header_line
+    for title, others in _NEEDS:
+        missing = [other for other in others if other not in found]
+        if title in found and missing:
+            page.say("DG605", line, found[title].at, f"'{title}' needs the column '{missing[0]}' beside it")
+            return
+    for column in found.values():
+        if column.kind == "fix" and f"range {column.name}" not in found:
+            words = f"'{shorten(column.title)}' needs the column 'range {shorten(column.name)} [m]' beside it"
+            page.say("DG605", line, column.at, words)
+    if len(found) == 1:
+        page.say("DG605", line, 1, "a log of the time alone says nothing", "add a column")

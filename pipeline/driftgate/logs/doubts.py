@@ -1,0 +1,164 @@
+"""Numbers that no robot can have written: other units than the header says, jumps, gaps.
+
+The bounds are wide: a small robot is ten times slower. They are the trade's habits, without a source.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from driftgate.core.pose import FloatArray
+from driftgate.logs.part import Part
+from driftgate.logs.values import BoolArray
+
+# No small robot drives faster. [m/s]
+FASTEST_M_S: Final = 20.0
+# Clocks jitter, and a row may carry what several ticks drove: so much may come at once. [m]
+AT_ONCE_M: Final = 0.5
+# More than a gyro of a full scale of 2000 deg/s can read. [rad/s]
+FASTEST_TURN_RAD_S: Final = 40.0
+TURN_AT_ONCE_RAD: Final = 0.35
+# No beam or radio range of such a robot reads so far. [m]
+FARTHEST_M: Final = 500.0
+# Odometry that comes more seldom says nothing of the path. [s]
+SELDOM_S: Final = 2.0
+# A gap: so many times the usual interval, and at least so long. [1, s]
+GAP_FACTOR: Final = 10.0
+GAP_S: Final = 0.25
+# Getting somewhere takes at least that distance; so much less on the wheels is no slip. [1, m]
+SHORTEST_SHARE: Final = 0.4
+FAR_ENOUGH_M: Final = 0.3
+
+
+def unwrapped(heading_rad: FloatArray) -> FloatArray:
+    """Return the headings without jumps by whole turns; nan stays. [rad]"""
+    known = ~np.isnan(heading_rad)
+    out = heading_rad.copy()
+    out[known] = np.unwrap(heading_rad[known])
+    return out
+
+
+def check_doubts(part: Part) -> None:
+    """Add a finding for every kind of doubt, at its first place."""
+    _speed(part)
+    _intervals(part)
+    _turns(part)
+    _ranges(part)
+    _distance(part)
+
+
+def _since(part: Part, known: BoolArray) -> tuple[np.ndarray, FloatArray]:
+    """Return the rows that have a value, but the first, and the time since the one before. [s]"""
+    rows = np.flatnonzero(known)
+    return rows[1:], np.diff(part.numbers["time"][rows])
+
+
+def _and_more(count: int) -> str:
+    return f", and in {count - 1} rows more" if count > 1 else ""
+
+
+def _as_written(part: Part, title: str, value: float) -> str:
+    """Return an SI number in the unit of the column."""
+    column = part.columns[title]
+    return f"{value / float(column.factor):.4g} {column.unit}"
+
+
+def _unit(part: Part, title: str) -> str:
+    return f"the header says [{part.columns[title].unit}]: is that what the robot wrote?"
+
+
+def _speed(part: Part) -> None:
+    for title in ("forward", "sideways"):
+        if title not in part.columns:
+            continue
+        step = part.numbers[title]
+        rows, dt = _since(part, ~np.isnan(step))
+        moved = np.abs(step[rows])
+        far = np.flatnonzero(moved > np.maximum(AT_ONCE_M, FASTEST_M_S * dt))
+        moving = moved > 0.0
+        if len(far):
+            i = far[0]
+            words = f"{_as_written(part, title, step[rows[i]])} in {dt[i]:.4g} s{_and_more(len(far))}"
+            part.say("DG610", int(rows[i]), title, f"no robot drives {words}", _unit(part, title))
+        elif moving.any() and np.median(moved[moving] / dt[moving]) > FASTEST_M_S:
+            speed = float(np.median(moved[moving] / dt[moving]))
+            words = f"no robot drives {speed:.4g} m/s, as half of these rows say"
+            part.say("DG610", int(rows[np.argmax(moving)]), title, words, _unit(part, "time"))
+    if "speed" in part.columns:
+        fast = np.flatnonzero(np.abs(np.nan_to_num(part.numbers["speed"])) > FASTEST_M_S)
+        if len(fast):
+            words = _as_written(part, "speed", part.numbers["speed"][fast[0]]) + _and_more(len(fast))
+            part.say("DG610", int(fast[0]), "speed", f"no robot drives {words}", _unit(part, "speed"))
+
+
+def _intervals(part: Part) -> None:
+    title = next((t for t in ("forward", "sideways", "heading") if t in part.columns), None)
+    if title is None:
+        return
+    rows, dt = _since(part, ~np.isnan(part.numbers[title]))
+    if not len(dt):
+        return
+    usual = float(np.median(dt))
+    if usual > SELDOM_S:
+        words = f"the odometry comes every {_as_written(part, 'time', usual)}"
+        part.say("DG610", int(rows[0]), "time", words, _unit(part, "time"))
+        return
+    for i in np.flatnonzero(dt > max(GAP_S, GAP_FACTOR * usual)):
+        words = f"no odometry for {dt[i]:.3g} s, else every {usual:.3g} s"
+        part.warn("DG609", int(rows[i]), "time", words, "what happened in the gap is known only in sum")
+
+
+def _turns(part: Part) -> None:
+    if "heading" not in part.columns:
+        return
+    heading = unwrapped(part.numbers["heading"])
+    rows, dt = _since(part, ~np.isnan(heading))
+    turn = np.abs(np.diff(heading[~np.isnan(heading)]))
+    jumps = np.flatnonzero(turn > np.maximum(TURN_AT_ONCE_RAD, FASTEST_TURN_RAD_S * dt))
+    if not len(jumps):
+        return
+    row = int(rows[jumps[0]])
+    raw = part.numbers["heading"]
+    words = f"the heading changes by {_as_written(part, 'heading', turn[jumps[0]])} in {dt[jumps[0]]:.4g} s"
+    words += _and_more(len(jumps))
+    radians = part.columns["heading"].unit in ("rad", "mrad") and np.nanmax(np.abs(raw)) > 12.6
+    if radians and len(jumps) > 3:
+        part.say("DG610", row, "heading", words, _unit(part, "heading"))
+    else:
+        part.say("DG611", row, "heading", words, "only a wrap by a whole turn is taken out")
+
+
+def _ranges(part: Part) -> None:
+    for title, column in part.columns.items():
+        if column.kind != "range":
+            continue
+        far = np.flatnonzero(np.nan_to_num(part.numbers[title]) > FARTHEST_M)
+        if len(far):
+            words = _as_written(part, title, part.numbers[title][far[0]]) + _and_more(len(far))
+            part.say("DG610", int(far[0]), title, f"no range sensor reads {words}", _unit(part, title))
+
+
+def _distance(part: Part) -> None:
+    """Find wheels that rolled less far than the robot came."""
+    if "forward" not in part.columns:
+        return
+    steps = [np.nan_to_num(part.numbers[t]) for t in ("forward", "sideways") if t in part.columns]
+    rolled = np.cumsum(np.hypot(steps[0], steps[1]) if len(steps) == 2 else np.abs(steps[0]))
+    for kind in ("believed", "reference"):
+        if f"{kind} x" not in part.columns:
+            continue
+        x, y = part.numbers[f"{kind} x"], part.numbers[f"{kind} y"]
+        rows = np.flatnonzero(~np.isnan(x))
+        if len(rows) < 2:
+            continue
+        away = np.hypot(x[rows] - x[rows[0]], y[rows] - y[rows[0]])
+        far = int(np.argmax(away))
+        wheels = float(rolled[rows[far]] - rolled[rows[0]])
+        if away[far] > FAR_ENOUGH_M and wheels < SHORTEST_SHARE * away[far]:
+            came = _as_written(part, f"{kind} x", float(away[far]))
+            words = f"the {kind} pose is {came} away from the first one, but the wheels rolled "
+            words += _as_written(part, "forward", wheels)
+            part.say("DG610", int(rows[far]), f"{kind} x", words, "is one of the two in another unit?")
+            return

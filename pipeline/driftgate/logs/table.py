@@ -1,0 +1,250 @@
+"""A CSV file cut into preamble, header and rows, each cell with its place.
+
+The dialect is that of RFC 4180 (Y. Shafranovich, 2005) with two limits: a cell ends on the line on which
+it begins, and blanks around a cell do not count. Files come from strangers: a cell is a text and nothing
+else, whatever it looks like.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from driftgate.core.findings import Finding, Level
+from driftgate.load.compose import MOST_FINDINGS
+from driftgate.load.text import TextError, is_inside, read_text, real_path, split_lines
+
+LARGEST_BYTES: Final = 16 * 1024 * 1024
+MOST_ROWS: Final = 200_000
+MOST_COLUMNS: Final = 64
+LONGEST_CELL: Final = 100
+
+_PREAMBLE: Final = re.compile(r"#\s*([A-Za-z][A-Za-z ]*?)\s*:\s*(.*?)\s*")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line "# key: value" of the preamble; columns counted from 1."""
+
+    key: str
+    value: str
+    line: int
+    key_at: int
+    value_at: int
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A cell without quotes and outer blanks, and the column in which it begins, from 1."""
+
+    text: str
+    at: int
+
+
+@dataclass
+class Page:
+    """A file's lines, and the findings about them; those beyond the first hundred are not kept."""
+
+    path: str
+    lines: tuple[str, ...]
+    findings: list[Finding] = field(default_factory=list)
+    errors: int = 0
+
+    def say(
+        self, code: str, line: int, column: int, message: str, advice: str = "", level: Level = "error"
+    ) -> None:
+        """Add a finding."""
+        self.errors += level == "error"
+        if len(self.findings) < MOST_FINDINGS:
+            excerpt = self.lines[line - 1] if line else ""
+            self.findings.append(Finding(self.path, line, column, code, message, level, advice, excerpt))
+        elif len(self.findings) == MOST_FINDINGS:
+            self.findings.append(Finding(self.path, 0, 0, "DG114", "more findings left out", "note"))
+
+    @property
+    def full(self) -> bool:
+        """Whether further findings would not be kept."""
+        return len(self.findings) > MOST_FINDINGS
+
+
+@dataclass(frozen=True)
+class Table:
+    """A file in parts.
+
+    Attributes
+    ----------
+    page : Page
+        The whole of it.
+    preamble : tuple of Entry
+        Its "# key: value" lines.
+    header : tuple of Cell
+        The header row; empty if there is none.
+    header_line : int
+        Where it stands; 0 if there is none.
+    """
+
+    page: Page
+    preamble: tuple[Entry, ...]
+    header: tuple[Cell, ...]
+    header_line: int
+
+    def rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Return line number and cells of each sound row; findings about the others are added."""
+        page, width, count = self.page, len(self.header), 0
+        for number in range(self.header_line + 1, len(page.lines) + 1):
+            line = page.lines[number - 1]
+            if not line.strip():
+                continue
+            count += 1
+            if count > MOST_ROWS:
+                page.say("DG614", number, 1, f"the log has more than {MOST_ROWS} rows")
+                return
+            if line.startswith("#"):
+                page.say("DG606", number, 1, "lines '# key: value' come before the header row only")
+            else:
+                cells = _quick(line) if '"' not in line else self._split(number)
+                if cells is not None and self._fits(number, cells, width):
+                    yield number, cells
+            if page.full:
+                return
+        if not count:
+            last = max(self.header_line, 1)
+            page.say("DG606", last, 1, "there are no rows below the header")
+
+    def place(self, line: int, position: int) -> int:
+        """Return the column in which a cell of a sound row begins."""
+        return split_row(self.page.lines[line - 1])[position].at
+
+    def _split(self, number: int) -> list[str] | None:
+        try:
+            return [cell.text for cell in split_row(self.page.lines[number - 1])]
+        except RowError as error:
+            self.page.say("DG606", number, error.column, error.reason, error.advice)
+            return None
+
+    def _fits(self, number: int, cells: list[str], width: int) -> bool:
+        if len(cells) != width:
+            at = self.place(number, width) if len(cells) > width else len(self.page.lines[number - 1]) + 1
+            self.page.say(
+                "DG606", number, at, f"the row has {len(cells)} cells, the header {width}", _why_cells(cells)
+            )
+            return False
+        for i, cell in enumerate(cells):
+            if len(cell) > LONGEST_CELL:
+                words = f"the cell has {len(cell)} characters, at most {LONGEST_CELL} are read"
+                self.page.say("DG607", number, self.place(number, i), words)
+                return False
+        return True
+
+
+class RowError(Exception):
+    """Quotes of a row do not match; `column` counted from 1."""
+
+    def __init__(self, column: int, reason: str, advice: str) -> None:
+        super().__init__(reason)
+        self.column, self.reason, self.advice = column, reason, advice
+
+
+def split_row(line: str) -> list[Cell]:
+    """Return the cells of a line.
+
+    Raises
+    ------
+    RowError
+        If a quote is not closed on this line, or stands inside or behind a cell.
+    """
+    cells, begin = [], 0
+    while True:
+        start = begin + len(line[begin:]) - len(line[begin:].lstrip())
+        if line.startswith('"', start):
+            text, end = _quoted(line, start)
+        else:
+            end = line.find(",", begin)
+            end = len(line) if end < 0 else end
+            text = line[begin:end]
+            if '"' in text:
+                at = begin + text.index('"')
+                raise RowError(
+                    at + 1, "a quote inside a cell", "put quotes around the cell and double this one"
+                )
+            start = min(start, end)
+        cells.append(Cell(text.strip(), start + 1))
+        if end >= len(line):
+            return cells
+        begin = end + 1
+
+
+def _quoted(line: str, start: int) -> tuple[str, int]:
+    """Return the text of a quoted cell and where the comma behind it stands."""
+    at = start + 1
+    while True:
+        at = line.find('"', at)
+        if at < 0:
+            raise RowError(start + 1, "the quote is not closed on this line", "close it with another quote")
+        if not line.startswith('"', at + 1):
+            break
+        at += 2
+    rest = line.find(",", at)
+    rest = len(line) if rest < 0 else rest
+    if line[at + 1 : rest].strip():
+        raise RowError(at + 2, "text behind a closing quote", "a quote inside a cell is written twice")
+    return line[start + 1 : at].replace('""', '"'), rest
+
+
+def _quick(line: str) -> list[str]:
+    return [cell.strip() for cell in line.split(",")]
+
+
+def _why_cells(cells: list[str]) -> str:
+    if len(cells) == 1 and ";" in cells[0]:
+        return "cells are separated by commas, not by semicolons"
+    if len(cells) == 1 and "\t" in cells[0]:
+        return "cells are separated by commas, not by tabs"
+    return "a number has a decimal point, and a cell without a value is left blank"
+
+
+def shown_path(path: Path, root: Path) -> str:
+    """Return how findings name a file: relative to the repository."""
+    return path.relative_to(root).as_posix() if is_inside(path, root) else path.name
+
+
+def open_table(path: Path, root: Path) -> tuple[Table | None, list[Finding]]:
+    """Return a file in parts, or None and why it was not read."""
+    try:
+        real, top = real_path(path), real_path(root)
+    except TextError as error:
+        return None, [Finding(path.name, 0, 0, "DG101", error.reason)]
+    shown = shown_path(real, top)
+    try:
+        text = read_text(real, top, LARGEST_BYTES)
+    except TextError as error:
+        return None, [Finding(shown, error.line, error.column, "DG101", error.reason, excerpt=error.excerpt)]
+    return table_of(text, shown), []
+
+
+def table_of(text: str, path: str) -> Table:
+    """Return a text in parts; findings about preamble lines and quotes are on its page."""
+    page = Page(path, split_lines(text))
+    entries, number = [], 0
+    for number, line in enumerate(page.lines, start=1):
+        if not line.startswith("#"):
+            break
+        match = _PREAMBLE.fullmatch(line)
+        if match is None:
+            page.say("DG602", number, 1, "expected '# key: value'", "for a remark write '# note: ...'")
+        else:
+            key, value = match.group(1), match.group(2)
+            entries.append(Entry(key.lower(), value, number, match.start(1) + 1, match.start(2) + 1))
+    while number <= len(page.lines) and not page.lines[number - 1].strip():
+        number += 1
+    if number > len(page.lines) or page.lines[number - 1].startswith("#"):
+        return Table(page, tuple(entries), (), 0)
+    header: list[Cell] = []
+    try:
+        header = split_row(page.lines[number - 1])
+    except RowError as error:
+        page.say("DG606", number, error.column, error.reason, error.advice)
+    return Table(page, tuple(entries), tuple(header), number)

@@ -1,0 +1,126 @@
+"""Numbers that no robot can have written are questioned, real ones are not."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from logs.made_logs import log_text, places, read
+
+DT = 0.02
+
+
+def _drive(scale: float = 1.0, unit: str = "m", time: str = "s", time_scale: float = 1.0) -> str:
+    """Return the log of a robot that speeds up to 1.5 m/s, in numbers of one unit under another's name."""
+    rows, x = ["0,0,0,0,0"], 0.0
+    for i in range(1, 100):
+        step = 1.5 * DT * min(1.0, i / 25)
+        x += step
+        rows.append(f"{time_scale * i * DT:.6f},{step * scale:.9f},{x:.6f},0,0")
+    return log_text(
+        f"time [{time}],forward [{unit}],believed x [m],believed y [m],believed heading [deg]", rows
+    )
+
+
+@pytest.mark.parametrize(
+    ("scale", "unit"), [(1.0, "m"), (1000.0, "mm"), (100.0, "cm"), (1 / 0.0254, "in"), (1 / 0.3048, "ft")]
+)
+def test_law_right_units_raise_no_doubt(tmp_path: Path, scale: float, unit: str):
+    """Numbers in the unit that the header names are taken as they are."""
+    log, findings = read(tmp_path, _drive(scale, unit))
+    assert findings == []
+    assert log is not None
+    assert log.forward_m.sum() == pytest.approx(log.believed[-1, 0], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("scale", "unit", "words"),
+    [
+        (1000.0, "m", "no robot drives"),
+        (100.0, "m", "no robot drives"),
+        (1 / 0.0254, "m", "no robot drives"),
+        (1.0, "mm", "the believed pose"),
+        (1.0, "cm", "the believed pose"),
+        (1.0, "in", "the believed pose"),
+    ],
+)
+def test_err_distance_in_another_unit(tmp_path: Path, scale: float, unit: str, words: str):
+    """Numbers in another unit than the header names are questioned, once, in the column in doubt."""
+    log, findings = read(tmp_path, _drive(scale, unit))
+    assert log is None
+    (finding,) = findings
+    assert finding.code == "DG610"
+    assert finding.message.startswith(words)
+    assert "unit" in finding.suggestion or "header says" in finding.suggestion
+
+
+@pytest.mark.parametrize(("time", "scale", "code"), [("s", 1000.0, "DG610"), ("ms", 1.0, "DG610")])
+def test_err_time_in_another_unit(tmp_path: Path, time: str, scale: float, code: str):
+    """Milliseconds under the name of seconds, and the other way round."""
+    log, findings = read(tmp_path, _drive(time=time, time_scale=scale))
+    assert log is None
+    assert [f.code for f in findings] == [code]
+    assert "time" in findings[0].suggestion or time in findings[0].suggestion
+
+
+def test_err_one_impossible_row(tmp_path: Path):
+    """A single increment of 30 m in 20 ms is found where it stands."""
+    rows = [f"{i * DT:.2f},{30 if i == 7 else 0.02}" for i in range(20)]
+    log, findings = read(tmp_path, log_text("time [s],forward [m]", rows))
+    assert log is None
+    assert places(findings) == [(4 + 7, 6, "DG610")]
+    assert "30 m in 0.02 s" in findings[0].message
+
+
+def _turn(degrees: list[float], unit: str = "deg") -> str:
+    return log_text(f"time [s],heading [{unit}]", [f"{i * DT:.2f},{h:.6f}" for i, h in enumerate(degrees)])
+
+
+def test_law_a_wrap_is_no_jump(tmp_path: Path):
+    """Three turns at 400 deg/s, wrapped either way, come out whole."""
+    turned = [400.0 * DT * i for i in range(140)]
+    for wrap in (lambda h: h, lambda h: h % 360.0, lambda h: (h + 180.0) % 360.0 - 180.0):
+        log, findings = read(tmp_path, _turn([wrap(h) for h in turned]))
+        assert findings == []
+        assert log is not None
+        assert math.degrees(log.heading_rad[-1] - log.heading_rad[0]) == pytest.approx(turned[-1], abs=1e-4)
+
+
+def test_err_gyro_set_back(tmp_path: Path):
+    """A gyro that is set back to zero during the run is found where it happens."""
+    log, findings = read(tmp_path, _turn([90.0] * 5 + [0.0] * 5))
+    assert log is None
+    assert places(findings) == [(9, 6, "DG611")]
+    assert "90 deg in 0.02 s" in findings[0].message
+
+
+def test_err_degrees_called_radians(tmp_path: Path):
+    """Degrees under the name of radians are a question of the unit."""
+    log, findings = read(tmp_path, _turn([200.0 * DT * i for i in range(50)], "rad"))
+    assert log is None
+    assert [f.code for f in findings] == ["DG610"]
+
+
+def test_err_range_in_another_unit(tmp_path: Path):
+    """A reading of 1.2 km is in millimetres."""
+    log, findings = read(tmp_path, log_text("time [s],range left [m]", ["0,1200", "0.1,1190"]))
+    assert log is None
+    assert places(findings) == [(4, 3, "DG610")]
+
+
+def test_law_a_gap_is_a_warning(tmp_path: Path):
+    """A gap in the odometry is said, and the log is read."""
+    times = [i * DT for i in range(20)] + [1.5 + i * DT for i in range(20)]
+    log, findings = read(tmp_path, log_text("time [s],forward [m]", [f"{t:.3f},0.01" for t in times]))
+    assert log is not None
+    assert [(f.line, f.code, f.level) for f in findings] == [(4 + 20, "DG609", "warning")]
+    assert "1.12 s" in findings[0].message
+
+
+def test_law_odometry_at_a_tenth_of_the_rate_is_no_gap(tmp_path: Path):
+    """Rows of other columns between those of the odometry are no gaps."""
+    rows = [f"{i * DT:.2f},{0.01 if i % 10 == 0 else ''},1.0" for i in range(100)]
+    _, findings = read(tmp_path, log_text("time [s],forward [m],range left [m]", rows))
+    assert findings == []
