@@ -14,6 +14,7 @@ import pytest
 from scipy import integrate, stats
 
 from driftgate.core.errors import ModelError
+from driftgate.judge import tuning
 from driftgate.judge.consistency import (
     Consistency,
     chi_square_region,
@@ -169,15 +170,25 @@ def test_mc_a_mistuned_filter_is_named(own: dict[str, Any], word: str, sensors: 
         assert mend.sentence.startswith("Raise" if "trusting" in word else "Lower")
 
 
-def test_mc_only_what_is_something_is_lowered() -> None:
-    """A filter that doubts its whole start too much is told to lower a number that is not zero."""
+def test_mc_only_what_is_something_is_lowered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A filter that doubts start and readings is told to lower its readings'; what is zero is not tried."""
+    tried: list[str] = []
+    changed = tuning._with
+
+    def spy(prepared_: Prepared, number: Any, factor: float) -> Prepared:
+        tried.append(number.key)
+        return changed(prepared_, number, factor)
+
+    monkeypatch.setattr(tuning, "_with", spy)
     own = {"start_x": "200 mm", "start_y": "200 mm", "start_heading": "15 deg", "range_at_zero": "60 mm"}
     case = matched(own)
     mend = advice(case, consistency_of(case, run_trials(case, TRIALS, 4)), 2)
-    if isinstance(mend, Advice):
-        assert 0.0 < float(mend.better.split()[0]) < float(mend.now.split()[0])
-    else:
-        assert mend.startswith("No single number")
+    assert isinstance(mend, Advice)
+    assert (mend.key, mend.now) == ("range_at_zero", "60 mm")
+    # The readings' noise is 8 mm.
+    assert 5.0 <= float(mend.better.split()[0]) <= 20.0
+    # Its innovations say that it is the readings' numbers; of those all others are zero.
+    assert set(tried) == {"range_at_zero"}
 
 
 def hiding(own_mm: float, scale_percent: float = 3.0) -> Prepared:

@@ -237,17 +237,24 @@ def test_mc_a_narrow_gap_is_seen_by_the_phases_that_fall_into_it() -> None:
 
 @pytest.mark.parametrize("engine", ENGINES)
 def test_law_a_fix_at_any_phase_takes_the_error_out(engine: str) -> None:
-    """Both engines end a look at the wall's own accuracy, whatever phase the readings have."""
-    hall = field_map(x=(0.0, 4.0), y=(-2.0, 2.0))
-    machine = robot(sensors=[sensor("ahead", 0.0, errors={})], correction={"when": "always"})
-    case = prepared(
-        [{"do": "look", "time": "0.3 s"}],
-        machine,
-        believed=hall,
-        start=(1.0, 0.0, 0.0),
-        spread=("0 mm", "0 mm", "0 deg"),
-    )
-    assert known(case, engine)["end"].e == pytest.approx([0.0, 0.0, 0.0], abs=1e-9)
+    """A start 100 mm off is put right by a look, whatever phase the readings have; without fixes it stays."""
+    hall, moved = (field_map(x=(west, 4.0), y=(-2.0, 2.0)) for west in (0.0, 0.1))
+    for enabled, left_m in ((True, 0.0), (False, 0.1)):
+        machine = robot(
+            sensors=[sensor("ahead", 0.0, errors={})],
+            correction={"when": "always", "update": {"law": "replace"}, "enabled": enabled},
+        )
+        case = prepared(
+            [{"do": "look", "time": "0.3 s"}],
+            machine,
+            believed=hall,
+            true=moved,
+            start=(1.0, 0.0, 0.0),
+            placed_against=["west"],
+        )
+        # Three trials of seed 1: not all of one phase.
+        assert len(set(slots_of(case, 3, 1)[0].tolist())) > 1
+        assert known(case, engine)["end"].e == pytest.approx([left_m, 0.0, 0.0], abs=1e-9)
 
 
 def test_law_a_phase_that_is_switched_off_is_the_middle_one() -> None:

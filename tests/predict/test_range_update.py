@@ -49,7 +49,7 @@ def update(
     before = six(p)
     ph = times_h(before, h)
     s = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + sd_m**2
-    k = gain_of(law, ph, s, np.array([NORMAL[0]]), np.array([NORMAL[1]]), h)
+    k = gain_of(law, ph, s, h)
     innovation = reading_m - float(model.range_m)
     after = pose + np.array([float(g[0]) for g in k]) * innovation
     return after, as_matrix(joseph(before, k, ph, s)), innovation, float(s[0])
@@ -139,7 +139,7 @@ def test_ref_generic_filter(seed: int) -> None:
     assert cov == pytest.approx(expected, rel=1e-6, abs=1e-12)
 
 
-MODEL = FilterModel((0.0, 0.0, 0.0), 0.02, 0.03, 0.01, 0.02, 0.03, (), (), 0.0)
+MODEL = FilterModel((0.0, 0.0, 0.0), 0.02, 0.03, 0.01, 0.02, 0.03, (), (), 0.0, 0.0)
 
 
 def test_ref_growth_by_full_matrices() -> None:
@@ -170,7 +170,7 @@ def test_ref_growth_by_full_matrices() -> None:
 )
 def test_ref_steady_state(q: float, r: float, prior: float, gain: float) -> None:
     """Driving and reading over and over settles where the algebraic Riccati equation says."""
-    model = FilterModel((0.0, 0.0, 0.0), math.sqrt(q), 0.0, 0.0, 0.0, 0.0, (), (), 0.0)
+    model = FilterModel((0.0, 0.0, 0.0), math.sqrt(q), 0.0, 0.0, 0.0, 0.0, (), (), 0.0, 0.0)
     noise = process_noise(model, 1.0, 0.0, 0.0, 1.0, 0.0)  # 1 m along x adds q
     h: Three = (np.array([-1.0]), np.zeros(1), np.zeros(1))
     p, k = six(np.zeros((3, 3))), (np.zeros(1), np.zeros(1), np.zeros(1))
@@ -180,7 +180,7 @@ def test_ref_steady_state(q: float, r: float, prior: float, gain: float) -> None
         before = float(p[0][0])
         ph = times_h(p, h)
         s = h[0] * ph[0] + r
-        k = gain_of(KALMAN, ph, s, np.array([-1.0]), np.zeros(1), h)
+        k = gain_of(KALMAN, ph, s, h)
         p = joseph(p, k, ph, s)
     one = np.eye(1)
     assert before == pytest.approx(float(solve_discrete_are(one, one, q * one, r * one)[0, 0]), rel=1e-12)

@@ -10,6 +10,7 @@ import pytest
 from driftgate.core.pose import FloatArray
 from driftgate.plan.build import plan_case
 from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.streams import Streams
 from driftgate.predict.things import Things
 from driftgate.predict.touching import TouchTest
@@ -179,6 +180,32 @@ def test_law_a_pot_pushed_into_a_wall_stays_before_the_bumper() -> None:
     """Walls do not hold a pushed pot up: it goes on as far as the bumper goes."""
     _, things = ended(scene([drive(4.0, 1.5, "pot")], [pot(1.2, 1.5, pushable=True)]), 3)
     assert things.world.elements[0].x == pytest.approx(4.15 + 0.06, abs=1e-9)
+
+
+def test_law_in_a_contact_step_pushing_comes_before_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Squared up, the sensor 50 mm behind the bumper reads 50 mm to the pot before it, at every instant."""
+    seen: list[float] = []
+    measure = EchoMaker.echo
+
+    def spy(self: EchoMaker, *arguments: Any) -> Echo:
+        echo = measure(self, *arguments)
+        seen.extend(echo.reading_m.tolist())
+        return echo
+
+    monkeypatch.setattr(EchoMaker, "echo", spy)
+    late = [range_sensor("ahead", 0.1, 0.0, 0.0, rate="10 Hz", latency="0.2 s")]
+    pots = [pot(3.9, 1.5, pushable=True)]
+    case = prepared(
+        [{"do": "square-up", "against": "east", "speed": "0.4 m/s"}, LOOK],
+        robot(sensors=late, correction={"when": "looking"}),
+        believed=field_map(elements=pots, x=(0.0, 4.2), y=(0.0, 3.0)),
+        # 30 mm further than planned.
+        true=field_map(elements=pots, x=(0.0, 4.23), y=(0.0, 3.0)),
+        start=(3.6, 1.5, 0.0),
+    )
+    run_trials(case, 1, 1)
+    assert len(seen) >= 4
+    assert seen == pytest.approx([0.05] * len(seen), abs=1e-9)
 
 
 # Taken

@@ -45,10 +45,11 @@ _NUMBERS = (
     _Number("range_at_zero", "mm", 1e3, 0.005),
     _Number("range_per_range", "%", 1e2, 0.005),
     _Number("wall", "mm", 1e3, 0.005),
+    _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
 )
 
 
-_READINGS = ("range_at_zero", "range_per_range", "wall")
+_READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
         (gap, i)
         for i, number in enumerate(_NUMBERS)
         if (number.key in _READINGS or not _readings_alone(found))
+        and (number.key != "wall_tilt" or prepared.case.robot.correction.pairs)
         # What is nothing cannot be lowered.
         and (up or _value(prepared.filter, number) > 0.0)
         and (gap := _gap(_with(prepared, number, _FIRST if up else 1.0 / _FIRST))) is not None
@@ -184,6 +186,8 @@ def _value(model: FilterModel, number: _Number) -> float:
             return float(getattr(model, _HEADING[number.key]))
         case "wall":
             return model.wall_m
+        case "wall_tilt":
+            return model.wall_tilt_rad
         case "range_at_zero":
             return max(model.range_at_zero_m, default=0.0)
         case _:

@@ -102,8 +102,9 @@ def sub_phases(sensor: Sensor) -> FloatArray:
     """Return when the first reading of a sensor may fall: its phase, or some equally spaced ones.
 
     A phase that is drawn each run takes one of 2 to 8 values, the middles of equal parts of the
-    interval between two readings, at most 12.5 ms apart where eight are enough for that: what happens between
-    two of them differs by a few millimetres of driving.
+    interval between two readings. Where eight are enough they are at most 12.5 ms apart, so that a reading
+    is taken at most 6.25 ms of driving from where it might have been: 6 mm at 1 m/s. Of a sensor
+    slower than 10 Hz they are an eighth of the interval apart, whatever the robot does meanwhile.
     """
     if not sensor.random_phase:
         return np.array([sensor.phase])

@@ -17,7 +17,15 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.candidates import compared_knots, echo_knots
 from driftgate.predict.covariance_shares import WHITE_ROW
-from driftgate.predict.filter import Six, gain_of, joseph, reading_variances, times_h, turning_gain_of
+from driftgate.predict.filter import (
+    Six,
+    gain_of,
+    joseph,
+    limited_gain,
+    reading_variances,
+    times_h,
+    turning_gain_of,
+)
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable
@@ -29,6 +37,7 @@ from driftgate.sight.stages import Stage, stages
 from driftgate.sight.values import Reason
 from driftgate.world.beam import RangeModel
 from driftgate.world.carry import edge_middle
+from driftgate.world.footprint import footprint_reach_m
 from driftgate.world.values import Edge
 
 
@@ -86,6 +95,7 @@ class Readings:
     ) -> None:
         robot = prepared.case.robot
         self.prepared = prepared
+        self.reach_m = footprint_reach_m(robot.footprint)
         self.plan = prepared.plan
         self.table = table
         self.index = table.index()
@@ -149,10 +159,11 @@ class Readings:
         variance = first**2 * noise_a + second**2 * noise_b + wall
         slot = self.slots.difference(partner.pair), self.slots.mean(partner.pair)
         gains: dict[int, FloatArray] = {}
-        difference = _Scalar(slot[0], ((a, 1.0), (b, -1.0)), noise_a + noise_b, turns=True)
-        turned = self._test(state, difference, gains)
+        turned = self.variances[a.sensor].wall_tilt_rad * (a.h[2] - b.h[2])
+        difference = _Scalar(slot[0], ((a, 1.0), (b, -1.0)), noise_a + noise_b + turned**2, turns=True)
+        turns = self._test(state, difference, gains)
         moved = self._test(state, _Scalar(slot[1], ((a, first), (b, second)), variance), gains)
-        self.accepted[[a.r, b.r]] = turned or moved
+        self.accepted[[a.r, b.r]] = turns or moved
         self._add_noise(state, gains, a, b)
 
     def _pairs_up(self, r: int, other: int) -> bool:
@@ -209,20 +220,10 @@ class Readings:
                 if not counted:
                     self._interrupt(scalar.slot)
                 return False
-        edge, update = self.prepared.believed.edges[surface], correction.update
-        nx, ny = (np.array(v) for v in edge.normal)
-        rows = (h[0:1], h[1:2], h[2:3])
-        gain = (
-            turning_gain_of(update, ph, variance, rows)
-            if scalar.turns
-            else gain_of(update, ph, variance, nx, ny, rows)
-        )
+        law = turning_gain_of if scalar.turns else gain_of
+        gain = law(correction.update, ph, variance, (h[0:1], h[1:2], h[2:3]))
+        gain = limited_gain(correction.update, gain, innovation[-1:], self.reach_m)
         k = np.array([float(np.ravel(g)[0]) for g in gain])
-        limit = update.largest_move
-        move = math.hypot(k[0], k[1]) * abs(float(innovation[-1]))
-        if limit is not None and move > limit:
-            k = k * (limit / move)
-            gain = (k[0:1], k[1:2], k[2:3])
         state.filter = joseph(state.filter, gain, ph, variance)
         self._apply(state, scalar, k, innovation, gains)
         return True

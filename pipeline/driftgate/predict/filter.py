@@ -85,20 +85,19 @@ def kalman_gain(ph: Three, s: FloatArray, factor: FloatArray | float = 1.0) -> T
     return ph[0] * inverse, ph[1] * inverse, ph[2] * inverse
 
 
-def gain_of(
-    law: Update, ph: Three, s: FloatArray, normal_x: FloatArray, normal_y: FloatArray, h: Three
-) -> Three:
+def gain_of(law: Update, ph: Three, s: FloatArray, h: Three) -> Three:
     """Return the gain of the update law.
 
-    Kalman: P h / S. Replace: along the surface's normal until the expected range is the reading;
-    blend: a share of that. (hx, hy) is -n / (n.u), so the normal times its length reversed.
+    Kalman: P h / S. Replace: the shortest way until the expected range is the reading; blend: a share of
+    that. The shortest way is along (hx, hy): the normal of a surface that is met, -n / (n.u), and the
+    sight line to an end of it that answers in a cone, -u, which says nothing of what lies across.
     """
     if law.law == "kalman":
         return kalman_gain(ph, s)
     share = law.share if law.law == "blend" else 1.0
-    # h.n = -1 / (n.u): moving by d along n changes the expected range by d (h.n).
-    along = share / (h[0] * normal_x + h[1] * normal_y)
-    return along * normal_x, along * normal_y, np.zeros_like(along)
+    # Moving by d changes the expected range by h.d.
+    along = share / (h[0] * h[0] + h[1] * h[1])
+    return along * h[0], along * h[1], np.zeros_like(along)
 
 
 def turning_gain_of(law: Update, ph: Three, s: FloatArray, h: Three) -> Three:
@@ -113,6 +112,22 @@ def turning_gain_of(law: Update, ph: Three, s: FloatArray, h: Three) -> Three:
     turns = np.abs(h[2]) > _LEAST_LEVER_M
     turn = np.where(turns, share / np.where(turns, h[2], 1.0), 0.0)
     return np.zeros_like(turn), np.zeros_like(turn), turn
+
+
+def limited_gain(law: Update, k: Three, innovation: FloatArray, reach_m: float) -> Three:
+    """Return a gain scaled down so that its fix keeps to the largest move.
+
+    The move is that of the robot's origin, or what the turn moves the furthest point of its outline by
+    (`reach_m` from the origin), whichever is more: a limit on the place alone would let a pair of sensors
+    turn the belief by anything.
+    """
+    if law.largest_move is None:
+        return k
+    kx, ky, kh = k
+    move = np.maximum(np.sqrt(kx * kx + ky * ky), reach_m * np.abs(kh)) * np.abs(innovation)
+    over = move > law.largest_move
+    factor = np.where(over, law.largest_move / np.where(over, move, 1.0), 1.0)
+    return kx * factor, ky * factor, kh * factor
 
 
 def joseph(p: Six, k: Three, ph: Three, s: FloatArray) -> Six:
@@ -174,11 +189,15 @@ def as_matrix(p: Six) -> FloatArray:
 
 @dataclass(frozen=True)
 class ReadingVariance:
-    """The filter's variance of a reading of one sensor: (a + b range)^2 + wall^2."""
+    """The filter's variance of a reading of one sensor: (a + b range)^2 + wall^2.
+
+    `wall_tilt_rad` is for the difference of a pair alone (`driftgate.sight.pairs`).
+    """
 
     at_zero_m: float
     per_range: float
     wall_m: float
+    wall_tilt_rad: float
 
     def at(self, range_m: FloatArray) -> FloatArray:
         """Return R at an expected range. [m^2]"""
@@ -192,6 +211,6 @@ class ReadingVariance:
 def reading_variances(model: FilterModel) -> tuple[ReadingVariance, ...]:
     """Return the reading variance of every sensor."""
     return tuple(
-        ReadingVariance(a, b, model.wall_m)
+        ReadingVariance(a, b, model.wall_m, model.wall_tilt_rad)
         for a, b in zip(model.range_at_zero_m, model.range_per_range, strict=True)
     )

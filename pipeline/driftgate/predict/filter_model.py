@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from driftgate.schema.case import Case
+from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.sensor import Sensor
 
 
@@ -22,6 +23,7 @@ class FilterModel:
     range_at_zero_m: tuple[float, ...]  # per sensor
     range_per_range: tuple[float, ...]
     wall_m: float
+    wall_tilt_rad: float
 
 
 # A filter with three states has no place for a constant scale or bias. By default it takes one as
@@ -69,11 +71,19 @@ def filter_model(case: Case) -> FilterModel:
         range_at_zero_m=tuple(_given(own.range_at_zero, _range_at_zero(s)) for s in robot.sensors),
         range_per_range=tuple(_given(own.range_per_range, _range_per_range(s)) for s in robot.sensors),
         wall_m=own.wall,
+        wall_tilt_rad=_given(own.wall_tilt, _wall_tilt(case.believed)),
     )
 
 
 def _given(own: float | None, derived: float) -> float:
     return derived if own is None else own
+
+
+def _wall_tilt(field: FieldMap) -> float:
+    """Return how far reference surfaces may be turned: the root mean square of their spreads. [rad]"""
+    spreads = [(wall.build or field.build).tilt for wall in field.walls if wall.reference]
+    spreads += [s.build.heading if s.build else 0.0 for s in field.structures if s.reference]
+    return math.sqrt(sum(v**2 for v in spreads) / len(spreads)) if spreads else 0.0
 
 
 def _range_at_zero(sensor: Sensor) -> float:

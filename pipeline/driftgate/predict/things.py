@@ -63,7 +63,7 @@ class Things:
         self._put(j, put)
 
     def _hull_of(self, j: int, element: TrueElement) -> FloatArray:
-        """Return the convex hull of an element's outline: a dent in it makes no difference to a push."""
+        """Return the convex hull of an element's outline: a dent in it pushes as if it were filled."""
         if j not in self._convex:
             corners = element.source.outline.corners
             assert corners is not None  # an outline is a disc or has corners

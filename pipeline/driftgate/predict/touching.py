@@ -22,6 +22,7 @@ from driftgate.predict.trial_world import StrayList, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.world.footprint import (
     footprint_hull,
+    footprint_reach_m,
     hull_at,
     hull_distance_to_point,
     hull_distance_to_segment,
@@ -96,7 +97,7 @@ def touch_plan(prepared: Prepared) -> TouchPlan:
         element_distance=element_distance,
         exempt=exempt,
         hull=hull,
-        reach_m=float(np.hypot(hull[:, 0], hull[:, 1]).max()),
+        reach_m=footprint_reach_m(case.robot.footprint),
         timed=any(e.source.present.begin > 0.0 for e in world.elements),
     )
 

@@ -37,6 +37,7 @@ from driftgate.schema.correction import Correction
 from driftgate.sight.pairs import Partner, Slots, partners, slots
 from driftgate.sight.stages import Stage, stages
 from driftgate.sight.values import Reason
+from driftgate.world.footprint import footprint_reach_m
 
 Belief = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -48,6 +49,7 @@ class Corrector:
         robot = prepared.case.robot
         self._prepared = prepared
         self._correction: Correction = robot.correction
+        self._reach_m = footprint_reach_m(robot.footprint)
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
         untried = (int(Reason.SWITCHED_OFF), int(Reason.IN_CONTACT))
@@ -180,7 +182,7 @@ class Corrector:
         self._count_wrong(r, refused, lost, alive, expected, echo_of, tally)
         if alive.any() and scalar is not None and terms is not None:
             tally.watch.taken(sensor, step, squared, alive)
-            tally.moved(sensor, step, update_with(self._correction.update, scalar, terms, alive, p, memory))
+            tally.moved(sensor, step, self._update(scalar, terms, alive, p, memory))
         if tally.recorder is not None and outcome is not None:
             seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
             tally.recorder.reading(r, mine, outcome, expected.surface, echo_of, seen, memory.fixed)
@@ -241,7 +243,7 @@ class Corrector:
             watch.taken(slot, step, squared, passed)
             if passed.any():
                 before = p.bx, p.by, p.bh
-                moved = moved + update_with(self._correction.update, scalar, terms, passed, p, memory)
+                moved = moved + self._update(scalar, terms, passed, p, memory)
                 # The mean is compared with the belief that the difference has left.
                 then = (then[0] + p.bx - before[0], then[1] + p.by - before[1], then[2] + p.bh - before[2])
         pair = [q for q, _ in both]
@@ -249,6 +251,11 @@ class Corrector:
         if tally.recorder is not None:
             for q, expected, take in zip(pair, seen, echo_of, strict=True):
                 tally.recorder.reading(q, alive, outcome, expected.surface, take, None, memory.fixed)
+
+    def _update(
+        self, scalar: Scalar, terms: Terms, used: BoolArray, p: Poses, memory: CorrectionState
+    ) -> FloatArray:
+        return update_with(self._correction.update, scalar, terms, used, p, memory, self._reach_m)
 
     def _gate(self, scalar: Scalar, terms: Terms, tried: BoolArray, memory: CorrectionState) -> BoolArray:
         """Return which trials pass the gate; refusals in a row lead to the way back."""
@@ -305,7 +312,7 @@ class Corrector:
         echoes: list[Echo],
         tally: Tally,
     ) -> IntArray:
-        """Count both readings of a pair alike and return what became of them.
+        """Count both readings of a pair alike and return what became of them; each has half of the move.
 
         One echo from elsewhere makes both wrong.
         """
@@ -318,7 +325,7 @@ class Corrector:
         for r in pair:
             place = int(readings.sensor[r]), int(readings.step[r])
             tally.count(*place, outcome, taken)
-            tally.moved(*place, np.where(used, moved_m, 0.0))
+            tally.moved(*place, np.where(used, 0.5 * moved_m, 0.0))
             tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
             tally.wrongly_refused[place] += int(np.count_nonzero(refused & right))
         return outcome

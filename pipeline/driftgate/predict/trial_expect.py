@@ -39,8 +39,6 @@ class Expected:
     model: PoseModel
     cone: Axis  # where the sensor looks
     beam: tuple[FloatArray, FloatArray, FloatArray, FloatArray]  # the sight line: where the answer comes from
-    normal_x: FloatArray
-    normal_y: FloatArray
     view: View  # what may be met inside the bound that holds
     some_far: bool  # no bound holds for some trial
     sure: int  # the surface of all trials where that is settled, else -1
@@ -126,7 +124,7 @@ class Looks:
         The first one that it meets from the belief, or where the robot expects what was planned, the
         one of the plan, whatever the belief sees.
         """
-        e, belief = self._edges, self._believed(r, then)
+        belief = self._believed(r, then)
         far, view = belief.far, self._views.inside(belief.bound)
         place, cone = self._look(r, sensor, then)
         sure = -1
@@ -144,8 +142,7 @@ class Looks:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
-        pick: IntArray | int = surface if sure < 0 else sure
-        return Expected(surface, model, cone, beam, e.nx[pick], e.ny[pick], view, len(far) > 0, sure)
+        return Expected(surface, model, cone, beam, view, len(far) > 0, sure)
 
     def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> PoseModel:
         """Return what a sensor should read of given surfaces from the belief, with its derivatives."""

@@ -42,8 +42,8 @@ class Tally:
 
     def moved(self, sensor: int, step: int, moved_m: FloatArray) -> None:
         """Count by how far fixes moved the belief: whole nanometres, whatever the order of the trials."""
-        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9)
-        # Exact: in all below 2^53 for any batch that fits into memory.
+        # As integers: a few thousand belief moves of the longest kind would not add up exactly as floats.
+        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
         self.fix_move_nm[sensor, step] += int(whole.sum())
 
 

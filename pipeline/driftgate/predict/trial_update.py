@@ -16,6 +16,7 @@ from driftgate.predict.filter import (
     gain_of,
     joseph,
     kalman_gain,
+    limited_gain,
     times_h,
     turning_gain_of,
 )
@@ -38,7 +39,6 @@ class Scalar:
 
     slot: int
     surface: IntArray
-    normal: tuple[FloatArray, FloatArray]
     innovation: FloatArray
     h: Three
     own: FloatArray
@@ -58,11 +58,10 @@ def one_reading(
 ) -> Scalar:
     """Return a reading of one sensor alone."""
     model = expected.model
-    normal = expected.normal_x, expected.normal_y
     if tried.all():
         h: Three = (model.d_x, model.d_y, model.d_heading)
         own = variance.at(model.range_m)
-        return Scalar(sensor, expected.surface, normal, echo.reading_m - model.range_m, h, own)
+        return Scalar(sensor, expected.surface, echo.reading_m - model.range_m, h, own)
     range_m = np.where(tried, model.range_m, 1.0)
     h = (
         np.where(tried, model.d_x, 0.0),
@@ -70,7 +69,7 @@ def one_reading(
         np.where(tried, model.d_heading, 0.0),
     )
     innovation = np.where(tried, echo.reading_m - range_m, 0.0)
-    return Scalar(sensor, expected.surface, normal, innovation, h, variance.at(range_m))
+    return Scalar(sensor, expected.surface, innovation, h, variance.at(range_m))
 
 
 def two_readings(
@@ -90,21 +89,21 @@ def two_readings(
     ]
     if turns:
         first, second = np.ones(1), -np.ones(1)
-        own = noise[0] + noise[1]
     else:
         first, second = mean_weights(noise[0], noise[1])
-        own = first**2 * noise[0] + second**2 * noise[1] + variances[0].wall_m ** 2
     a, b = models
+    h: Three = (
+        np.where(tried, first * a.d_x + second * b.d_x, 0.0),
+        np.where(tried, first * a.d_y + second * b.d_y, 0.0),
+        np.where(tried, first * a.d_heading + second * b.d_heading, 0.0),
+    )
+    wall = variances[0].wall_tilt_rad * h[2] if turns else variances[0].wall_m
+    own = first**2 * noise[0] + second**2 * noise[1] + np.square(wall)
     return Scalar(
         slot,
         expected.surface,
-        (expected.normal_x, expected.normal_y),
         first * innovations[0] + second * innovations[1],
-        (
-            np.where(tried, first * a.d_x + second * b.d_x, 0.0),
-            np.where(tried, first * a.d_y + second * b.d_y, 0.0),
-            np.where(tried, first * a.d_heading + second * b.d_heading, 0.0),
-        ),
+        h,
         own,
         turns,
     )
@@ -125,18 +124,26 @@ def passes_gate(gate: Gate | None, scalar: Scalar, terms: Terms, tried: BoolArra
 
 
 def update_with(
-    update: Update, scalar: Scalar, terms: Terms, used: BoolArray, p: Poses, memory: CorrectionState
+    update: Update,
+    scalar: Scalar,
+    terms: Terms,
+    used: BoolArray,
+    p: Poses,
+    memory: CorrectionState,
+    reach_m: float,
 ) -> FloatArray:
-    """Move belief and filter of the trials that use the reading; return by how far. [m]"""
-    kx, ky, kh = _gain(update, scalar, terms, used)
+    """Move belief and filter of the trials that use the reading; return by how far. [m]
+
+    `reach_m` is that of the robot's outline, for the largest move. A fix never turns the belief the long
+    way round: a heading more than half a turn off the plan is the one that is a full turn nearer.
+    """
     innovation = scalar.innovation
-    if update.largest_move is not None:
-        move = np.sqrt(kx * kx + ky * ky) * np.abs(innovation)
-        over = move > update.largest_move
-        factor = np.where(over, update.largest_move / np.where(over, move, 1.0), 1.0)
-        kx, ky, kh = kx * factor, ky * factor, kh * factor
+    kx, ky, kh = limited_gain(update, _gain(update, scalar, terms, used), innovation, reach_m)
     memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
     dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
+    round_about = used & (np.abs(p.bh + dh) > np.pi)
+    if round_about.any():
+        dh = np.where(round_about, dh - 2.0 * np.pi * np.rint((p.bh + dh) / (2.0 * np.pi)), dh)
     p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
     memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
     return np.asarray(np.sqrt(dx * dx + dy * dy))
@@ -152,6 +159,5 @@ def _gain(update: Update, scalar: Scalar, terms: Terms, used: BoolArray) -> Thre
         kx, ky, kh = turning_gain_of(update, terms.ph, terms.predicted, safe)
     else:
         safe = (np.where(used, h[0], 1.0), np.where(used, h[1], 1.0), h[2])
-        nx, ny = (np.where(used, n, 1.0) for n in scalar.normal)
-        kx, ky, kh = gain_of(update, terms.ph, terms.predicted, nx, ny, safe)
+        kx, ky, kh = gain_of(update, terms.ph, terms.predicted, safe)
     return kx * factor, ky * factor, kh * factor

@@ -341,13 +341,14 @@ class _Batch:
         )
         self._test_approach(step, first, last, end.approach, approach, stretch)
         self.clock = self.clock + duration * stretch + end.late_s
+        # Before the readings, as in any other step.
+        self.touch.test(last - 1, step.index, self.poses, self.clock)
         for k in range(first, last):
             self._grow(
                 self.shared.ticks[k],
                 (np.full(1, self.shared.ticks[k].moved_x), np.full(1, self.shared.ticks[k].moved_y)),
             )
             self._readings_at(k + 1)
-        self.touch.test(last - 1, step.index, self.poses, self.clock)
         source = step.source
         if isinstance(source, SquareUp) and source.reset is not None:
             reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)

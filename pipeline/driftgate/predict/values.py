@@ -130,7 +130,7 @@ class TrialsResult:
         the belief sees no surface, the expected one is the plan's.
     fix_move_nm : ndarray of int, shape (sensors, steps)
         Sum of the distances by which accepted fixes moved the belief, in whole nanometres, so that
-        it does not depend on the order of the trials. [nm]
+        it does not depend on the order of the trials; the two readings of a pair share a move. [nm]
     touch_step : ndarray of int, shape (n,)
         Planned step of the first unintended contact, -1 for none.
     touch_obstacle : ndarray of int, shape (n,)

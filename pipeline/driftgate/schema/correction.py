@@ -66,11 +66,18 @@ class WayBack(Model):
 
 
 class Update(Model):
-    """The update law."""
+    """The update law.
+
+    A fix moves the belief by no more than `largest_move`: neither its place, nor by turning the
+    furthest point of the robot's outline. One that would is scaled down, place and heading alike.
+    """
 
     law: Literal["kalman", "replace", "blend"]
     share: Annotated[Probability, Field(description="for blend: how much of the difference is taken")] = 1.0
-    largest_move: Distance | None = None
+    largest_move: Annotated[
+        Distance | None,
+        Field(description="how far one fix may move the robot, or by turning any point of its outline"),
+    ] = None
 
 
 class FilterNumbers(Model):
@@ -87,6 +94,10 @@ class FilterNumbers(Model):
     range_at_zero: Size | None = None
     range_per_range: RatioSize | None = None
     wall: Annotated[Size, Field(description="extra standard deviation for how the field is built")] = 0.0
+    wall_tilt: Annotated[
+        AngleSize | None,
+        Field(description="how far a wall may be turned: what a pair's heading cannot be better than"),
+    ] = None
 
 
 class Correction(Model):

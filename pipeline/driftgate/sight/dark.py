@@ -30,8 +30,9 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
     """Return which coordinates each reading informs, shape (R, 3) for x, y, heading.
 
     Of a sensor whose phase is drawn each run the readings of the middle phase stand for all.
-    A usable reading informs x if the surface's normal has an x component of at least one half, y
-    alike, and the heading if the range, or the difference of a pair's ranges, changes with it by at least
+    A usable reading informs x if the direction that its range changes in has an x component of at least
+    one half, y alike: the surface's normal, or for an end of it that answers in a cone the sight line. It
+    informs the heading if the range, or the difference of a pair's ranges, changes with it by at least
     0.1 m/rad. Other readings inform nothing, nor do those that persistence holds back.
     """
     informs = np.zeros((len(sight.surface), 3), dtype=bool)
@@ -49,7 +50,9 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
         normal, middle = np.array([e.normal for e in edges]), np.array([edge_middle(e) for e in edges])
         ends = np.array([(*e.a, *e.b) for e in edges])
         model = model_of(seeing, pose[rows], tuple(normal.T), tuple(middle.T), tuple(ends.T))
-        informs[rows, :2] = np.abs(normal) >= LEAST_NORMAL_SHARE - _ROUNDING
+        slope = np.stack([model.d_x, model.d_y], axis=-1)
+        along = np.abs(slope) / np.hypot(model.d_x, model.d_y)[:, None]
+        informs[rows, :2] = along >= LEAST_NORMAL_SHARE - _ROUNDING
         lever_m[rows] = model.d_heading
     informs[:, 2] = np.abs(lever_m) >= LEAST_HEADING_LEVER_M - _ROUNDING
     for first, partner in partners(case.robot, plan.timeline.readings).items():

@@ -1,14 +1,19 @@
 """Pairs of parallel sensors: which readings go together, and what is made of two readings.
 
 With the readings z_a, z_b of one wall and the filter's own noise variances N_a, N_b, all sharing the
-wall's variance W, the two scalars are
+wall's variance W, and a wall turned by a spread T, the two scalars are
 
-    difference  z_a - z_b,            variance N_a + N_b: the wall's offset cancels
+    difference  z_a - z_b,            variance N_a + N_b + (T l)^2: the wall's offset cancels
     mean        w_a z_a + w_b z_b,    variance N_a N_b / (N_a + N_b) + W, w_a = N_b / (N_a + N_b)
 
-Their covariance is w_a N_a - w_b N_b + (w_a + w_b) (W - W) = 0: with these weights, the inverse-variance
-ones, two scalar updates in a row say what one update with both readings would. For equal noise the mean
-is the plain one and its variance N / 2 + W. (Derived; the weights are those of the best unbiased mean.)
+where l is the derivative of the difference by the heading: to parallel beams a wall that is turned one way
+is a robot that is turned the other, and no pair tells the heading better than the wall keeps it. What
+the turn moves the mean by, about the wall's middle, belongs to W like the rest of how the wall is built.
+
+Their covariance is then w_a N_a - w_b N_b + (w_a + w_b) (W - W) = 0: with these weights, the
+inverse-variance ones, two scalar updates in a row say what one update with both readings would. For equal
+noise the mean is the plain one and its variance N / 2 + W. (Derived; the weights are those of the best
+unbiased mean.)
 """
 
 from __future__ import annotations

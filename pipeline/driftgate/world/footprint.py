@@ -51,6 +51,11 @@ def footprint_hull(footprint: Footprint) -> FloatArray:
     return hull
 
 
+def footprint_reach_m(footprint: Footprint) -> float:
+    """Return how far the furthest point of a footprint is from the robot's origin. [m]"""
+    return float(np.hypot(*footprint_hull(footprint).T).max())
+
+
 def convex_hull(points: Sequence[tuple[float, float]]) -> FloatArray:
     """Return the corners of the convex hull of points, counter-clockwise, shape (m, 2).
 
