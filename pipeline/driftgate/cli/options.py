@@ -127,7 +127,7 @@ def field_options(function: F) -> F:
         default=None,
         metavar="FILE",
         help="Judge on this field map too, as the true field: for example as measured on the day. "
-        "(explain: instead of the routine's own.)",
+        "(explain, sample-logs: instead of the routine's own.)",
     )(carried)
 
 

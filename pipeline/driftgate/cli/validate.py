@@ -16,6 +16,7 @@ from driftgate.cli.out import emit, say_status
     Examples:
       driftgate validate
       driftgate validate routines/dash.yaml fieldmaps/
+      driftgate validate logs/2026-11-03-no-4.csv
 
     \b
     Exit statuses: 0 every file is sound, 2 something is wrong, 5 nothing matched.
@@ -27,6 +28,7 @@ def command(paths: tuple[Path, ...], colour: str) -> int:
     """Read files and report everything that is wrong with them, with its place.
 
     PATHS are files or folders; by default the folder routines/ and all that its routines refer to.
+    Logged runs and lists of beacons (*.csv) are read where they are named themselves.
     """
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint

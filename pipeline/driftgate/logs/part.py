@@ -78,6 +78,7 @@ def read_part(table: Table) -> Part | None:
         return None
     line, numbers, words = _filled(table, columns)
     part = Part(table, preamble, columns, line, numbers, words)
+    _check_time(part)
     if not table.page.errors:
         _check_rows(part)
     return part if not table.page.errors else None
@@ -140,8 +141,8 @@ def _instead(cell: str, is_range: bool) -> str:
     return ""
 
 
-def _check_rows(part: Part) -> None:
-    """Find time that stands or runs back, and cells that contradict each other."""
+def _check_time(part: Part) -> None:
+    """Find time that stands or runs back."""
     time = part.numbers["time"]
     for i in np.flatnonzero(np.diff(time) <= 0.0):
         row = int(i) + 1
@@ -154,6 +155,10 @@ def _check_rows(part: Part) -> None:
             part.say(
                 "DG608", row, "time", "the time is that of the row before", "write one row for each time"
             )
+
+
+def _check_rows(part: Part) -> None:
+    """Find cells of one row that contradict each other."""
     for titles in (("believed x", "believed y", "believed heading"), ("reference x", "reference y")):
         if titles[0] in part.columns:
             _check_whole(part, titles)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray
 from driftgate.load.project import find_root
-from driftgate.load.text import shorten
+from driftgate.load.text import TextError, is_inside, real_path, shorten
 from driftgate.logs.columns import read_header
 from driftgate.logs.doubts import check_doubts, unwrapped
 from driftgate.logs.part import NUMBER, Part, read_part
@@ -94,6 +94,36 @@ def read_beacons(path: AnyPath, findings: list[Finding], root: AnyPath | None = 
     beacons = _beacons(table)
     findings += sorted(table.page.findings)
     return beacons if not table.page.errors else None
+
+
+def read_any(path: AnyPath, findings: list[Finding], root: AnyPath) -> Log | Beacons | None:
+    """Return what a file holds: a log, or beacons if its first line says so; for checks of a file alone.
+
+    Beside what `read_log` and `read_beacons` find, files that the log names and that are not there are
+    warned of.
+    """
+    table = _opened(path, Path(root), [])
+    if table is not None and table.preamble and table.preamble[0].key == BEACONS_KEY:
+        return read_beacons(path, findings, root)
+    log = read_log([path], findings, root)
+    if log is None or table is None:
+        return None
+    for entry in table.preamble:
+        if entry.key in ("robot", "routine", "field") and not _is_there(entry.value, Path(root)):
+            words = f"there is no file {shorten(entry.value, 80)}"
+            advice = "paths start at the repository's root"
+            table.page.say("DG121", entry.line, entry.value_at, words, advice, "warning")
+            findings.append(table.page.findings[-1])
+    return log
+
+
+def _is_there(name: str, root: Path) -> bool:
+    try:
+        top = real_path(root)
+        real = real_path(top / name)
+        return is_inside(real, top) and real.is_file()
+    except (TextError, OSError, ValueError):
+        return False
 
 
 def _opened(path: AnyPath, root: Path, findings: list[Finding]) -> Table | None:

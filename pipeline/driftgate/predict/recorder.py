@@ -83,6 +83,12 @@ class Recorder:
             strayed.append((element.source.id, did, element.x, element.y))
         self.strayed = tuple(strayed)
 
+    def moved(self, knot: int, p: Poses, clock_s: FloatArray) -> None:
+        """Hear of the poses at a knot before anything is read there; of a contact step, at its end alone."""
+
+    def corrected(self, knot: int, p: Poses) -> None:
+        """Hear of the poses at a knot when all that arrives there has been read."""
+
     def step_ended(self, step: int, p: Poses, clock_s: FloatArray) -> None:
         """Keep where a planned step ended."""
         for i, (belief, truth) in enumerate(((p.bx, p.xx), (p.by, p.xy), (p.bh, p.xh))):
@@ -117,7 +123,7 @@ class Recorder:
             Sum of all fixes so far, this one included; field axes.
         """
         at = np.flatnonzero(which)
-        to = at if self._who is None else self._who[at]
+        to = self._columns(at)
         self.outcome[r, to], self.expected[r, to] = outcome[at], expected[at]
         if np.isin(outcome[at], _HEARD).any():
             echo = echo_of()
@@ -129,6 +135,10 @@ class Recorder:
         now = np.array([np.broadcast_to(part, outcome.shape)[at] for part in fixed])
         self.move[r][:, to] = now - self._fixed[:, to]
         self._fixed[:, to] = now
+
+    def _columns(self, at: IntArray) -> IntArray:
+        """Return where trials of this part stand in the arrays."""
+        return at if self._who is None else self._who[at]
 
     def part(self, who: IntArray) -> Recorder:
         """Return a recorder for readings that only some of the trials take, which are told alone."""

@@ -11,7 +11,6 @@ from driftgate.plan.values import Contact, PlannedStep
 from driftgate.predict.increments import DriftConstants, true_increment
 from driftgate.predict.trial_motion import Poses, Walk
 from driftgate.schema.robot import Robot
-from driftgate.schema.routine import SquareUp
 from driftgate.world.values import Edge
 
 _LEAST_TRAVEL_M = 1e-3
@@ -75,7 +74,6 @@ def square_up(
     robot: Robot,
     step: PlannedStep,
     contact: Contact,
-    edge: Edge,
     line: TrueLine,
     p: Poses,
     c: DriftConstants,
@@ -138,8 +136,6 @@ def square_up(
     p.xh = touch_heading + pivot - end[2]
     rolled_m = np.maximum(share, 0.0) * travel_m
     _move_belief(robot, step, contact, p, c, rolled_m, (swing_x, swing_y, touch_heading, pivot), rest_s)
-    if isinstance(step.source, SquareUp) and step.source.reset is not None:
-        _reset(p, edge, touched)
     late = np.maximum(share - planned, 0.0) * travel_m / contact.speed_m_s
     return ContactEnd(late, touched, Approach(x, y, heading, vx, vy, drift, share))
 
@@ -184,7 +180,7 @@ def _move_belief(
     p.bh = heading + turn - end[2]
 
 
-def _reset(p: Poses, edge: Edge, touched: np.ndarray) -> None:
+def reset_belief(p: Poses, edge: Edge, touched: np.ndarray) -> None:
     """Put the belief's coordinate along the believed normal, and its heading, on the plan's."""
     nx, ny = edge.normal
     off = np.where(touched, nx * p.bx + ny * p.by, 0.0)

@@ -33,7 +33,7 @@ from driftgate.predict.things import Things
 from driftgate.predict.tilt import Tilt, TiltedLuck
 from driftgate.predict.tolerance import shares_of
 from driftgate.predict.touching import TouchPlan, TouchTest, touch_plan
-from driftgate.predict.trial_contact import Approach, square_up, true_line
+from driftgate.predict.trial_contact import Approach, reset_belief, square_up, true_line
 from driftgate.predict.trial_correction import Corrector
 from driftgate.predict.trial_memory import CorrectionState, Tally
 from driftgate.predict.trial_moments import moment_trials, wanted_offset
@@ -131,16 +131,23 @@ def run_trials(
 
 
 def run_recorded(
-    prepared: Prepared, numbers: IntArray, seed: int, recorder: Recorder, shared: TrialsPlan | None = None
+    prepared: Prepared,
+    numbers: IntArray,
+    seed: int,
+    recorder: Recorder,
+    shared: TrialsPlan | None = None,
+    streams: Streams | None = None,
 ) -> TrialsResult:
     """Return the outcome of the trials with these rising numbers, and tell a recorder what happens in them.
+
+    They have the luck of `streams` if it is given, else what they have in a run of all.
 
     Raises
     ------
     ModelError
         If the numbers do not rise from 0 or more, or there is none.
     """
-    streams = Streams.of_trials(seed, numbers)
+    streams = streams or Streams.of_trials(seed, numbers)
     shared = shared or trials_plan(prepared)
     return _Batch(shared, streams, seed, len(numbers), recorder=recorder).run()
 
@@ -292,6 +299,8 @@ class _Batch:
                 rest_tick(self.poses, self.constants, dt, walk)
                 moved = (np.zeros(1), np.zeros(1))
             self.clock = self.clock + dt
+            if self.recorder is not None:
+                self.recorder.moved(k + 1, self.poses, self.clock)
             self._grow(tick, moved)
             if moving or self.shared.touch.timed:
                 # Before the readings: what is pushed now stands where it was pushed to.
@@ -337,10 +346,16 @@ class _Batch:
             heading_sd * normals("heading_walk", step.place, 0),
         )
         end = square_up(
-            self.prepared.case.robot, step, contact, edge, line, self.poses, self.constants, times, walk
+            self.prepared.case.robot, step, contact, line, self.poses, self.constants, times, walk
         )
+        clock = self.clock + duration * stretch + end.late_s
+        if self.recorder is not None:
+            self.recorder.moved(last, self.poses, clock)
+        source = step.source
+        if isinstance(source, SquareUp) and source.reset is not None:
+            reset_belief(self.poses, edge, end.touched)
         self._test_approach(step, first, last, end.approach, approach, stretch)
-        self.clock = self.clock + duration * stretch + end.late_s
+        self.clock = clock
         # Before the readings, as in any other step.
         self.touch.test(last - 1, step.index, self.poses, self.clock)
         for k in range(first, last):
@@ -349,7 +364,6 @@ class _Batch:
                 (np.full(1, self.shared.ticks[k].moved_x), np.full(1, self.shared.ticks[k].moved_y)),
             )
             self._readings_at(k + 1)
-        source = step.source
         if isinstance(source, SquareUp) and source.reset is not None:
             reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)
             self.memory.filter = choose(end.touched, reset, self.memory.filter)
@@ -380,3 +394,5 @@ class _Batch:
 
     def _readings_at(self, knot: int) -> None:
         self.readings.at(knot, self.poses, self.clock, self.things.world, self.memory, self.tally)
+        if self.recorder is not None:
+            self.recorder.corrected(knot, self.poses)

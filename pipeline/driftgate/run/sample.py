@@ -1,0 +1,143 @@
+"""A routine driven in simulation, as the logs that a robot would write."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from driftgate.core.findings import Finding
+from driftgate.report.model import CaseReport
+from driftgate.report.write import WriteError, check_target, write_whole
+from driftgate.run.explain import ExplainSettings, chosen_case
+from driftgate.run.status import Exit, counted, judged_status
+
+if TYPE_CHECKING:
+    from driftgate.predict.logged import Jitter, Reference, SampledRun
+    from driftgate.predict.sources import SourceTable
+
+# Enough of a file to see whether it is a simulated log.
+_HEAD_BYTES: Final = 4096
+_INVENTED: Final = "simulated: invented data, no robot drove this"
+
+
+@dataclass(frozen=True)
+class SampleSettings:
+    """What is driven, how often, and where the logs go.
+
+    Attributes
+    ----------
+    case : ExplainSettings
+        The routine, the field and the seed.
+    runs : int
+        How many.
+    folder : Path
+        Where the logs are written to; made if it is not there.
+    reference : Reference
+        How the robot's true place is measured.
+    jitter : Jitter
+        Noise of the odometry's own readings.
+    one_robot : bool
+        One robot on one field drives all runs, or others each.
+    """
+
+    case: ExplainSettings
+    runs: int
+    folder: Path
+    reference: Reference
+    jitter: Jitter
+    one_robot: bool = True
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """Findings alone, an infeasible case, or the files written."""
+
+    findings: tuple[Finding, ...]
+    report: CaseReport | None
+    files: tuple[Path, ...]
+    status: Exit
+    why: str
+
+
+def sample_logs(settings: SampleSettings) -> Sampled:
+    """Drive a routine in simulation and write one log for each run, and one file with what was drawn.
+
+    Raises
+    ------
+    InputError
+        If the path holds not exactly one routine.
+    WriteError
+        If a file cannot be written, or stands where something other than a simulated log would be lost.
+    """
+    findings, named, status, why = chosen_case(settings.case)
+    if named is None:
+        return Sampled(findings, None, (), status, why)
+
+    from driftgate.logs import write_log
+    from driftgate.predict.logged import sample_runs
+    from driftgate.predict.sources import source_table
+    from driftgate.run.gather import report_of
+    from driftgate.run.tasks import plan_one
+
+    stem = Path(named.document.path).stem
+    width = len(str(settings.runs))
+    files = [settings.folder / f"{stem}-sim-{i + 1:0{width}}.csv" for i in range(settings.runs)]
+    drawn = settings.folder / f"{stem}-sim-drawn.json"
+    _make_room(settings.folder, [*files, drawn])
+    planned = plan_one((named.case, named.written))
+    if planned.prepared is None:
+        report = report_of(named, planned)
+        return Sampled(findings, report, (), *judged_status([report]))
+    paths = named.robot.path, named.document.path, named.true.path
+    seed = settings.case.seed
+    runs = sample_runs(
+        planned.prepared, settings.runs, seed, settings.reference, settings.jitter, settings.one_robot, paths
+    )
+    for i, (file, run) in enumerate(zip(files, runs, strict=True)):
+        whose = "the same robot and field in all" if settings.one_robot else "another robot and field in each"
+        write_whole(file, write_log(run.log, [_INVENTED, f"run {i + 1} of seed {seed}, {whose}"]))
+    write_whole(drawn, _drawn_text(settings, files, runs, source_table(named.case)))
+    words = f"{counted(len(files), 'simulated log')} in {settings.folder.as_posix()}"
+    return Sampled(findings, None, (*files, drawn), Exit.PASS, words)
+
+
+def _make_room(folder: Path, files: list[Path]) -> None:
+    """Make the folder, and refuse to write over anything but what this command writes."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise WriteError(f"{folder}: {error.strerror}") from error
+    for file in files:
+        check_target(file)
+        if file.exists() and not _is_simulated(file):
+            raise WriteError(f"{file}: is no simulated log, and is not written over")
+
+
+def _is_simulated(file: Path) -> bool:
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(_HEAD_BYTES)
+    except OSError:
+        return False
+    return b"\n# origin: simulated\n" in head or _INVENTED.encode() in head
+
+
+def _drawn_text(
+    settings: SampleSettings, files: list[Path], runs: tuple[SampledRun, ...], table: SourceTable
+) -> str:
+    """Return what was drawn, so that what is found in the logs can be held against it; SI."""
+    constants: list[dict[str, Any]] = [
+        {
+            "key": c.key,
+            "source": c.source,
+            "mean": c.mean,
+            "spread": c.spread,
+            "constant_over": c.constant_over,
+        }
+        for c in table.constants
+    ]
+    listed = [{"file": file.name, "drawn": run.drawn} for file, run in zip(files, runs, strict=True)]
+    whole = {"note": _INVENTED, "seed": settings.case.seed, "constants": constants, "runs": listed}
+    return json.dumps(whole, indent=1, allow_nan=False) + "\n"
