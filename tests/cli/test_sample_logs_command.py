@@ -84,6 +84,15 @@ def test_err_measured_logs_are_not_written_over(project, capsys):
     assert [f.name for f in (project / "made").iterdir()] == ["out-sim-2.csv"]
 
 
+def test_law_one_log_can_be_printed(project, capsys):
+    """A dash in place of the folder prints what else is written."""
+    run(capsys, *SAMPLE, "--runs", 1)
+    status, out, _ = run(capsys, *SAMPLE, "--runs", 1, "--out", "-")
+    assert status == 0
+    assert out == (project / "made/out-sim-1.csv").read_text()
+    assert not (project / "-").exists()
+
+
 def test_law_reference_and_jitter_are_options(project, capsys):
     """A camera's spread and rate come out as asked for, in any units."""
     status, _, _ = run(
@@ -106,6 +115,7 @@ def test_law_reference_and_jitter_are_options(project, capsys):
         (("--camera-rate", "1e9 Hz"), "0.1 Hz to 1 kHz"),
         (("--jitter", "-1 mm, 0 deg"), "negative"),
         (("--runs", "0"), "runs"),
+        (("--out", "-", "--runs", "2"), "--runs 1"),
         (("--carry-field",), "--carry-field needs --field"),
         (("--field", "nothing.yaml"), "1 error"),
     ],

@@ -66,10 +66,11 @@ class Quantities(click.ParamType[tuple[float, ...]]):
 @click.option(
     "--out",
     "folder",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=click.Path(path_type=Path, file_okay=False, allow_dash=True),
     required=True,
     metavar="FOLDER",
-    help="Where the logs go; made if it is not there. Measured logs are never written over.",
+    help="Where the logs go; made if it is not there. Measured logs are never written over. '-' prints the "
+    "log of a single run.",
 )
 @click.option("--runs", type=click.IntRange(1, MOST_RUNS), default=6, show_default=True, help="How many.")
 @click.option(
@@ -134,6 +135,9 @@ def command(
         raise click.UsageError("--carry-field needs --field")
     if min(spread) <= 0.0 or not 0.1 <= rate[0] <= 1000.0:
         raise click.UsageError("--reference-spread is more than 0, --camera-rate 0.1 Hz to 1 kHz")
+    printed = folder == Path("-")
+    if printed and runs != 1:
+        raise click.UsageError("--out - prints one log: give --runs 1")
     from driftgate.predict.logged import Jitter, Reference
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint
@@ -143,7 +147,7 @@ def command(
     settings = SampleSettings(
         ExplainSettings(routine, seed=seed, field=field, carry_field=carry_field),
         runs,
-        folder,
+        None if printed else folder,
         Reference("camera" if reference == "camera" else "tape", spread, rate[0]),
         Jitter(*jitter),
         not other_robots,
@@ -156,7 +160,7 @@ def command(
         from driftgate.report.explain import render_infeasible
 
         text += render_infeasible(found.report, wanted)
-    text += "".join(f"{file.as_posix()}\n" for file in found.files)
+    text += found.text + "".join(f"{file.as_posix()}\n" for file in found.files)
     emit(text)
     say_status(int(found.status), found.why)
     return int(found.status)

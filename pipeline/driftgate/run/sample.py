@@ -32,8 +32,8 @@ class SampleSettings:
         The routine, the field and the seed.
     runs : int
         How many.
-    folder : Path
-        Where the logs are written to; made if it is not there.
+    folder : Path, optional
+        Where the logs are written to; made if it is not there. None: the first run's log is returned.
     reference : Reference
         How the robot's true place is measured.
     jitter : Jitter
@@ -44,7 +44,7 @@ class SampleSettings:
 
     case: ExplainSettings
     runs: int
-    folder: Path
+    folder: Path | None
     reference: Reference
     jitter: Jitter
     one_robot: bool = True
@@ -52,13 +52,14 @@ class SampleSettings:
 
 @dataclass(frozen=True)
 class Sampled:
-    """Findings alone, an infeasible case, or the files written."""
+    """Findings alone, an infeasible case, or the files written, or the text of one log."""
 
     findings: tuple[Finding, ...]
     report: CaseReport | None
     files: tuple[Path, ...]
     status: Exit
     why: str
+    text: str = ""
 
 
 def sample_logs(settings: SampleSettings) -> Sampled:
@@ -81,11 +82,11 @@ def sample_logs(settings: SampleSettings) -> Sampled:
     from driftgate.run.gather import report_of
     from driftgate.run.tasks import plan_one
 
-    stem = Path(named.document.path).stem
-    width = len(str(settings.runs))
-    files = [settings.folder / f"{stem}-sim-{i + 1:0{width}}.csv" for i in range(settings.runs)]
-    drawn = settings.folder / f"{stem}-sim-drawn.json"
-    _make_room(settings.folder, [*files, drawn])
+    folder, stem = settings.folder, Path(named.document.path).stem
+    names = [f"{stem}-sim-{i + 1:0{len(str(settings.runs))}}.csv" for i in range(settings.runs)]
+    drawn = f"{stem}-sim-drawn.json"
+    if folder is not None:
+        _make_room(folder, [*names, drawn])
     planned = plan_one((named.case, named.written))
     if planned.prepared is None:
         report = report_of(named, planned)
@@ -95,21 +96,28 @@ def sample_logs(settings: SampleSettings) -> Sampled:
     runs = sample_runs(
         planned.prepared, settings.runs, seed, settings.reference, settings.jitter, settings.one_robot, paths
     )
-    for i, (file, run) in enumerate(zip(files, runs, strict=True)):
-        whose = "the same robot and field in all" if settings.one_robot else "another robot and field in each"
-        write_whole(file, write_log(run.log, [_INVENTED, f"run {i + 1} of seed {seed}, {whose}"]))
-    write_whole(drawn, _drawn_text(settings, files, runs, source_table(named.case)))
-    words = f"{counted(len(files), 'simulated log')} in {settings.folder.as_posix()}"
-    return Sampled(findings, None, (*files, drawn), Exit.PASS, words)
+    whose = "the same robot and field in all" if settings.one_robot else "another robot and field in each"
+    texts = [
+        write_log(run.log, [_INVENTED, f"run {i + 1} of seed {seed}, {whose}"]) for i, run in enumerate(runs)
+    ]
+    if folder is None:
+        return Sampled(findings, None, (), Exit.PASS, "1 simulated log", texts[0])
+    texts.append(_drawn_text(settings, names, runs, source_table(named.case)))
+    files = tuple(folder / name for name in (*names, drawn))
+    for file, text in zip(files, texts, strict=True):
+        write_whole(file, text)
+    words = f"{counted(len(runs), 'simulated log')} in {folder.as_posix()}"
+    return Sampled(findings, None, files, Exit.PASS, words)
 
 
-def _make_room(folder: Path, files: list[Path]) -> None:
+def _make_room(folder: Path, names: list[str]) -> None:
     """Make the folder, and refuse to write over anything but what this command writes."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise WriteError(f"{folder}: {error.strerror}") from error
-    for file in files:
+    for name in names:
+        file = folder / name
         check_target(file)
         if file.exists() and not _is_simulated(file):
             raise WriteError(f"{file}: is no simulated log, and is not written over")
@@ -125,7 +133,7 @@ def _is_simulated(file: Path) -> bool:
 
 
 def _drawn_text(
-    settings: SampleSettings, files: list[Path], runs: tuple[SampledRun, ...], table: SourceTable
+    settings: SampleSettings, names: list[str], runs: tuple[SampledRun, ...], table: SourceTable
 ) -> str:
     """Return what was drawn, so that what is found in the logs can be held against it; SI."""
     constants: list[dict[str, Any]] = [
@@ -138,6 +146,6 @@ def _drawn_text(
         }
         for c in table.constants
     ]
-    listed = [{"file": file.name, "drawn": run.drawn} for file, run in zip(files, runs, strict=True)]
+    listed = [{"file": name, "drawn": run.drawn} for name, run in zip(names, runs, strict=True)]
     whole = {"note": _INVENTED, "seed": settings.case.seed, "constants": constants, "runs": listed}
     return json.dumps(whole, indent=1, allow_nan=False) + "\n"
