@@ -11,7 +11,7 @@ from scipy.stats import binomtest, norm
 
 from driftgate.core.errors import ModelError
 from driftgate.judge.bounds import wilson_interval
-from driftgate.judge.outcomes import joined, moment_change, outcomes_of, success_change
+from driftgate.judge.outcomes import joined, moment_change, outcomes_of, same_runs, success_change
 from driftgate.judge.paired import (
     SECTIONS,
     discordant_p_value,
@@ -128,6 +128,22 @@ def test_mc_sectioned_interval_covers():
     assert hits / runs == pytest.approx(0.95, abs=0.03)
 
 
+def test_mc_interval_holds_where_few_trials_go_astray():
+    """One trial in twenty is off by a lot, on either side by other luck: 5 % false calls, not 46 %.
+
+    The 95 % quantile then lies where hardly any trial does, and is one of two values.
+    """
+    rng = np.random.default_rng(21)
+    runs, trials, wrong = 400, 4000, 0
+    for _ in range(runs):
+        near = 0.3 * np.abs(rng.standard_normal(trials))
+        before, now = (near + 3.0 * (rng.random(trials) < 0.05) for _ in range(2))
+        found = quantile_difference(before, now, 0.95, 0.95)
+        wrong += not found.low <= 0.0 <= found.high
+    # Three standard errors of 5 % over 400 runs are 3.3 %.
+    assert wrong / runs <= 0.083
+
+
 def test_law_common_luck_narrows():
     """The same luck on both sides makes the interval many times narrower than other luck does."""
     rng = np.random.default_rng(3)
@@ -191,12 +207,39 @@ def test_law_words():
     assert same.word == "no difference seen"
     assert (same.worse, same.better, same.errors.used.value) == (0, 0, 0.0)
     assert 0.0 < same.visible < 0.005
+    # No width to tell a visible loss of margin from: it is said that nothing differs.
+    assert same.same
+    assert (same.errors.visible, same.blind_to) == (None, same.visible)
     worse = moment_change(before.moments[0], _run(errors * 1.1).moments[0], 0.95)
     assert worse.word == "worse"
     assert 0.0 < worse.shown_loss < worse.errors.used.value
     better = moment_change(before.moments[0], _run(errors / 1.1).moments[0], 0.95)
     assert better.word == "better"
     assert better.shown_loss == 0.0
+
+
+def test_law_a_trial_that_differs_is_not_the_same():
+    """One small error that changes is enough, though every section has the same quantile."""
+    errors = np.random.default_rng(1).standard_normal(4000) * 0.004
+    other = errors.copy()
+    other[7] *= 1.0 + 1e-12
+    before, now = _run(errors), _run(other)
+    found = moment_change(before.moments[0], now.moments[0], 0.95)
+    assert not found.same
+    assert not same_runs(before, now)
+    assert same_runs(before, _run(errors))
+    assert found.errors.steady
+    assert (found.errors.visible, found.blind_to) == (None, found.visible)
+
+
+def test_law_intervals_of_a_moment_share_the_error_rate():
+    """Three intervals are shown of a moment: each is at a third of the error rate."""
+    rng = np.random.default_rng(6)
+    before, now = (_run(rng.standard_normal(2000) * 0.005).moments[0] for _ in range(2))
+    found, each = moment_change(before, now, 0.95), 1.0 - 0.05 / 3.0
+    counts = pair_counts(before.success, now.success)
+    assert found.success == success_difference(*counts, each)
+    assert found.errors.used == quantile_difference(before.used, now.used, 0.95, each)
 
 
 def test_law_loss_of_margin_shows_before_any_trial_fails():

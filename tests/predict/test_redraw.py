@@ -8,11 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from driftgate.judge.pickfreeze import pick_freeze
 from driftgate.load.project import find_root, load_project
 from driftgate.predict import Prepared, prepare, run_trials
 from driftgate.predict.filter_model import filter_model
 from driftgate.predict.sources import TITLES, source_of, source_table
 from driftgate.predict.streams import Streams
+from driftgate.run.budget import EVERY_SOURCE
 from driftgate.schema.case import Case
 
 from .scenes import prepared, range_sensor, robot, run, tick
@@ -31,6 +33,19 @@ def shipped(name: str) -> Prepared:
     return prepare(Case(loaded.document.routine, loaded.robot.robot, field, field))
 
 
+def phased() -> Prepared:
+    """Return a robot that measures too long and sees a wall twice a second: the last fix decides."""
+    noise = {"at_zero": "1 mm", "basis": "guess", "constant_over": "reading"}
+    ahead = range_sensor("front", 0.0, 0.0, 0.0, rate="2 Hz", random_phase=True, errors={"noise": noise})
+    machine = robot(
+        {"distance_scale": run(mean="5 %", spread="0.3 %")},
+        sensors=[ahead],
+        correction={"filter": {}, "when": "always"},
+        controller={"time_constant": "0.2 s", "settle": "0.1 s"},
+    )
+    return prepared([{"do": "drive", "to": ["2.2 m", "1 m"]}], machine)
+
+
 @pytest.fixture(scope="module")
 def drawn() -> tuple[set[str], set[str]]:
     """Return the streams that the shipped routines ask, and the sources that act in them."""
@@ -45,11 +60,8 @@ def drawn() -> tuple[set[str], set[str]]:
                 return _method(self, source, place, index)
 
             patch.setattr(Streams, name, recorded)
-        # The shipped floor has no rough zone; the made one has.
-        # Nor has a shipped robot a sensor of random phase.
-        front = range_sensor("front", 0.0, 0.0, 0.0, random_phase=True)
-        looking = prepared([{"do": "look", "time": "0.2 s"}], robot(sensors=[front]))
-        for case in (shipped("pot-slalom"), shipped("long-round"), full_case(), looking):
+        # The shipped floor has no rough zone, no shipped sensor a phase that is drawn; the made ones have.
+        for case in (shipped("pot-slalom"), shipped("long-round"), full_case(), phased()):
             run_trials(case, 200, 3)
             acting |= {info.name for info in source_table(case.case).info}
     return asked, acting
@@ -99,6 +111,27 @@ def test_mc_second_stream_is_independent_of_the_first() -> None:
     two = Streams(5, 0, count, frozenset({"distance_scale"})).normals("distance_scale", "run", 0)
     assert abs(np.corrcoef(one, two)[0, 1]) < 4.0 / np.sqrt(count)
     assert two.std() == pytest.approx(1.0, abs=4.0 / np.sqrt(2.0 * count))
+
+
+def test_mc_the_phase_of_the_readings_is_a_source_of_its_own() -> None:
+    """Redrawing everything leaves nothing in common; a phase that decides makes most of the variance."""
+    case, count = phased(), 4000
+
+    def along(**how: frozenset[str]) -> np.ndarray:
+        return run_trials(case, count, 1, **how).moments[-1].error[:, 0]
+
+    names = [source.name for source in source_table(case.case).info]
+    assert "range_phase" in names
+    plain, redrawn = along(), along(redrawn=EVERY_SOURCE)
+    assert abs(np.corrcoef(plain, redrawn)[0, 1]) < 4.0 / np.sqrt(count)
+    found = pick_freeze(plain, redrawn, {name: along(redrawn=frozenset({name})) for name in names})
+    assert found is not None
+    share = found.inputs["range_phase"].first
+    assert share.value > 0.5
+    assert abs(found.interactions.value) < 0.1
+    # Switched off, each sensor takes the plan's phase, and that part of the variance goes.
+    left = along(off=frozenset({"range_phase"})).var() / plain.var()
+    assert left == pytest.approx(1.0 - share.value, abs=0.15)
 
 
 def test_law_redrawing_depends_on_no_batch() -> None:

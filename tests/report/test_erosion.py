@@ -50,6 +50,22 @@ def test_law_figures_and_what_would_have_shown():
     )
 
 
+def test_law_the_same_in_every_trial_is_said():
+    """Where no trial differs no loss of margin is put at 0.00 %: in each format it says that nothing does."""
+    errors = dataclasses.replace(change().errors, used=Difference(0.0, 0.0, 0.0), visible=None)
+    alike = dataclasses.replace(change(word="no difference seen"), errors=errors)
+    same = comparison(dataclasses.replace(alike, same=True))
+    for text in (render_comparison(same), comparison_markdown(same).replace("<br>", "; ")):
+        assert "the same in every trial; a loss of 1.00 points would have been seen" in text
+        assert "of the tolerance;" in text  # the figures themselves stay
+        assert "could have missed" not in text
+    assert json.loads(comparison_json(same))["cases"][0]["changes"][0]["same"] is True
+    # Some trials differ, and no section's margin does.
+    text = render_comparison(comparison(alike))
+    assert "a loss of 1.00 points would have been seen; the margin is the same in every tenth of" in text
+    assert json.loads(comparison_json(comparison(alike)))["cases"][0]["changes"][0]["same"] is False
+
+
 def test_law_erosion_is_what_is_shown_beyond_what_is_allowed():
     """Only the part of a loss that is shown counts, and only beyond the allowance."""
     assert comparison(change(low=0.05)).eroded == ("1 loss beyond what is allowed",)

@@ -54,6 +54,7 @@ def test_law_unchanged_is_no_difference(project):
     assert list(words(found)) == ["half-way", "end", "contact", "all together"]
     assert all(c.worse == c.better == 0 for c in found.cases[0].changes)
     assert all(0.0 < c.visible < 0.05 for c in found.cases[0].changes)
+    assert all(c.same for c in found.cases[0].changes)
     assert (found.eroded, found.loosenings, found.new, found.gone) == ((), (), (), ())
 
 

@@ -168,17 +168,18 @@ def success_change(name: str, before: BoolArray, now: BoolArray, confidence: flo
 def moment_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float) -> Change:
     """Return what became of one moment.
 
-    Two questions are asked of each: is success rarer, and is more of the tolerance used? Each at half
-    the error rate (Bonferroni 1936).
+    Two questions are asked of each: is success rarer, and is more of the tolerance used? With the error
+    on the axis that is shown there are three intervals, each at a third of the error rate (Bonferroni
+    1936).
 
     Parameters
     ----------
     before, now : MomentOutcomes
         Over the same trials, held against the same tolerance.
     confidence : float
-        Of the word, and of both intervals together.
+        Of the word, and of the intervals together.
     """
-    each = 1.0 - 0.5 * (1.0 - confidence)
+    each = 1.0 - (1.0 - confidence) / 3.0
     found = success_change(now.name, before.success, now.success, each)
     errors = _error_change(before, now, each)
     word = found.word
@@ -189,7 +190,25 @@ def moment_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float
             word = "worse"
         elif less and word != "worse":
             word = "better"
-    return replace(found, word=word, errors=errors)
+    return replace(found, word=word, errors=errors, same=_same_moment(before, now))
+
+
+def _same_moment(before: MomentOutcomes, now: MomentOutcomes) -> bool:
+    pairs = zip(before.axes, now.axes, strict=False)
+    return (
+        [a.limit.axis for a in before.axes] == [b.limit.axis for b in now.axes]
+        and np.array_equal(before.success, now.success)
+        and all(np.array_equal(a.error, b.error, equal_nan=True) for a, b in pairs)
+    )
+
+
+def same_runs(before: Outcomes, now: Outcomes) -> bool:
+    """Return whether every trial came out the same in two runs over the same trials, error by error."""
+    return (
+        len(before.moments) == len(now.moments)
+        and np.array_equal(before.untouched, now.untouched)
+        and all(_same_moment(a, b) for a, b in zip(before.moments, now.moments, strict=True))
+    )
 
 
 def _error_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float) -> ErrorChange | None:
@@ -200,11 +219,13 @@ def _error_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float
     one, other = max(both, key=lambda pair: max(quantile(axis.share, TYPICAL) for axis in pair))
     old, new = np.abs(one.error), np.abs(other.error)
     used = quantile_difference(before.used, now.used, TYPICAL, confidence)
+    # Which axis is shown hangs on the trials: the interval must hold for whichever it is.
+    shown = 1.0 - (1.0 - confidence) / len(both)
     return ErrorChange(
         axis=one.limit.axis,
         error_before=quantile(old, TYPICAL),
         error_now=quantile(new, TYPICAL),
-        error=quantile_difference(old, new, TYPICAL, confidence),
+        error=quantile_difference(old, new, TYPICAL, shown),
         used_before=quantile(before.used, TYPICAL),
         used_now=quantile(now.used, TYPICAL),
         used=used,

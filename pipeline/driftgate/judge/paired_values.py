@@ -37,7 +37,7 @@ class ErrorChange:
     used : Difference or None
         Their difference: what the margin loses. [share]
     visible : float or None
-        Smallest loss of margin that would have been seen. [share]
+        Smallest loss of margin that would have been seen; None where that cannot be told. [share]
     """
 
     axis: str
@@ -48,6 +48,11 @@ class ErrorChange:
     used_now: float
     used: Difference | None
     visible: float | None
+
+    @property
+    def steady(self) -> bool:
+        """Whether every section of the trials gives the same difference of the share used."""
+        return self.used is not None and self.used.low is not None and self.used.low == self.used.high
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,9 @@ class Change:
         Smallest loss of success that would have been seen; None: none at all.
     errors : ErrorChange or None
         None for what is no matter of distance.
+    same : bool
+        Every trial came out the same, its errors included: there is no difference to be seen, unless
+        in rarer trials than these.
     """
 
     name: str
@@ -85,6 +93,7 @@ class Change:
     p_value: float
     visible: float | None
     errors: ErrorChange | None
+    same: bool = False
 
     @property
     def shown_loss(self) -> float:
@@ -100,7 +109,7 @@ class Change:
     @property
     def blind_to(self) -> float | None:
         """The smallest loss, of success and of margin, that would surely have been seen; None: none."""
-        if self.errors is None:
+        if self.errors is None or self.same or self.errors.steady:
             return self.visible
         if self.visible is None or self.errors.visible is None:
             return None

@@ -68,6 +68,8 @@ class VariantReport:
         Readings a run, all sensors together.
     moments : tuple of MomentFigures
         In order of time, the end last.
+    same : bool
+        Every trial came out as that of the first variant, its errors included.
     """
 
     name: str
@@ -82,6 +84,7 @@ class VariantReport:
     wrongly_accepted: Figure | None = None
     wrongly_refused: Figure | None = None
     moments: tuple[MomentFigures, ...] = ()
+    same: bool = False
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from driftgate.report.caution import SHORT
 from driftgate.report.compare_model import SideBySide
-from driftgate.report.compare_text import HEADER, legend, moment_tables, overview_cells
+from driftgate.report.compare_text import HEADER, legend, moment_tables, overview_cells, same_words
 from driftgate.report.findings import render_findings
 from driftgate.report.paint import Paint
 from driftgate.report.text import plain, table
@@ -32,5 +32,6 @@ def render_side_by_side(report: SideBySide, *, colour: bool = False) -> str:
     for name, header, cells in moment_tables(report):
         named = [(plain(row[0]), *row[1:]) for row in cells]
         lines += ["", *table((plain(name), *header), named)]
-    lines += ["", legend(report), f"seed {report.seed}; again: {plain(report.command)}", SHORT]
+    lines += ["", *(plain(words) for words in same_words(report))]
+    lines += [legend(report), f"seed {report.seed}; again: {plain(report.command)}", SHORT]
     return "\n".join(lines) + "\n"

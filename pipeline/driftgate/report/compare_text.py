@@ -103,6 +103,15 @@ def moment_tables(report: SideBySide) -> list[tuple[str, tuple[str, ...], list[t
     return found
 
 
+def same_words(report: SideBySide) -> list[str]:
+    """Return which variants came out as the first one did in every trial; their names as they are."""
+    return [
+        f"{variant.name}: the same in every trial as {report.variants[0].name}"
+        for variant in report.variants
+        if variant.same
+    ]
+
+
 def legend(report: SideBySide) -> str:
     """Return how to read the table."""
     return (

@@ -115,8 +115,12 @@ def visible_words(change: Change) -> str:
     else:
         up = percent(change.visible, digits=2, direction="up")
         words = f"a loss of {up[:-2]} points would have been seen"
+    if change.same:
+        return f"the same in every trial; {words}"
     if change.errors is None:
         return words
+    if change.errors.steady:
+        return f"{words}; the margin is the same in every tenth of the trials"
     if change.errors.visible is None:
         return f"{words}, a loss of margin would not"
     return f"{words}, or of {percent(change.errors.visible, digits=2, direction='up')} of the tolerance"

@@ -144,7 +144,7 @@ def _variant_report(
     )
     if now is None or before is None:
         return report
-    from driftgate.judge.outcomes import per_run, reading_difference
+    from driftgate.judge.outcomes import per_run, reading_difference, same_runs
 
     against = None if now is before else confidence
 
@@ -154,6 +154,7 @@ def _variant_report(
 
     return replace(
         report,
+        same=now is not before and same_runs(before, now),
         success=_success(before.everything, now.everything, against),
         contact=_success(~before.untouched, ~now.untouched, against),
         fixes=reading("fixes"),

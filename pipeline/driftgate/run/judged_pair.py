@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from driftgate.judge.outcomes import Outcomes, moment_change, success_change
+from driftgate.judge.outcomes import Outcomes, moment_change, same_runs, success_change
 from driftgate.judge.paired_values import Change
 from driftgate.plan.align import checkpoint_names, with_luck_of
 from driftgate.report.compare_model import CaseChange
@@ -126,8 +126,12 @@ class PlannedPair:
             new = present.get(self.pair.name_now(old.name))
             if new is not None:
                 found.append(moment_change(old, new, confidence))
-        found.append(success_change(CONTACT, before.untouched, now.untouched, confidence))
-        found.append(success_change(TOGETHER, before.everything, now.everything, confidence))
+        same = same_runs(before, now)
+        for name, was, is_ in (
+            (CONTACT, before.untouched, now.untouched),
+            (TOGETHER, before.everything, now.everything),
+        ):
+            found.append(replace(success_change(name, was, is_, confidence), same=same))
         return tuple(found)
 
     def tool_changes(self, before: Outcomes, kept: Kept, seed: int) -> list[str]:
