@@ -29,6 +29,7 @@ from driftgate.predict.filter_tally import FilterTally, normalised_error
 from driftgate.predict.trials_engine import merge_trials
 from driftgate.predict.values import TrialsResult
 from driftgate.schema.correction import FilterNumbers
+from driftgate.sight.pairs import slots
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 from .test_consistency import matched
@@ -138,6 +139,48 @@ def test_mc_a_filter_that_knows_its_errors_is_consistent() -> None:
         assert abs(sensor.offset) < 0.1
         assert 0.0 < sensor.own < 1.0
     assert advice(case, found, 1) == ""
+
+
+@pytest.mark.parametrize(("trials", "moments"), [(300, 20), (300, 5), (1000, 40)])
+def test_mc_many_moments_raise_no_more_false_alarms(trials: int, moments: int) -> None:
+    """A filter whose 95 % region holds the truth in 95 % is called too trusting in 5 % of runs at most.
+
+    With each of 20 moments at 95 % by itself it would be 17 % with 300 trials.
+    """
+    rng, case, runs, wrong = np.random.default_rng(8), matched(), 300, 0
+    sensors = np.zeros((len(slots(case.case.robot).names), 3), np.int64)
+    result = run_trials(case, 10, 4)
+    names = tuple((f"m{i}", i) for i in range(moments))
+    for _ in range(runs):
+        right = np.sort(rng.binomial(trials, (0.5, 0.68, 0.9, 0.95), (moments, 4, 4)), axis=-1)
+        nees = np.tile(np.array([trials, 3000 * trials, 9_000_000 * trials]), (moments, 1))
+        own = replace(
+            result.own,
+            by_trial=sensors,
+            inside=right,
+            nees=nees,
+            certain=np.zeros(moments, np.int64),
+        )
+        found = filter_consistency(case.case, names, replace(result, own=own))
+        assert found is not None
+        wrong += found.word != "consistent"
+    # Three standard errors of 5 % over 300 runs are 3.8 %.
+    assert wrong / runs <= 0.088
+
+
+def test_law_sensors_share_their_error_rate() -> None:
+    """A mean innovation that one sensor alone would be blamed for is not held against one of three."""
+    case = matched()
+    result = run_trials(case, 10, 4)
+    trials, limit = 1000, chi_square_region(1000, 1)[1]
+    square = 1000.0 * 0.5 * (limit + chi_square_region(1000, 1, 1.0 - 0.05 / 3.0)[1])
+    by_trial = np.tile(np.array([trials, round(trials * square), round(trials * square**2)]), (3, 1))
+    found = consistency_of(case, replace(result, own=replace(result.own, by_trial=by_trial)))
+    assert found.sensors
+    for sensor in found.sensors:
+        assert sensor.mean_used is not None
+        assert sensor.mean_used / sensor.expected > sensor.region[1] == pytest.approx(limit)
+        assert sensor.word == "consistent"
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,8 @@ import pytest
 from small_project import FIELD, ROBOT, write_project
 
 from driftgate.report.compare_json import render_side_by_side_json
+from driftgate.report.compare_markdown import render_side_by_side_markdown
+from driftgate.report.compare_terminal import render_side_by_side
 from driftgate.run.compare import CompareSettings, compare_variants
 from driftgate.run.status import InputError
 from driftgate.run.variants import read_variant, without_correction
@@ -38,6 +40,9 @@ def test_law_nothing_changed_is_no_difference(project):
             assert mine.error.value == its.error.value
             assert (its.error.difference.low, its.error.difference.high) == (0.0, 0.0)
     assert same.fixes.value == first.fixes.value
+    assert (first.same, same.same) == (False, True)
+    for text in (render_side_by_side(found), render_side_by_side_markdown(found)):
+        assert "same: the same in every trial as as written" in text
     assert first.fixes.difference is None
 
 
