@@ -66,6 +66,13 @@ def bench(session: nox.Session) -> None:
 
 
 @nox.session
+def rates(session: nox.Session) -> None:
+    """Measure how often verdicts are false and what they cost, some minutes; arguments go to the script."""
+    _quiet_install(session, ".", *_group("test"))
+    session.run("python", "tests/bench/verdict_rates.py", *session.posargs)
+
+
+@nox.session
 def docs(session: nox.Session) -> None:
     """Remake the command output shown in README.md and DEVELOPERS.md."""
     _quiet_install(session, ".")

@@ -13,7 +13,7 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 from driftgate.core.errors import ModelError
 from driftgate.judge import anytime
 from driftgate.judge.sampling import Sampling, Seen, decide, planned_looks
-from driftgate.judge.stopping import Tally, Watch, tally
+from driftgate.judge.stopping import UNSEEN_CONTACT, Tally, Watch, tally
 from driftgate.judge.verdict import judge_case
 
 LOOKS = (256, 512, 1024)
@@ -157,20 +157,36 @@ def test_law_watch_ends_when_the_verdicts_are_there():
     """The watch is content at the first look at which every verdict, judged on its own, is decided."""
     rng = np.random.default_rng(9)
     rule = Sampling(0.95, 3, sequential=True)
-    looks = tuple(range(64, 1025, 64))
+    looks = tuple(range(64, 2049, 64))
     for miss, allowed in ((0.02, 0.0), (0.08, 0.0), (0.3, 0.0), (0.0, 0.05), (0.0, 0.021)):
         prepared = prepared_of([moment("end", required=0.9)], contact_allowed=allowed)
-        missed, touched = rng.random(1024) < miss, rng.random(1024) < 0.02 * (allowed > 0.0)
+        missed, touched = rng.random(2048) < miss, rng.random(2048) < 0.02 * (allowed > 0.0)
         watch, ended = Watch(prepared, rule), None
         for look in looks:
             if watch.look(Tally(look, (look - int(missed[:look].sum()),), int(touched[:look].sum()))):
                 ended = look
                 break
         untouched = [Seen(look - int(touched[:look].sum()), look) for look in looks]
-        alone = [decide([Seen(look - int(missed[:look].sum()), look) for look in looks], 0.9, rule).at]
+        end = decide([Seen(look - int(missed[:look].sum()), look) for look in looks], 0.9, rule)
+        alone = [end.at]
         if allowed:
             alone.append(decide(untouched, 1.0 - allowed, rule).at)
+        elif end.status == "pass":
+            # Nothing touches: as many trials as show that contact is rarer than one in 500.
+            alone.append(decide(untouched, 0.998, rule).at)
         assert ended == (None if None in alone else max(alone))
+
+
+def test_law_no_contact_allowed_takes_trials_enough_to_see_some():
+    """A clear case goes on to the look at which no touch means fewer than one in 500; a touch spares that."""
+    rule, found = Sampling(0.95, 3, sequential=True), {}
+    for touched in (0, 1):
+        watch = Watch(prepared_of([moment("end", required=0.9)]), rule)
+        found[touched] = next(n for n in planned_looks(20_000) if watch.look(Tally(n, (n,), touched)))
+    assert found == {0: 2048, 1: 1024}
+    assert rule.upper(Seen(0, 2048), 0.95) < UNSEEN_CONTACT < rule.upper(Seen(0, 1024), 0.95)
+    # Contact in one run of 500 is missed in fewer than 2 % of the checks.
+    assert (1.0 - UNSEEN_CONTACT) ** 2048 < 0.02
 
 
 def test_law_tally_counts_and_adds():

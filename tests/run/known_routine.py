@@ -26,14 +26,16 @@ steps:
 final:
   within: {{x: {half_width!r} mm}}
   required: {required} %
+  contact_allowed: {contact_allowed}
 """
 
 
-def write_known(folder, required, half_width_sd=None, name="still", pieces=1):
+def write_known(folder, required, half_width_sd=None, name="still", pieces=1, contact_allowed="100 %"):
     """Write a routine that ends inside its tolerance with probability erf(k / sqrt 2); return that.
 
     k is `half_width_sd`; by default the one at which the probability is exactly what is required.
-    Nothing moves, nothing is near, so nothing else can fail.
+    Nothing moves, nothing is near, so nothing else can fail; by default contact is allowed, so that it
+    asks for no trials.
     """
     for part in ("routines/robots", "fieldmaps"):
         (folder / part).mkdir(parents=True, exist_ok=True)
@@ -49,6 +51,7 @@ def write_known(folder, required, half_width_sd=None, name="still", pieces=1):
         steps="\n".join("  - {do: pause, time: 100 ms}" for _ in range(pieces)),
         half_width=k * SPREAD_MM,
         required=repr(100.0 * required),
+        contact_allowed=contact_allowed,
     )
     (folder / f"routines/{name}.yaml").write_text(text)
     return math.erf(k / math.sqrt(2.0))

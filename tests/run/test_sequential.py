@@ -35,18 +35,18 @@ def only(report):
 
 
 def test_law_clear_case_ends_early(project):
-    """With room to spare a case passes at the first look, far below the most trials."""
+    """With room to spare a case passes at the first look, and as none may touch it ends at the second."""
     found = only(check_routines(CheckSettings()))
     assert found.status == "pass"
-    assert found.looks == (1024,)
     assert {m.decided_at for m in found.moments} == {1024}
+    assert found.looks == (1024, 2048)
 
 
 def test_law_stop_takes_the_first_trials(project):
     """What a stopped run says of its trials is what a run with just so many says."""
     early = only(check_routines(CheckSettings()))
-    same = only(check_routines(CheckSettings(trials=1024)))
-    fixed = only(check_routines(CheckSettings(trials=1024, sample="fixed")))
+    same = only(check_routines(CheckSettings(trials=2048)))
+    fixed = only(check_routines(CheckSettings(trials=2048, sample="fixed")))
     assert early == same
     for a, b in zip(early.moments, fixed.moments, strict=True):
         assert a.estimate.successes == b.estimate.successes
@@ -135,11 +135,18 @@ def test_mc_clear_cases_are_decided_rightly(known, factor, status):
 
 
 def test_law_zero_contact_bound_is_that_of_the_stop(known):
-    """Where none may touch, the trials of a clear case are few and the bound says what they show."""
-    known(0.9, half_width_sd=3.5)
+    """Where none may touch, a clear case ends when contact in one run of 500 would have shown."""
+    known(0.9, half_width_sd=3.5, contact_allowed="0 %")
     found = only(check_routines(CheckSettings())).contact
     assert (found.status, found.estimate.successes) == ("pass", 0)
-    assert found.upper == anytime.upper_bound(0, 1024, 0.95) > 0.002
+    assert found.upper == anytime.upper_bound(0, 2048, 0.95) < 0.002
+
+
+def test_law_what_breaks_anyway_takes_no_trials_for_contact(known):
+    """A case that fails at the first look ends there, though none may touch."""
+    known(0.9, half_width_sd=1.0, contact_allowed="0 %")
+    found = only(check_routines(CheckSettings()))
+    assert (found.status, found.looks) == ("fail", (1024,))
 
 
 def test_law_a_case_works_out_what_its_batches_share_once(known, monkeypatch):
