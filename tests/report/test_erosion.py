@@ -66,6 +66,15 @@ def test_law_the_same_in_every_trial_is_said():
     assert json.loads(comparison_json(comparison(alike)))["cases"][0]["changes"][0]["same"] is False
 
 
+def test_law_requirements_beyond_plain_trials_are_said():
+    """Where a tolerance requires 99.99 % or more, it is said that plain trials hardly show its losses."""
+    words = "1 tolerance requires 99.99 % or more, and these are plain trials"
+    for found, said in ((comparison(change(), strict=1), True), (comparison(change()), False)):
+        for text in (render_comparison(found), comparison_markdown(found)):
+            assert (words in text) == said
+    assert "2 tolerances require" in render_comparison(comparison(change(), strict=2))
+
+
 def test_law_erosion_is_what_is_shown_beyond_what_is_allowed():
     """Only the part of a loss that is shown counts, and only beyond the allowance."""
     assert comparison(change(low=0.05)).eroded == ("1 loss beyond what is allowed",)

@@ -58,6 +58,15 @@ def test_law_unchanged_is_no_difference(project):
     assert (found.eroded, found.loosenings, found.new, found.gone) == ((), (), (), ())
 
 
+@pytest.mark.parametrize(("required", "count"), [("99.99 %", 1), ("99.98 %", 0), ("100 %", 0)])
+def test_law_what_plain_trials_hardly_show_is_counted(project, required, count):
+    """What the baseline requires counts: 99.99 % and more, but not 100 %, which no trials show."""
+    assert compared().strict == 0
+    edit(ROUTINE, ("  required: 90 %", f"  required: {required}"))
+    git(project, "commit", "-qam", "stricter")
+    assert compared("HEAD").strict == count
+
+
 def test_law_dirty_tree_is_what_counts(project):
     """The present side is the working tree as it is, and the baseline's files are left as they were."""
     edit(ROBOT, ("0.2 deg/sqrt(m)", "0.6 deg/sqrt(m)"))

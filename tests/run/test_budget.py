@@ -205,3 +205,14 @@ def test_err_infeasible_plan(project: Path) -> None:
     found = budget_routine(BudgetSettings(OUT), silent)
     assert (found.status, found.moments) == (1, ())
     assert "no budget" in render_budget(found)
+
+
+def test_law_a_budget_says_what_its_plain_trials_hardly_show(project: Path) -> None:
+    """With 99.99 % required the budget's verdict is by plain trials, and it says so in both formats."""
+    words = "1 tolerance requires 99.99 % or more, and these are plain trials"
+    settings = BudgetSettings(OUT, trials=200, redraws=20)
+    assert words not in render_budget(budget_routine(settings, silent))
+    OUT.write_text(OUT.read_text().replace("\n  required: 90 %", "\n  required: 99.99 %"))
+    found = budget_routine(settings, silent)
+    assert words in render_budget(found)
+    assert words in render_budget_markdown(found)

@@ -42,8 +42,20 @@ def test_law_nothing_changed_is_no_difference(project):
     assert same.fixes.value == first.fixes.value
     assert (first.same, same.same) == (False, True)
     for text in (render_side_by_side(found), render_side_by_side_markdown(found)):
-        assert "same: the same in every trial as as written" in text
+        assert "the same in every trial as the first variant" in text
     assert first.fixes.difference is None
+
+
+def test_law_what_plain_trials_hardly_show_is_said(project):
+    """A requirement of 99.99 % is noted in both formats; with 90 % nothing is."""
+    words, same = (
+        "1 tolerance requires 99.99 % or more, and these are plain trials",
+        "same: correction.gate.sigmas=3",
+    )
+    assert words not in render_side_by_side(compared(same))
+    OUT.write_text(OUT.read_text().replace("\n  required: 90 %", "\n  required: 99.99 %"))
+    for render in (render_side_by_side, render_side_by_side_markdown):
+        assert words in render(compared(same))
 
 
 def test_law_without_correction_takes_no_fix(project):

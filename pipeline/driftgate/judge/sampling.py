@@ -8,7 +8,7 @@ everything is decided; their bounds hold at all looks together (`driftgate.judge
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from driftgate.core.errors import ModelError
@@ -42,6 +42,11 @@ def planned_looks(most_trials: int) -> tuple[int, ...]:
         more = batches + max(1, batches // _MORE)
         looks.append(FULL_BATCH * more if batches else 2 * looks[-1])
     return (*(look for look in looks if look < most_trials), most_trials)
+
+
+def beyond_plain(required: Iterable[float]) -> int:
+    """Return how many requirements plain trials hardly reach, so that only weighted ones decide them."""
+    return sum(RARE_FROM <= share < 1.0 for share in required)
 
 
 @dataclass(frozen=True)
@@ -109,7 +114,7 @@ class Sampling:
 
     def leaves(self, required: float) -> bool:
         """Return whether a requirement is left to tilted trials (`driftgate.judge.rare`)."""
-        return self.sequential and RARE_FROM <= required < 1.0
+        return self.sequential and beyond_plain([required]) == 1
 
     def lower(self, seen: Seen, confidence: float) -> float:
         """Return the one-sided lower bound of a probability."""

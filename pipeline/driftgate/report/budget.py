@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from driftgate.judge.budget import AxisBudget, MomentBudget, SourceRow
 from driftgate.judge.pickfreeze import Share
+from driftgate.judge.sampling import beyond_plain
 from driftgate.judge.values import AxisVerdict
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.budget_more import (
@@ -20,6 +21,7 @@ from driftgate.report.budget_more import (
     improvement_notes,
 )
 from driftgate.report.caution import FULL
+from driftgate.report.compare_text import strict_words
 from driftgate.report.digits import amount_words, exact, limit_words, percent
 from driftgate.report.findings import render_findings
 from driftgate.report.model import CaseReport
@@ -125,7 +127,9 @@ def render_budget(report: BudgetReport, colour: bool = False, everything: bool =
 
 def closing(report: BudgetReport) -> list[str]:
     """Return what it rests on, and what to type to get it again."""
+    moments = () if report.case is None or report.case.verdict is None else report.case.verdict.moments
     return [
+        *strict_words(beyond_plain(moment.required for moment in moments)),
         f"{report.redraws} trials a run of the budget, {report.trials} for the verdicts, seed {report.seed}, "
         f"confidence {exact(report.confidence, 100)} % (covers sampling, not the model)",
         f"again: {plain(report.command)}",

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from driftgate.report.caution import FULL
 from driftgate.report.compare_model import SideBySide
-from driftgate.report.compare_text import HEADER, legend, moment_tables, overview_cells, same_words
+from driftgate.report.compare_text import (
+    HEADER,
+    legend,
+    moment_tables,
+    overview_cells,
+    same_words,
+    strict_words,
+)
 from driftgate.report.text import markdown
 
 
@@ -31,7 +38,7 @@ def render_side_by_side_markdown(report: SideBySide) -> str:
             lines += _table((markdown(name), *header), named)
         alike = [f"- {markdown(words)}" for words in same_words(report)]
         lines += [*alike, ""] if alike else []
-        lines += [f"{legend(report)} Seed {report.seed}.", ""]
+        lines += [" ".join([legend(report), *strict_words(report.strict), f"Seed {report.seed}."]), ""]
     lines += [f"- {text}" for text in FULL]
     return "\n".join(lines) + "\n"
 

@@ -111,6 +111,8 @@ class SideBySide:
         Why, in one line.
     command : str
         What to type to get the same numbers.
+    strict : int
+        How many tolerances require so much that plain trials hardly show a failure.
     """
 
     version: str
@@ -125,6 +127,7 @@ class SideBySide:
     status: int
     why: str
     command: str
+    strict: int = 0
 
 
 @dataclass(frozen=True)
@@ -191,6 +194,8 @@ class Comparison:
         What the present tool finds wrong with the baseline's files.
     tool : tuple of str
         Where the present tool judges a kept baseline otherwise than when it was kept.
+    strict : int
+        How many tolerances require so much that plain trials hardly show a failure.
     """
 
     baseline: str
@@ -206,6 +211,7 @@ class Comparison:
     gone: tuple[str, ...] = ()
     unread: tuple[Finding, ...] = ()
     tool: tuple[str, ...] = ()
+    strict: int = 0
 
     @property
     def lost(self) -> tuple[tuple[CaseChange, Change], ...]:

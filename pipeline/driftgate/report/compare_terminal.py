@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from driftgate.report.caution import SHORT
 from driftgate.report.compare_model import SideBySide
-from driftgate.report.compare_text import HEADER, legend, moment_tables, overview_cells, same_words
+from driftgate.report.compare_text import (
+    HEADER,
+    legend,
+    moment_tables,
+    overview_cells,
+    same_words,
+    strict_words,
+)
 from driftgate.report.findings import render_findings
 from driftgate.report.paint import Paint
 from driftgate.report.text import plain, table
@@ -33,5 +40,10 @@ def render_side_by_side(report: SideBySide, *, colour: bool = False) -> str:
         named = [(plain(row[0]), *row[1:]) for row in cells]
         lines += ["", *table((plain(name), *header), named)]
     lines += ["", *(plain(words) for words in same_words(report))]
-    lines += [legend(report), f"seed {report.seed}; again: {plain(report.command)}", SHORT]
+    lines += [
+        legend(report),
+        *strict_words(report.strict),
+        f"seed {report.seed}; again: {plain(report.command)}",
+        SHORT,
+    ]
     return "\n".join(lines) + "\n"

@@ -103,10 +103,22 @@ def moment_tables(report: SideBySide) -> list[tuple[str, tuple[str, ...], list[t
     return found
 
 
+def strict_words(count: int) -> list[str]:
+    """Return what plain trials cannot say where a requirement is very high; nothing where none is."""
+    if not count:
+        return []
+    requires = "1 tolerance requires" if count == 1 else f"{count} tolerances require"
+    which = "it" if count == 1 else "them"
+    return [
+        f"{requires} 99.99 % or more, and these are plain trials, in which failures that rare hardly show; "
+        f"driftgate check decides {which} by weighted trials."
+    ]
+
+
 def same_words(report: SideBySide) -> list[str]:
     """Return which variants came out as the first one did in every trial; their names as they are."""
     return [
-        f"{variant.name}: the same in every trial as {report.variants[0].name}"
+        f"{variant.name}: the same in every trial as the first variant"
         for variant in report.variants
         if variant.same
     ]

@@ -7,7 +7,13 @@ from typing import Any
 from driftgate.judge.paired_values import Change, ErrorChange
 from driftgate.report.compare_json import as_text, plain_object
 from driftgate.report.compare_model import CaseChange, Comparison
-from driftgate.report.compare_text import error_interval, error_unit, error_value, interval_words
+from driftgate.report.compare_text import (
+    error_interval,
+    error_unit,
+    error_value,
+    interval_words,
+    strict_words,
+)
 from driftgate.report.digits import exact, percent
 from driftgate.report.findings import render_findings
 from driftgate.report.paint import Paint
@@ -145,6 +151,7 @@ def closing(found: Comparison) -> list[str]:
             f"{len(blind)} of {sum(len(case.changes) for case in found.cases)} comparisons could have missed "
             f"a loss of {exact(found.allowed, 100)} %: more --baseline-trials see more"
         )
+    lines += strict_words(found.strict)
     lines.append(f"eroded: {', '.join(found.eroded)}" if found.eroded else "not eroded")
     return lines
 

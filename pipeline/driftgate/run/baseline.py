@@ -216,6 +216,7 @@ def _judged(
         return found
     # The array libraries are imported only once there is something to predict.
     from driftgate.judge.paired import SECTIONS
+    from driftgate.judge.sampling import beyond_plain
     from driftgate.run.judged_pair import PlannedPair
     from driftgate.run.paired import paired_outcomes
     from driftgate.run.tasks import plan_one
@@ -237,7 +238,8 @@ def _judged(
                 if kept is not None:
                     tool += planned_pair.tool_changes(before, kept, settings.seed)
             cases.append(case)
-    return replace(found, tolerances=tolerances, cases=tuple(cases), tool=tuple(tool))
+    strict = beyond_plain(moment.required for pair in planned for moment in pair.demands())
+    return replace(found, tolerances=tolerances, cases=tuple(cases), tool=tuple(tool), strict=strict)
 
 
 def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress: Progress) -> Kept:

@@ -81,13 +81,13 @@ def compare_variants(settings: CompareSettings, progress: Callable[[int, int, st
     status, why = findings_status(findings)
     if status is not Exit.PASS:
         return _report(settings, first, (), findings, status, why.replace("the files", "the variants"))
-    variants = _predicted(settings, specs, made.cases, progress)
+    variants, strict = _predicted(settings, specs, made.cases, progress)
     infeasible = [v.name for v in variants if v.success is None]
     if infeasible:
         status, why = Exit.FAIL, f"{counted(len(infeasible), 'variant')} infeasible: {', '.join(infeasible)}"
     else:
         why = f"{counted(len(variants), 'variant')} compared over {settings.trials} trials"
-    return _report(settings, first, tuple(variants), findings, status, why)
+    return replace(_report(settings, first, tuple(variants), findings, status, why), strict=strict)
 
 
 def _refuse_same_name(variants: Sequence[VariantSpec]) -> None:
@@ -102,9 +102,10 @@ def _predicted(
     specs: Sequence[VariantSpec],
     cases: Sequence[NamedCase],
     progress: Callable[[int, int, str], None],
-) -> list[VariantReport]:
+) -> tuple[list[VariantReport], int]:
     # The array libraries are imported only once there is something to predict.
     from driftgate.judge.paired import SECTIONS
+    from driftgate.judge.sampling import beyond_plain
     from driftgate.run.paired import PairedCase, paired_outcomes
     from driftgate.run.tasks import plan_one
     from driftgate.run.workers import Workers
@@ -123,7 +124,8 @@ def _predicted(
             outcomes = next(results) if plan.prepared is not None else None
             reference = reference or outcomes
             reports.append(_variant_report(spec, named, plan, outcomes, reference, settings.confidence))
-    return reports
+    strict = max((beyond_plain(m.required for m in pair.moments) for pair in pairs), default=0)
+    return reports, strict
 
 
 def _variant_report(

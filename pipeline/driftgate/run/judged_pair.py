@@ -8,6 +8,7 @@ from functools import cached_property
 from driftgate.judge.outcomes import Outcomes, moment_change, same_runs, success_change
 from driftgate.judge.paired_values import Change
 from driftgate.plan.align import checkpoint_names, with_luck_of
+from driftgate.predict.values import Moment
 from driftgate.report.compare_model import CaseChange
 from driftgate.run.cases import NamedCase
 from driftgate.run.kept import CaseKey, Kept, unpacked_bits
@@ -91,12 +92,18 @@ class PlannedPair:
             PairedCase(self.new.prepared, moments, limit_s),
         ]
 
+    def demands(self) -> tuple[Moment, ...]:
+        """Return the baseline's moments that are compared, with what it asks; none if infeasible."""
+        if self.old.prepared is None or self.new.prepared is None:
+            return ()
+        present = {m.name for m in self.new.prepared.moments}
+        return tuple(m for m in self.old.prepared.moments if self.pair.name_now(m.name) in present)
+
     def comparisons(self) -> int:
         """Return how many changes are judged: common moments, contact, all together."""
         if self.old.prepared is None or self.new.prepared is None:
             return 0
-        present = {m.name for m in self.new.prepared.moments}
-        return sum(self.pair.name_now(m.name) in present for m in self.old.prepared.moments) + 2
+        return len(self.demands()) + 2
 
     def without_figures(self) -> CaseChange:
         """Return what there is to say before anything is run."""
