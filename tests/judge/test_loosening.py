@@ -50,7 +50,9 @@ drive:
      centripetal: 2 m/s^2}
 odometry: {distance_from: tracking wheel}
 errors:
-  distance_scale: {mean: 1 %, spread: 0.5 %, basis: measured, constant_over: run}
+  distance_scale:
+    {mean: 1 %, spread: 0.5 %, basis: measured, constant_over: run,
+     fitted: {runs: 6, mean_error: 0.2 %, freedom: 5}}
   heading_bias: {spread: 0.1 deg/s, basis: guess, constant_over: run}
 sensors:
   - id: front
@@ -117,6 +119,7 @@ def test_law_the_same_document_loosens_nothing(text):
 
 ACCEPTED = "{code: DG208, step: out, level: error, reason: known, until: 2026-12-01}"
 CHECK, SENSOR, BIAS = "steps.half-way.", "sensors.front.errors.", "errors.heading_bias.spread"
+FITTED = "errors.distance_scale.fitted."
 LOOSER = [
     (ROUTINE, "x: 50 mm", "x: 51 mm", CHECK + "within.x", "50 mm", "51 mm", 16),
     (ROUTINE, "x: 50 mm", "x: {low: -50 mm, high: 2 in}", CHECK + "within.x", "50 mm", "-50 to 50.8 mm", 16),
@@ -135,13 +138,16 @@ LOOSER = [
     (ROUTINE, "final:\n", "final:\n  contact_allowed: 1 %\n", "final.contact_allowed", "0 %", "1 %", 21),
     (ROUTINE, "do: drive,", "do: drive, may_touch: [south],", "steps.out.may_touch", "none", "south", 13),
     (ROUTINE, "final:\n", "accepted: [" + ACCEPTED + "]\nfinal:\n", "accepted.1", "none", "DG208", 20),
-    (ROBOT, "spread: 0.5 %", "spread: 0.4 %", "errors.distance_scale.spread", "0.5 %", "0.4 %", 15),
-    (ROBOT, "mean: 1 %", "mean: -0.5 %", "errors.distance_scale.mean", "1 %", "-0.5 %", 15),
-    (ROBOT, "spread: 0.1 deg/s", "spread: 0.05 deg/s", BIAS, "0.1 deg/s", "0.05 deg/s", 16),
-    (ROBOT, "at_zero: 4 mm", "at_zero: 3 mm", SENSOR + "noise.at_zero", "4 mm", "3 mm", 24),
-    (ROBOT, "probability: 2 %", "probability: 1 %", SENSOR + "short_return.probability", "2 %", "1 %", 25),
-    (ROBOT, "distance: 100 mm, ", "", SENSOR + "short_return.distance", "100 mm", "none", 25),
-    (ROBOT, "latency: 20 ms", "latency: 10 ms", "sensors.front.latency", "0.02 s", "0.01 s", 22),
+    (ROBOT, "spread: 0.5 %", "spread: 0.4 %", "errors.distance_scale.spread", "0.5 %", "0.4 %", 16),
+    (ROBOT, "mean: 1 %", "mean: -0.5 %", "errors.distance_scale.mean", "1 %", "-0.5 %", 16),
+    (ROBOT, "mean_error: 0.2 %", "mean_error: 0.1 %", FITTED + "mean_error", "0.2 %", "0.1 %", 17),
+    (ROBOT, "freedom: 5", "freedom: 9", FITTED + "freedom", "5", "9", 17),
+    (ROBOT, ", freedom: 5", "", FITTED + "freedom", "5", "none", 17),
+    (ROBOT, "spread: 0.1 deg/s", "spread: 0.05 deg/s", BIAS, "0.1 deg/s", "0.05 deg/s", 18),
+    (ROBOT, "at_zero: 4 mm", "at_zero: 3 mm", SENSOR + "noise.at_zero", "4 mm", "3 mm", 26),
+    (ROBOT, "probability: 2 %", "probability: 1 %", SENSOR + "short_return.probability", "2 %", "1 %", 27),
+    (ROBOT, "distance: 100 mm, ", "", SENSOR + "short_return.distance", "100 mm", "none", 27),
+    (ROBOT, "latency: 20 ms", "latency: 10 ms", "sensors.front.latency", "0.02 s", "0.01 s", 24),
     (FIELD, "build: {offset: 2 mm", "build: {offset: 1 mm", "build.offset", "2 mm", "1 mm", 11),
     (FIELD, "offset: 4 mm", "offset: 3 mm", "walls.east.build.offset", "4 mm", "3 mm", 8),
     (FIELD, "scatter: {x: 5 mm", "scatter: {x: 4 mm", "elements.pot.scatter.x", "5 mm", "4 mm", 16),

@@ -101,22 +101,28 @@ def test_law_a_trial_draws_the_same_in_any_batch(first: int, count: int) -> None
 
 # A case in which everything draws.
 
+FITTED = {"runs": 6, "freedom": 5}
 READING = {"constant_over": "reading", **GUESS}
 SENSOR_ERRORS = {
-    "bias": run(spread="3 mm"),
-    "noise": {"at_zero": "5 mm", **READING},
-    "mount_angle": run(spread="0.5 deg"),
-    "dropout": {"probability": "5 %", **READING},
-    "short_return": {"probability": "3 %", **READING},
+    "bias": run(spread="3 mm", fitted={**FITTED, "mean_error": "1 mm"}),
+    "noise": {"at_zero": "5 mm", "fitted": FITTED, **READING},
+    "mount_angle": run(spread="0.5 deg", fitted={"runs": 6, "mean_error": "0.2 deg"}),
+    "dropout": {"probability": "5 %", "fitted": {"runs": 6, "readings": 60}, **READING},
+    "short_return": {
+        "probability": "3 %",
+        "run_length": 3,
+        "fitted": {"runs": 6, "readings": 60},
+        **READING,
+    },
     "long_return": {"probability": "3 %", **READING},
 }
 ERRORS: dict[str, Any] = {
-    "distance_scale": run(spread="1 %"),
+    "distance_scale": run(spread="1 %", fitted={**FITTED, "mean_error": "0.4 %"}),
     "heading_bias": run(spread="0.1 deg/s"),
-    "distance_walk": tick(per_root_metre="4 mm/sqrt(m)"),
-    "heading_walk": tick(per_root_metre="0.3 deg/sqrt(m)"),
+    "distance_walk": tick(per_root_metre="4 mm/sqrt(m)", fitted=FITTED),
+    "heading_walk": tick(per_root_metre="0.3 deg/sqrt(m)", fitted=FITTED),
     "bump": tick(along="2 mm", heading="0.5 deg"),
-    "settling": {"along": "3 mm", "heading": "0.3 deg", "constant_over": "step", **GUESS},
+    "settling": {"along": "3 mm", "heading": "0.3 deg", "constant_over": "step", "fitted": FITTED, **GUESS},
     "step_timing": {"spread": "3 %", "constant_over": "step", **GUESS},
 }
 POT = {

@@ -171,7 +171,7 @@ def _sources(
                 ("errors", "heading_scale"),
                 (
                     _mean(gyro.scale, "ratio", confidence, corrected),
-                    FoundNumber("spread", gyro.scale.error, "ratio"),
+                    FoundNumber("spread", 0.0, "ratio"),
                 ),
                 (FoundNumber("mean_error", gyro.scale.error, "ratio"),),
                 gyro.scale.freedom,

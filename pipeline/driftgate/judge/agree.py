@@ -12,6 +12,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.ratio import error_on, limits_of
 from driftgate.judge.values import Disagreement
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.values import CovarianceResult, Moment, MomentTrials, TrialsResult
 from driftgate.schema.routine import Tolerance
 
@@ -179,6 +180,8 @@ def _why(test: _Test, moment: Moment, covariance: CovarianceResult, trials: Tria
         reasons.append(f"a trial takes {taken:.0f} fixes on average where the plan has {scheduled}")
     if moment.may_stray:
         reasons.append(f"'{moment.within.relative_to}', from which it is measured, may have strayed")
+    if any(source.name == POORLY_KNOWN for source in covariance.sources):
+        reasons.append("spreads fitted from few runs are drawn anew in every trial")
     if not reasons:
         return "believe the trials: the errors are large enough that the motion is not linear in them"
     return "believe the trials: " + " and ".join(reasons[:2]) + ", which the covariance engine does not see"

@@ -23,7 +23,7 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Checkpoint, Repeat, Routine, Tolerance
 
 # Numbers of an error source of which more is milder; of all others less is.
-_MORE_IS_MILDER: Final = frozenset({"distance"})
+_MORE_IS_MILDER: Final = frozenset({"distance", "freedom", "readings"})
 _ROUNDING: Final = 1e-9
 
 # Unit that people think in, and its size in SI, by dimension.

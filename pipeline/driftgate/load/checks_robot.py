@@ -9,6 +9,8 @@ from driftgate.core.findings import Finding
 from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.checks_correction import check_order, check_pairs
 from driftgate.load.document import KEY, DocPath, Document
+from driftgate.schema.base import Model
+from driftgate.schema.fitted import Provenance
 from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import RangeErrors
 
@@ -34,6 +36,7 @@ def check_robot(document: Document) -> list[Finding]:
     findings += check_order(document, robot)
     findings += check_pairs(document, robot)
     findings += _check_trust(document, robot)
+    findings += _check_fitted(document, robot)
     if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":
         path: DocPath = ("errors", "sideways_scale", KEY)
         message = "'sideways_scale' needs a holonomic drive; this one is differential"
@@ -121,6 +124,28 @@ def _check_trust(document: Document, robot: Robot) -> list[Finding]:
                     "add for example 'noise: {at_zero: 5 mm, basis: guess, constant_over: reading}'",
                 )
             )
+    return findings
+
+
+def _check_fitted(document: Document, robot: Robot) -> list[Finding]:
+    """Return a finding for every source fitted from runs and yet not measured, or backwards in time."""
+    holders: list[tuple[DocPath, Model]] = [(("errors",), robot.errors)]
+    holders += [(("sensors", i, "errors"), sensor.errors) for i, sensor in enumerate(robot.sensors)]
+    findings = []
+    for path, holder in holders:
+        for name in type(holder).model_fields:
+            source = getattr(holder, name)
+            fitted = getattr(source, "fitted", None)
+            if not isinstance(fitted, Provenance):
+                continue
+            if source.basis != "measured":
+                message = "what was fitted from runs was measured"
+                place = (*path, name, "basis")
+                findings.append(document.finding("DG133", place, message, "write 'basis: measured'"))
+            first, last = fitted.first_day, fitted.last_day
+            if first is not None and last is not None and last < first:
+                message = "'last_day' comes before 'first_day'"
+                findings.append(document.finding("DG134", (*path, name, "fitted", "last_day"), message))
     return findings
 
 

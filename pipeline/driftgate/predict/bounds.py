@@ -11,6 +11,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
+from driftgate.predict.doubt import with_doubt
 from driftgate.schema.fieldmap import Element
 from driftgate.schema.sensor import Sensor
 
@@ -40,7 +41,9 @@ def angle_slack(sensor: Sensor, share: float) -> float:
 def mount_slack(sensor: Sensor) -> float:
     """Return how far a sensor's direction on the robot may be off inside the bound. [rad]"""
     mount = sensor.errors.mount_angle
-    return 0.0 if mount is None else MOUNT_SPREADS * mount.spread
+    if mount is None:
+        return 0.0
+    return abs(mount.mean) + MOUNT_SPREADS * with_doubt(mount.spread, mount.fitted)
 
 
 def true_position_slack(sensor: Sensor, share: float) -> float:

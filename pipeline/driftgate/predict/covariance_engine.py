@@ -30,6 +30,8 @@ from driftgate.predict.covariance_shares import (
     shares_by_source,
     wanted_rows,
 )
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
+from driftgate.predict.doubt import with_doubt
 from driftgate.predict.filter import (
     as_matrix,
     grow_filter,
@@ -248,10 +250,12 @@ class _Pass:
         late_s = self.late_s
         if timing is None or "step_timing" in self.table.off:
             return time_s + late_s, 0.0
+        mean_error = 0.0 if POORLY_KNOWN in self.table.off else with_doubt(0.0, timing.fitted)
         if timing.constant_over == "run":
-            return time_s * (1.0 + timing.mean) + late_s, time_s * timing.spread
+            return time_s * (1.0 + timing.mean) + late_s, time_s * math.hypot(timing.spread, mean_error)
         done = [min(s.end_s, time_s) - s.begin_s for s in self.plan.steps if s.begin_s < time_s]
-        return time_s * (1.0 + timing.mean) + late_s, timing.spread * math.sqrt(sum(d * d for d in done))
+        spread_s = timing.spread * math.sqrt(sum(d * d for d in done))
+        return time_s * (1.0 + timing.mean) + late_s, math.hypot(spread_s, time_s * mean_error)
 
 
 def settle_course(twist: FloatArray, heading_rad: float) -> float | None:

@@ -99,6 +99,7 @@ class Readings:
         self.plan = prepared.plan
         self.table = table
         self.index = table.index()
+        self.places = table.places()
         self.line = line
         self.variances = reading_variances(model)
         self.means = {c.key: c.mean for c in table.constants}
@@ -245,8 +246,9 @@ class Readings:
             (f"mount_position:{sensor.id}:y", d.d_mount_y),
             (f"mount_angle:{sensor.id}", d.d_mount_angle),
         ):
-            if key in self.index:
-                row[self.index[key]] += float(slope)
+            for place in self.places.get(key, ()):
+                row[place] += float(slope)
+            row[-1] += float(slope) * means.get(key, 0.0)
         truth, belief = state.sensitivity[3:6], state.sensitivity[0:3]
         then = self.echoed.get(int(self.taken[r]))
         if then is not None:
@@ -265,11 +267,11 @@ class Readings:
             (f"range_scale:{sensor.id}", slant),
             (f"mount_pitch:{sensor.id}", slant * math.tan(pitch) * (1.0 + scale)),
         ):
-            if key in self.index:
-                row[self.index[key]] += share
+            for place in self.places.get(key, ()):
+                row[place] += share
         for key in (f"range_bias:{sensor.id}", f"quantisation:{sensor.id}"):
-            if key in self.index:
-                row[self.index[key]] += 1.0
+            for place in self.places.get(key, ()):
+                row[place] += 1.0
         return row - h @ belief
 
     def _stretch(self, sensor: Sensor) -> float:

@@ -15,12 +15,13 @@ from driftgate.plan.values import IntArray
 from driftgate.predict.bounds import MOUNT_SLACK_M, bound_of, mount_slack
 from driftgate.predict.candidates import BeamCandidates, echo_knots, is_uneven
 from driftgate.predict.casting import Caster, TrueBeam
+from driftgate.predict.doubt import chance_key, factor_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, TrueWorld
 from driftgate.predict.values import BoolArray
-from driftgate.schema.sensor import FalseReturn, Sensor
+from driftgate.schema.sensor import Chance, FalseReturn, Sensor
 from driftgate.world.cone import Axis
 
 
@@ -163,7 +164,8 @@ class EchoMaker:
         reading = reading if bias is None else reading + bias
         if errors.noise is not None and "range_noise" not in self._off:
             normal = streams.normals(f"range_noise:{sensor.id}", *address)
-            reading = reading + normal * (errors.noise.at_zero + errors.noise.per_range * known)
+            sd = errors.noise.at_zero + errors.noise.per_range * known
+            reading = reading + normal * self._doubted(f"range_noise:{sensor.id}") * sd
         if errors.short_return is not None and "short_return" not in self._off:
             false, where = self._false_return(errors.short_return, f"short_return:{sensor.id}", address, runs)
             before = np.minimum(np.where(np.isfinite(range_m), range_m, high), high)
@@ -179,17 +181,25 @@ class EchoMaker:
             surface = np.where(false, -1, surface)
         if errors.random_return is not None and "random_return" not in self._off:
             chance, where = streams.uniforms(f"random_return:{sensor.id}", *address)
-            false = chance < errors.random_return.probability
+            false = chance < self._chance(errors.random_return, f"random_return:{sensor.id}")
             reading = np.where(false, low + where * (high - low), reading)
             surface = np.where(false, -1, surface)
             got = got | false
         if errors.dropout is not None and "dropout" not in self._off:
             chance, _ = streams.uniforms(f"dropout:{sensor.id}", *address)
-            got = got & (chance >= errors.dropout.probability)
+            got = got & (chance >= self._chance(errors.dropout, f"dropout:{sensor.id}"))
         if sensor.resolution > 0.0 and "quantisation" not in self._off:
             reading = np.round(reading / sensor.resolution) * sensor.resolution
         got = got & (reading >= low) & (reading <= high)
         return Echo(np.where(got, reading, np.nan), np.where(got, surface, -1))
+
+    def _doubted(self, name: str) -> FloatArray | float:
+        """Return the factor on a noise that is itself uncertain, by trial; one where it is known."""
+        return self._draws.value.get(factor_key(name), 1.0)
+
+    def _chance(self, source: Chance, key: str) -> FloatArray | float:
+        """Return a probability, by trial where it is itself uncertain."""
+        return self._draws.value.get(chance_key(key), source.probability)
 
     def runs_now(self) -> dict[str, BoolArray]:
         """Return the runs of false returns as they stand; the arrays are never written to."""
@@ -207,10 +217,10 @@ class EchoMaker:
             key = f"{name}:{sensor.id}"
             chance, _ = self._streams.uniforms(key, place, int(readings.ordinal[r]))
             before = self._runs.get(key)
-            p, length = source.probability, source.run_length
+            p, length = self._chance(source, key), source.run_length
             # Left after 1 / length readings on average; entered so often that the share of false
             # returns stays p.
-            enter = min(1.0, p / (length * max(1.0 - p, 1e-12)))
+            enter = np.minimum(1.0, p / (length * np.maximum(1.0 - p, 1e-12)))
             limit = p if before is None else np.where(before, 1.0 - 1.0 / length, enter)
             self._runs[key] = chance < limit
 
@@ -221,7 +231,7 @@ class EchoMaker:
         chance, where = self._streams.uniforms(key, *address)
         if source.run_length > 1.0:
             return runs[key], where
-        return chance < source.probability, where
+        return chance < self._chance(source, key), where
 
 
 def false_offset(source: FalseReturn, where: FloatArray, room_m: FloatArray) -> FloatArray:

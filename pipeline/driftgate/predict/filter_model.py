@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from driftgate.predict.doubt import with_doubt
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.sensor import Sensor
@@ -40,7 +41,9 @@ def filter_model(case: Case) -> FilterModel:
     start = case.routine.start.spread
 
     def spread(source: object) -> float:
-        return float(getattr(source, "spread", 0.0)) if source is not None else 0.0
+        if source is None:
+            return 0.0
+        return with_doubt(float(getattr(source, "spread", 0.0)), getattr(source, "fitted", None))
 
     walk = errors.heading_walk
     along = math.hypot(
@@ -90,7 +93,7 @@ def _range_at_zero(sensor: Sensor) -> float:
     errors = sensor.errors
     return math.sqrt(
         (errors.noise.at_zero if errors.noise else 0.0) ** 2
-        + (errors.bias.spread if errors.bias else 0.0) ** 2
+        + (with_doubt(errors.bias.spread, errors.bias.fitted) if errors.bias else 0.0) ** 2
         + (errors.mount_position.spread if errors.mount_position else 0.0) ** 2
         + sensor.resolution**2 / 12.0
     )
@@ -99,5 +102,6 @@ def _range_at_zero(sensor: Sensor) -> float:
 def _range_per_range(sensor: Sensor) -> float:
     errors = sensor.errors
     return math.hypot(
-        errors.noise.per_range if errors.noise else 0.0, errors.scale.spread if errors.scale else 0.0
+        errors.noise.per_range if errors.noise else 0.0,
+        with_doubt(errors.scale.spread, errors.scale.fitted) if errors.scale else 0.0,
     )

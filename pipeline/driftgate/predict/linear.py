@@ -108,6 +108,9 @@ def tick_model(plan: Plan, controller: Controller, table: SourceTable, bumps_per
     stretch = _stretch(plan, constants, travelling, field_jacobian, dt, clock)
     if "step_timing" in index:
         columns[:, :, index["step_timing"]] += stretch
+    for position, constant in enumerate(table.constants):
+        if constant.of:
+            columns[:, :, position] = columns[:, :, index[constant.of]]
     white = _white(plan, table, bumps_per_m, travelling, constants, dt * clock)
     return TickModel(transition, columns, white, stretch)
 

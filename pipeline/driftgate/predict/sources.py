@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
+from driftgate.predict.doubt import Doubt, doubt_key, doubt_of, fitted_numbers, is_doubted
 from driftgate.predict.values import SourceInfo
 from driftgate.schema.base import Basis
 from driftgate.schema.case import Case
@@ -49,6 +51,7 @@ TITLES: dict[str, str] = {
     "random_return": "random readings",
     "range_latency": "range latency",
     "range_phase": "phase of the readings",
+    POORLY_KNOWN: "numbers known too poorly",
 }
 
 
@@ -84,6 +87,8 @@ class Constant:
         Where the numbers come from: "measured", "data sheet" or "guess".
     constant_over : str
         "run", "robot" or "field".
+    of : str
+        Key of the constant whose mean it moves; empty for one that acts by itself.
     """
 
     key: str
@@ -92,6 +97,7 @@ class Constant:
     spread: float
     basis: str
     constant_over: str
+    of: str = ""
 
 
 @dataclass(frozen=True)
@@ -124,16 +130,27 @@ class SourceTable:
         For the report: every source that acts.
     off : frozenset of str
         The sources that are switched off.
+    doubt : Doubt
+        What is uncertain of spreads, intensities and chances.
     """
 
     constants: tuple[Constant, ...]
     noise: Noise
     info: tuple[SourceInfo, ...]
     off: frozenset[str]
+    doubt: Doubt
 
     def index(self) -> dict[str, int]:
         """Return the position of each constant by key."""
         return {constant.key: i for i, constant in enumerate(self.constants)}
+
+    def places(self) -> dict[str, tuple[int, ...]]:
+        """Return by key all positions that act as that constant: its own, and that of its mean's error."""
+        found: dict[str, tuple[int, ...]] = {constant.key: (i,) for i, constant in enumerate(self.constants)}
+        for i, constant in enumerate(self.constants):
+            if constant.of:
+                found[constant.of] = (*found[constant.of], i)
+        return found
 
 
 def _dead_reckoning_constants(robot: Robot) -> list[Constant]:
@@ -298,8 +315,28 @@ def source_table(case: Case, off: frozenset[str] = frozenset()) -> SourceTable:
     constants += _field_constants(case)
     for sensor in case.robot.sensors:
         constants += _sensor_constants(sensor)
+    constants += _doubted_means(case.robot, constants)
     silenced = tuple(replace(c, mean=0.0, spread=0.0) if c.source in off else c for c in constants)
-    return SourceTable(silenced, _noise(case.robot, off), _infos(case, off), off)
+    doubt = doubt_of(case.robot, off)
+    return SourceTable(silenced, _noise(case.robot, off), _infos(case, off), off, doubt)
+
+
+def _doubted_means(robot: Robot, constants: list[Constant]) -> list[Constant]:
+    """Return a constant for every mean that is uncertain; it acts as the one whose mean it is."""
+    known = {constant.key for constant in constants}
+    return [
+        Constant(
+            key=doubt_key(number.key),
+            source=POORLY_KNOWN,
+            mean=0.0,
+            spread=number.mean_error,
+            basis=number.basis,
+            constant_over="robot",
+            of=number.key,
+        )
+        for number in fitted_numbers(robot)
+        if number.mean_error > 0.0 and number.key in known
+    ]
 
 
 def _noise(robot: Robot, off: frozenset[str]) -> Noise:
@@ -362,6 +399,8 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
             add("range_latency", "data sheet", "robot")
         if sensor.random_phase:
             add("range_phase", "data sheet", "run")
+    if is_doubted(case.robot):
+        add(POORLY_KNOWN, "measured", "robot")
     return tuple(
         SourceInfo(name, TITLES[name], ", ".join(sorted(rows[name][0])), ", ".join(sorted(rows[name][1])))
         for name in TITLES

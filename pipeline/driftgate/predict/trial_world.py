@@ -9,6 +9,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.attach import Attachments, Displacement
+from driftgate.predict.doubt import drawn_doubt, factor_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import inside_polygon
 from driftgate.predict.sources import SourceTable
@@ -141,15 +142,22 @@ class Draws:
         self.luck = luck
         self.deviation: list[FloatArray | None] = []
         self.value: dict[str, FloatArray] = {}
+        doubted = drawn_doubt(table.doubt, streams)
         for i, constant in enumerate(table.constants):
             deviation = None
             if constant.spread > 0.0:
                 normals = streams.normals(constant.key, "run", 0)
                 deviation = constant.spread * (normals if luck is None else luck.shifted(i, normals))
+                # The error of a mean scales with what the spread turns out to be.
+                factor = doubted.get(factor_key(constant.of or constant.key))
+                deviation = deviation if factor is None else factor * deviation
             self.deviation.append(deviation)
             self.value[constant.key] = (
                 np.full(1, constant.mean) if deviation is None else constant.mean + deviation
             )
+            if constant.of and deviation is not None:
+                self.value[constant.of] = self.value[constant.of] + deviation
+        self.value |= doubted
         self.count = count
         self.off = table.off
 

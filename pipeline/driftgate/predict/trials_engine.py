@@ -20,6 +20,7 @@ from driftgate.plan.values import IntArray, Law, PlannedStep
 from driftgate.predict.attach import Attachments
 from driftgate.predict.candidates import BeamCandidates, compared_knots
 from driftgate.predict.covariance_engine import settle_course
+from driftgate.predict.doubt import factor_key
 from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants
@@ -45,6 +46,7 @@ from driftgate.predict.walk import Walker, WalkPlan, walk_plan
 from driftgate.schema.routine import SquareUp
 
 DEFAULT_BATCH = 4096
+_KNOWN = np.ones(1)
 
 
 @dataclass(frozen=True)
@@ -220,7 +222,7 @@ class _Batch:
         self.tally: Tally = shared.corrector.tally()
         self.recorder = self.tally.recorder = recorder
         self.poses = self._start()
-        self.walker = Walker(shared.walk, shared.table.noise, self.streams)
+        self.walker = Walker(shared.walk, shared.table.noise, self.streams, value)
         self.clock = np.zeros(count)
 
     def _start(self) -> Poses:
@@ -275,8 +277,13 @@ class _Batch:
         stretch = 1.0 + self.draws.value.get("step_timing", np.zeros(1))
         spread = self.shared.table.noise.step_timing
         if spread > 0.0:
-            stretch = stretch + spread * self.streams.normals("step_timing", step.place, 0)
+            drawn = spread * self.streams.normals("step_timing", step.place, 0)
+            stretch = stretch + self._doubted("step_timing") * drawn
         return np.maximum(stretch, 0.05)
+
+    def _doubted(self, name: str) -> FloatArray:
+        """Return the factor on an intensity that is itself uncertain, by trial; one where it is known."""
+        return self.draws.value.get(factor_key(name), _KNOWN)
 
     def _step(self, step: PlannedStep) -> None:
         timeline = self.prepared.plan.timeline
@@ -317,12 +324,15 @@ class _Batch:
     def _settle(self, step: PlannedStep, first: int, last: int) -> None:
         """Come to rest about where the motion should end; the odometry sees it."""
         noise, p, timeline = self.shared.table.noise, self.poses, self.prepared.plan.timeline
+        factor = self._doubted("settling")
         if noise.settle_heading_rad > 0.0:
-            turn = noise.settle_heading_rad * self.streams.normals("settling:heading", step.place, 0)
+            turn = noise.settle_heading_rad * factor
+            turn = turn * self.streams.normals("settling:heading", step.place, 0)
             p.bh, p.xh = p.bh + turn, p.xh + turn
         course = settle_course(timeline.twist[first:last], float(timeline.pose[last, 2]))
         if course is not None and noise.settle_along_m > 0.0:
-            along = noise.settle_along_m * self.streams.normals("settling:along", step.place, 0)
+            along = noise.settle_along_m * factor
+            along = along * self.streams.normals("settling:along", step.place, 0)
             p.bx, p.by = p.bx + along * np.cos(course + p.bh), p.by + along * np.sin(course + p.bh)
             p.xx, p.xy = p.xx + along * np.cos(course + p.xh), p.xy + along * np.sin(course + p.xh)
 
@@ -337,13 +347,14 @@ class _Batch:
         times = (approach * stretch, np.maximum(duration - approach, 0.0) * stretch)
         noise, normals = self.shared.table.noise, self.streams.normals
         root = math.sqrt(contact.travel_m)
+        factors = [self._doubted(name) for name in ("distance_walk", "lateral_walk", "heading_walk")]
         heading_sd = np.sqrt(
             noise.heading_per_root_m**2 * contact.travel_m + noise.heading_per_root_s**2 * duration * stretch
         )
         walk = (
-            noise.distance_per_root_m * root * normals("distance_walk", step.place, 0),
-            noise.lateral_per_root_m * root * normals("lateral_walk", step.place, 0),
-            heading_sd * normals("heading_walk", step.place, 0),
+            noise.distance_per_root_m * root * factors[0] * normals("distance_walk", step.place, 0),
+            noise.lateral_per_root_m * root * factors[1] * normals("lateral_walk", step.place, 0),
+            heading_sd * factors[2] * normals("heading_walk", step.place, 0),
         )
         end = square_up(
             self.prepared.case.robot, step, contact, line, self.poses, self.constants, times, walk

@@ -13,12 +13,14 @@ a heading walk then moves the robot sideways with 1 / (4 n^2) less variance (1/3
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from driftgate.core.pose import FloatArray, compose, inverse, log
 from driftgate.plan.values import Law, PlannedStep, Timeline
+from driftgate.predict.doubt import factor_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import Noise
@@ -27,6 +29,7 @@ from driftgate.predict.trial_motion import Walk
 
 # Shorter overlaps of a tick and a cell come from rounding. [s]
 _SLIVER_S = 1e-12
+_WALKS = ("distance_walk", "lateral_walk", "heading_walk")
 
 
 @dataclass(frozen=True)
@@ -108,10 +111,14 @@ def _overlaps(begin_s: float, end_s: float, bounds: FloatArray) -> tuple[tuple[i
 class Walker:
     """The walks of a batch of trials, tick by tick in the order of time."""
 
-    def __init__(self, plan: WalkPlan, noise: Noise, streams: Streams) -> None:
+    def __init__(
+        self, plan: WalkPlan, noise: Noise, streams: Streams, value: Mapping[str, FloatArray] | None = None
+    ) -> None:
+        """`value` may hold factors on the intensities by trial, under their `factor_key`."""
         self._plan = plan
         self._noise = noise
         self._streams = streams
+        self._factor = {name: (value or {}).get(factor_key(name), np.ones(1)) for name in _WALKS}
         self._at = (-1, -1)
         self._now: Walk = (np.zeros(1), np.zeros(1), np.zeros(1))
 
@@ -134,13 +141,15 @@ class Walker:
         distance = lateral = heading = np.zeros(1)
         root = math.sqrt(cell.length_m)
         if root > 0.0 and noise.distance_per_root_m > 0.0:
-            distance = noise.distance_per_root_m * root * normals("distance_walk", place, index)
+            sd = noise.distance_per_root_m * root * self._factor["distance_walk"]
+            distance = sd * normals("distance_walk", place, index)
         if root > 0.0 and noise.lateral_per_root_m > 0.0:
-            lateral = noise.lateral_per_root_m * root * normals("lateral_walk", place, index)
+            sd = noise.lateral_per_root_m * root * self._factor["lateral_walk"]
+            lateral = sd * normals("lateral_walk", place, index)
         fixed = noise.heading_per_root_m**2 * cell.length_m + noise.heading_per_root_rad**2 * cell.turn_rad
         if fixed > 0.0 or noise.heading_per_root_s > 0.0:
             sd = np.sqrt(fixed + noise.heading_per_root_s**2 * cell.time_s * stretch)
-            heading = sd * normals("heading_walk", place, index)
+            heading = self._factor["heading_walk"] * sd * normals("heading_walk", place, index)
         if cell.bumps > 0.0 and (noise.bump_along_m > 0.0 or noise.bump_heading_rad > 0.0):
             # So many independent kicks add up to one of their number's root.
             hit = np.sqrt(poisson_count(self._streams.uniforms("bump", place, index)[0], cell.bumps))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 from driftgate.calibrate.found import FoundNumber, FoundSource
@@ -12,16 +13,25 @@ from driftgate.report.text import plain
 _INDENT = "  "
 
 
-def robot_section(sources: Sequence[FoundSource], day: date | None, confidence: float) -> list[str]:
+@dataclass(frozen=True)
+class Origin:
+    """Where the numbers come from: days of the first and last run, and files, relative to the repository."""
+
+    first_day: date | None = None
+    last_day: date | None = None
+    files: tuple[str, ...] = ()
+
+
+def robot_section(sources: Sequence[FoundSource], origin: Origin, confidence: float) -> list[str]:
     """Return the lines of the `errors` section, each source with its interval as a comment."""
     lines = ["errors:"]
     for source in sources:
         if source.path[0] == "errors":
-            lines += _source(source, day, confidence, 1)
+            lines += _source(source, origin, confidence, 1)
     return lines
 
 
-def _source(source: FoundSource, day: date | None, confidence: float, depth: int) -> list[str]:
+def _source(source: FoundSource, origin: Origin, confidence: float, depth: int) -> list[str]:
     indent = _INDENT * depth
     lines = [f"{indent}# {number.key}: {words}" for number, words in _intervals(source, confidence)]
     lines.append(f"{indent}{source.path[-1]}:")
@@ -30,9 +40,28 @@ def _source(source: FoundSource, day: date | None, confidence: float, depth: int
         lines.append(f"{inner}{number.key}: {quantity(number.value, number.dimension, _known(number))}")
     lines.append(f"{inner}basis: measured")
     lines.append(f"{inner}constant_over: {source.constant_over}")
-    when = f", {day.isoformat()}" if day is not None else ""
-    lines.append(f'{inner}note: "{plain(source.note)}, {source.runs} drives{when}"')
+    lines.append(f"{inner}note: {yaml_text(source.note)}")
+    lines.append(f"{inner}fitted:")
+    return [*lines, *_fitted(source, origin, inner + _INDENT)]
+
+
+def _fitted(source: FoundSource, origin: Origin, indent: str) -> list[str]:
+    lines = [f"{indent}runs: {source.runs}"]
+    lines += [f"{indent}{n.key}: {quantity(n.value, n.dimension, n.value or None)}" for n in source.fit]
+    if source.freedom is not None:
+        lines.append(f"{indent}freedom: {max(source.freedom, 1.0):.3g}")
+    for key, day in (("first_day", origin.first_day), ("last_day", origin.last_day)):
+        if day is not None:
+            lines.append(f'{indent}{key}: "{day.isoformat()}"')
+    if origin.files:
+        lines.append(f"{indent}files: [{', '.join(yaml_text(name) for name in origin.files)}]")
     return lines
+
+
+def yaml_text(text: str) -> str:
+    """Return a text as a YAML scalar in double quotes: one line, nothing in it that could end it."""
+    shown = plain(text)[:200].replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{shown}"'
 
 
 def _known(number: FoundNumber) -> float | None:

@@ -6,7 +6,7 @@ from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.square import SquareResult
 from driftgate.calibrate.tape import TapeResult
 from driftgate.report.quantities import figure, interval_words, quantity
-from driftgate.report.robot_section import robot_section
+from driftgate.report.robot_section import Origin, robot_section
 from driftgate.report.text import plain, table
 from driftgate.schema.tape import TapeSheet
 
@@ -37,8 +37,9 @@ def render_tape(path: str, sheet: TapeSheet, result: TapeResult, confidence: flo
         lines += _pattern(result.square)
         lines += ["  Enter them and drive the squares again: a second pass takes out what is left over."]
     if result.sources:
+        origin = Origin(sheet.day, sheet.day, (path,))
         now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
-        lines += ["", f"For the robot file, {now}:", *robot_section(result.sources, sheet.day, confidence)]
+        lines += ["", f"For the robot file, {now}:", *robot_section(result.sources, origin, confidence)]
         if not corrected:
             lines.append("# once the corrections are in the robot's code: --corrected")
     lines += ["", "Not known from this sheet", *(f"  {words}" for words in result.missing), "", SAFE]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from driftgate.report.robot_section import yaml_text
 from driftgate.schema.robot import Robot
 
 _CAUTION = """\
@@ -79,7 +80,7 @@ def render_guide(robot: Robot | None) -> str:
         _SQUARE.format(side=side, speed=speed, gyro=": a gyro drifts with time"),
         _AFTER,
         "An empty sheet (the numbers are invented: replace them)\n\n"
-        + _SHEET.format(side=side, title=_yaml_text(title)),
+        + _SHEET.format(side=side, title=yaml_text(title)),
     )
     return "\n".join(parts)
 
@@ -89,7 +90,3 @@ def _side(robot: Robot) -> float:
     outline = robot.footprint
     size = max(outline.length or 0.0, outline.width or 0.0)
     return 1.0 if size <= 0.25 else 1.5 if size <= 0.45 else 2.0
-
-
-def _yaml_text(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'

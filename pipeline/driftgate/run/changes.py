@@ -7,10 +7,12 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from driftgate.plan.values import DocPath
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.sources import TITLES, sensor_source
 from driftgate.schema.base import Model
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
 from driftgate.schema.routine import AnyStep, Routine
 from driftgate.schema.sensor import Sensor
 
@@ -37,6 +39,8 @@ SPREADS = frozenset(
         "probability",
     }
 )
+# The numbers under `fitted` that say how far a mean may be off.
+MEAN_ERRORS = frozenset({"mean_error", "per_turn_error", "with_speed_error"})
 OTHER_NUMBERS = frozenset({"mean", "per_turn", "with_speed", "run_length", "distance"})
 
 
@@ -74,6 +78,8 @@ def grown(case: Case, source: str, factor: float) -> Case | None:
 
 def _grown(case: Case, source: str, factor: float) -> Case:
     robot, routine = case.robot, case.routine
+    if source == POORLY_KNOWN:
+        return replace(case, robot=_with_means_less_known(robot, factor))
     if source == "start_placement":
         start = _with(routine.start, spread=widened(routine.start.spread, factor))
         return replace(case, routine=_with(routine, start=start))
@@ -88,6 +94,28 @@ def _grown(case: Case, source: str, factor: float) -> Case:
         )
     sensors = [_grown_sensor(sensor, source, factor) for sensor in robot.sensors]
     return replace(case, robot=_with(robot, sensors=sensors))
+
+
+def _with_means_less_known(robot: Robot, factor: float) -> Robot:
+    """Return the robot with every standard error of a mean multiplied; degrees of freedom are no width."""
+
+    def grown_fits(holder: M) -> M:
+        changed: dict[str, object] = {}
+        for name in type(holder).model_fields:
+            origin = getattr(holder, name)
+            fitted = getattr(origin, "fitted", None)
+            if fitted is None:
+                continue
+            errors = {
+                key: factor * value
+                for key in MEAN_ERRORS
+                if isinstance(value := getattr(fitted, key, None), float)
+            }
+            changed[name] = _with(origin, fitted=_with(fitted, **errors))
+        return _with(holder, **changed)
+
+    sensors = [_with(sensor, errors=grown_fits(sensor.errors)) for sensor in robot.sensors]
+    return _with(robot, errors=grown_fits(robot.errors), sensors=sensors)
 
 
 def _grown_field(field: FieldMap, source: str, factor: float) -> FieldMap:

@@ -5,6 +5,15 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from driftgate.schema.base import Angle, AngleSize, Length, Model, Size, Sourced
+from driftgate.schema.fitted import (
+    Fitted,
+    FittedAngle,
+    FittedLength,
+    FittedRate,
+    FittedRatio,
+    FittedSlip,
+    FittedTime,
+)
 from driftgate.schema.quantity import Quantity
 
 Ratio = Annotated[float, Quantity("ratio", low=-0.5, high=0.5)]
@@ -33,6 +42,7 @@ class DistanceScale(Spread):
 
     mean: Ratio = 0.0
     spread: RatioSize
+    fitted: FittedRatio | None = None
 
 
 class WheelOffset(Spread):
@@ -40,6 +50,7 @@ class WheelOffset(Spread):
 
     mean: Length = 0.0
     spread: Size
+    fitted: FittedLength | None = None
 
 
 class CrabAngle(Spread):
@@ -47,6 +58,7 @@ class CrabAngle(Spread):
 
     mean: Angle = 0.0
     spread: AngleSize
+    fitted: FittedAngle | None = None
 
 
 class HeadingBias(Spread):
@@ -54,6 +66,7 @@ class HeadingBias(Spread):
 
     mean: BiasRate = 0.0
     spread: BiasRateSize
+    fitted: FittedRate | None = None
 
 
 class HeadingScale(Spread):
@@ -61,6 +74,7 @@ class HeadingScale(Spread):
 
     mean: Ratio = 0.0
     spread: RatioSize
+    fitted: FittedRatio | None = None
 
 
 class HeadingLatency(Spread):
@@ -68,6 +82,7 @@ class HeadingLatency(Spread):
 
     mean: Latency = 0.0
     spread: LatencySize
+    fitted: FittedTime | None = None
 
 
 class DistanceWalk(Sourced):
@@ -75,6 +90,7 @@ class DistanceWalk(Sourced):
 
     per_root_metre: PerRootMetre
     constant_over: Literal["tick"]
+    fitted: Fitted | None = None
 
 
 class LateralWalk(Sourced):
@@ -82,6 +98,7 @@ class LateralWalk(Sourced):
 
     per_root_metre: PerRootMetre
     constant_over: Literal["tick"]
+    fitted: Fitted | None = None
 
 
 class HeadingWalk(Sourced):
@@ -91,6 +108,7 @@ class HeadingWalk(Sourced):
     per_root_second: AnglePerRootSecond = 0.0
     per_root_radian: AnglePerRootRadian = 0.0
     constant_over: Literal["tick"]
+    fitted: Fitted | None = None
 
 
 class LateralSlip(Spread):
@@ -100,6 +118,7 @@ class LateralSlip(Spread):
     per_turn_spread: PerTurnSize = 0.0
     with_speed: Latency = 0.0
     with_speed_spread: LatencySize = 0.0
+    fitted: FittedSlip | None = None
 
 
 class Bump(Sourced):
@@ -116,6 +135,7 @@ class Settling(Sourced):
     along: Size
     heading: AngleSize
     constant_over: Literal["step"]
+    fitted: Fitted | None = None
 
 
 class StepTiming(Sourced):
@@ -124,6 +144,7 @@ class StepTiming(Sourced):
     mean: Ratio = 0.0
     spread: RatioSize
     constant_over: Literal["step", "run"]
+    fitted: FittedRatio | None = None
 
 
 class ErrorSources(Model):

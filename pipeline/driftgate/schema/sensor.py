@@ -19,6 +19,7 @@ from driftgate.schema.base import (
     Sourced,
 )
 from driftgate.schema.drift import Ratio, RatioSize, RunOrRobot, Spread
+from driftgate.schema.fitted import Fitted, FittedAngle, FittedChance, FittedLength, FittedRatio
 from driftgate.schema.quantity import Quantity
 
 BeamWidth = Annotated[float, Quantity("angle", low=0.0, high=1.05)]
@@ -30,6 +31,7 @@ class RangeBias(Spread):
 
     mean: Length = 0.0
     spread: Size
+    fitted: FittedLength | None = None
 
 
 class RangeScale(Spread):
@@ -37,6 +39,7 @@ class RangeScale(Spread):
 
     mean: Ratio = 0.0
     spread: RatioSize
+    fitted: FittedRatio | None = None
 
 
 class RangeNoise(Sourced):
@@ -45,6 +48,7 @@ class RangeNoise(Sourced):
     at_zero: Size
     per_range: RatioSize = 0.0
     constant_over: Literal["reading"]
+    fitted: Fitted | None = None
 
 
 class MountPosition(Sourced):
@@ -55,10 +59,12 @@ class MountPosition(Sourced):
 
 
 class MountAngle(Sourced):
-    """Standard deviation of the direction the sensor looks in."""
+    """How much further left the sensor looks than its mount says: mean and standard deviation."""
 
+    mean: Angle = 0.0
     spread: AngleSize
     constant_over: RunOrRobot
+    fitted: FittedAngle | None = None
 
 
 class MountHeight(Sourced):
@@ -81,6 +87,7 @@ class Chance(Sourced):
 
     probability: Probability
     constant_over: Literal["reading"]
+    fitted: FittedChance | None = None
 
 
 class FalseReturn(Chance):

@@ -1,0 +1,176 @@
+"""Numbers fitted from few runs: predictions that are as wide as they have to be."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.doubt import MOST_FACTOR, drawn_doubt, factor_key
+from driftgate.predict.sources import source_table
+from driftgate.predict.streams import Streams
+
+from .scenes import prepared, range_sensor, robot, run, tick
+
+POORLY = frozenset({"poorly_known"})
+LENGTH_M = 2.0
+
+
+def straight(errors: dict[str, Any]) -> Prepared:
+    """Return two metres ahead, placed perfectly."""
+    return prepared([{"do": "advance", "distance": f"{LENGTH_M} m"}], robot(errors))
+
+
+def scale_of(mean: float, spread: float, runs: int | None) -> dict[str, Any]:
+    """Return a distance scale, as fitted from so many runs; None: as if it were known."""
+    fitted = {} if runs is None else {"fitted": fits(runs, spread / math.sqrt(runs), "%")}
+    return {"distance_scale": run(mean=f"{mean!r} %", spread=f"{spread!r} %", **fitted)}
+
+
+def fits(runs: int, error: float, unit: str) -> dict[str, Any]:
+    """Return what a mean and a spread taken from so many runs leave open."""
+    return {"runs": runs, "freedom": runs - 1, "mean_error": f"{error!r} {unit}"}
+
+
+def ends(case: Prepared, trials: int, seed: int = 1, off: frozenset[str] = frozenset()) -> np.ndarray:
+    """Return the error ahead of every trial, in metres."""
+    return run_trials(case, trials, seed, off=off).moments[-1].error[:, 0]
+
+
+@pytest.mark.parametrize("runs", [4, 6, 60])
+def test_ref_prediction_from_few_runs_is_students_t(runs: int) -> None:
+    """The prediction from n runs is t with n - 1 degrees of freedom, sqrt(1 + 1/n) wider.
+
+    The predictive distribution of a normal with unknown mean and variance: Gelman et al., Bayesian Data
+    Analysis, 3rd ed. 2013, section 3.2 (from memory).
+    """
+    trials, spread = 40_000, 0.1
+    found = ends(straight(scale_of(0.0, spread, runs)), trials) / LENGTH_M * 100.0
+    exact = stats.t(runs - 1, scale=spread * math.sqrt(1.0 + 1.0 / runs))
+    for p in (0.05, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99):
+        below = np.mean(found < exact.ppf(p))
+        # True = measured / (1 + scale): the second order moves a quantile by 0.1 % of it.
+        assert below == pytest.approx(p, abs=4.5 * math.sqrt(p * (1.0 - p) / trials) + 5e-4), p
+
+
+def test_mc_six_runs_promise_no_more_than_they_can_keep() -> None:
+    """Fitted from six runs again and again, a 90 % prediction holds the seventh run in 90 %.
+
+    Taking the six runs' mean and spread for the truth holds it in 81 % only: 1.645 / sqrt(1 + 1/6) is the
+    80.5 % point of t with 5 degrees of freedom (two-sided).
+    """
+    rng = np.random.default_rng(20240703)
+    mean, sd, runs, experiments = 0.3, 0.2, 6, 120
+    held: dict[bool, list[float]] = {True: [], False: []}
+    for k in range(experiments):
+        sample = rng.normal(mean, sd, runs)
+        for honest in (True, False):
+            case = straight(
+                scale_of(float(sample.mean()), float(sample.std(ddof=1)), runs if honest else None)
+            )
+            low, high = np.quantile(ends(case, 1000, seed=k), [0.05, 0.95])
+            # What share of seventh runs ends between the two, exactly.
+            bounds = [100.0 * (LENGTH_M / (LENGTH_M + x) - 1.0) for x in (high, low)]
+            held[honest].append(float(np.diff(stats.norm.cdf(bounds, mean, sd))[0]))
+    honest, naive = np.mean(held[True]), np.mean(held[False])
+    error = np.std(held[True]) / math.sqrt(experiments)
+    assert honest == pytest.approx(0.90, abs=3.5 * error)
+    assert naive < 0.84
+
+
+def test_law_sixty_runs_are_narrower_than_six() -> None:
+    """The same numbers from ten times as many runs give a narrower prediction."""
+    six, sixty, known = (
+        np.quantile(np.abs(ends(straight(scale_of(0.0, 0.2, runs)), 20_000)), 0.95) for runs in (6, 60, None)
+    )
+    assert known < sixty < six
+    # t(5) against normal, with the mean's error: 2.571 sqrt(7/6) / 1.960.
+    assert six / known == pytest.approx(2.571 * math.sqrt(7 / 6) / 1.960, rel=0.03)
+
+
+def test_law_switched_off_the_numbers_are_taken_as_they_stand() -> None:
+    """Without this source a fitted robot is, bit for bit, the one whose numbers are known."""
+    fitted, known = (straight(scale_of(0.2, 0.2, runs)) for runs in (6, None))
+    assert np.array_equal(ends(fitted, 500, off=POORLY), ends(known, 500))
+
+
+def test_law_the_covariance_engine_has_it_as_a_share_of_its_own() -> None:
+    """The mean's standard error is a column of its own, and shares add up."""
+    found = covariance(straight(scale_of(0.0, 0.2, 6))).moments[-1]
+    own = found.by_source["poorly_known"][0, 0]
+    assert math.sqrt(own) == pytest.approx(LENGTH_M * 0.002 / math.sqrt(6), rel=1e-6)
+    assert np.sum(list(found.by_source.values()), axis=0) == pytest.approx(found.cov, abs=1e-18)
+
+
+@pytest.mark.parametrize(
+    ("errors", "sd"),
+    [
+        ({"distance_walk": tick(per_root_metre="5 mm/sqrt(m)")}, 0.005 * math.sqrt(LENGTH_M)),
+        (
+            {"settling": {"along": "5 mm", "heading": "0 deg", "constant_over": "step", "basis": "guess"}},
+            None,
+        ),
+    ],
+    ids=["walk", "settling"],
+)
+def test_law_intensities_are_scaled_once_a_trial(errors: dict[str, Any], sd: float | None) -> None:
+    """A fitted intensity makes each trial's noise its known noise times one factor of that trial."""
+    (name,) = errors
+    fitted = {name: {**errors[name], "fitted": {"runs": 6, "freedom": 5}}}
+    table = source_table(straight(fitted).case)
+    factor = drawn_doubt(table.doubt, Streams(1, 0, 2000))[factor_key(name)]
+    plain, scaled = (ends_of(straight(e)) for e in (errors, fitted))
+    assert scaled == pytest.approx(factor * plain, rel=1e-9, abs=1e-12)
+    if sd is not None:
+        assert plain.std() == pytest.approx(sd, rel=0.08)
+
+
+def ends_of(case: Prepared) -> np.ndarray:
+    """Return where 2000 trials end: the true place for a walk, the believed one for settling."""
+    moment = run_trials(case, 2000, 1).moments[-1]
+    return moment.error[:, 0]
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 5, 40])
+def test_ref_factor_is_scaled_inverse_chi_square(freedom: int) -> None:
+    """The factor's square is freedom over chi-square, cut where it exceeds its limit."""
+    case = straight(
+        {"distance_walk": tick(per_root_metre="1 mm/sqrt(m)", fitted={"runs": 9, "freedom": freedom})}
+    )
+    count = 50_000
+    drawn = drawn_doubt(source_table(case.case).doubt, Streams(7, 0, count))[factor_key("distance_walk")]
+    assert drawn.max() <= MOST_FACTOR
+    for p in (0.05, 0.5, 0.95):
+        limit = min(math.sqrt(freedom / stats.chi2(freedom).ppf(1.0 - p)), MOST_FACTOR)
+        assert np.mean(drawn < limit) == pytest.approx(p, abs=4.5 * math.sqrt(p * (1 - p) / count)), p
+
+
+def test_law_a_rate_counted_on_few_readings_varies_from_robot_to_robot() -> None:
+    """Dropout counted over 20 readings lets the number of fixes scatter far beyond chance; over 1e6 not."""
+
+    def scatter(readings: float) -> float:
+        noise = {"at_zero": "5 mm", "constant_over": "reading", "basis": "guess"}
+        dropout = {
+            "probability": "30 %",
+            "constant_over": "reading",
+            "basis": "measured",
+            "fitted": {"runs": 3, "readings": readings},
+        }
+        sensor = range_sensor(
+            "front", 0.1, 0.0, 0.0, rate="20 Hz", errors={"noise": noise, "dropout": dropout}
+        )
+        case = prepared([{"do": "look", "time": "2 s"}], robot(sensors=[sensor]))
+        taken = []
+        for k in range(200):
+            counts = run_trials(case, 1, 3, first=k).counts
+            taken.append(counts[0, :, 0].sum() / counts.sum())
+        return float(np.std(taken))
+
+    binomial = math.sqrt(0.3 * 0.7 / 40)
+    assert scatter(1e6) == pytest.approx(binomial, rel=0.2)
+    # Beta(6.5, 14.5) adds sqrt(0.31 0.69 / 22).
+    assert scatter(20.0) == pytest.approx(math.hypot(binomial, math.sqrt(0.31 * 0.69 / 22)), rel=0.2)
