@@ -8,7 +8,7 @@ from drives import drive, weaving
 
 from driftgate.calibrate.dead_reckoning import segments
 from driftgate.calibrate.fit import fit, predict_end
-from driftgate.calibrate.windows import windows_of
+from driftgate.calibrate.windows import Track, windows_of
 from driftgate.core.errors import ModelError
 
 _TRUE = {"heading_bias": 0.002, "heading_scale": 0.01, "crab_angle": -0.02, "heading_latency": 0.05}
@@ -70,3 +70,25 @@ def test_no_windows():
     track = drive(weaving(10))
     with pytest.raises(ModelError, match="no windows"):
         fit(lambda _: [segments(track, windows_of(track, [50.0], 1.0), {})], [], _NOISES)
+
+
+def test_rare_slips_are_told_from_a_walk():
+    """A distance that is right but for one slip of 0.15 m in 50 m: rate, size, and a better likelihood."""
+    track = drive(weaving(9000, 4), walks=(0.001, 0.02, 0.001), seed=4)
+    rng = np.random.default_rng(8)
+    slipped = np.flatnonzero(rng.random(9000) < np.hypot(*track.twist[:, :2].T) / 50.0)
+    twist = track.twist.copy()
+    twist[slipped, 0] -= 0.15 * rng.normal(size=len(slipped))
+    seen = Track("", track.time_s, twist, track.reference)
+    windows = windows_of(seen, [3.0, 10.0], 1.0)
+    plain, found = (
+        fit(lambda values: [segments(seen, windows, values)], ["crab_angle"], _NOISES, slips=slips)
+        for slips in (False, True)
+    )
+    assert found.slips is not None
+    assert found.slips.rate_per_m == pytest.approx(1.0 / 50.0, rel=0.5)
+    assert found.slips.size_m == pytest.approx(0.15, rel=0.35)
+    assert found.noise["distance_walk"] < 0.004 < plain.noise["distance_walk"]
+    assert found.walk_of_distance() == pytest.approx(0.15 / np.sqrt(50.0), rel=0.35)
+    assert found.nll < plain.nll - 0.5
+    assert found.noise["lateral_walk"] == pytest.approx(0.02, rel=0.2)

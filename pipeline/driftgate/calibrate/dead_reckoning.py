@@ -54,12 +54,15 @@ class Segments:
         For each constant the derivative of the error by it, shape (k, 3).
     noise : dict
         For each noise the covariance of the error at unit variance, shape (k, 3, 3).
+    travelled_m : ndarray, shape (k,)
+        Distance travelled in each window. [m]
     """
 
     windows: Windows
     error: FloatArray
     columns: dict[str, FloatArray]
     noise: dict[str, FloatArray]
+    travelled_m: FloatArray
 
     def __len__(self) -> int:
         return len(self.error)
@@ -124,7 +127,8 @@ def segments(track: Track, windows: Windows, constants: Mapping[str, float]) -> 
         for key, body in by_constant.items()
         if np.any(body)
     }
-    return Segments(windows, error, columns, _noise(track, path, twist, windows))
+    travelled = track.distance_m[end] - track.distance_m[start]
+    return Segments(windows, error, columns, _noise(track, path, twist, windows), travelled)
 
 
 def _to_field(heading: FloatArray, vector: FloatArray) -> FloatArray:

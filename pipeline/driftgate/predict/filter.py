@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ _LEAST_LEVER_M = 1e-3  # a difference of ranges that changes by less per radian 
 Six = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
 SixNumbers = tuple[float, float, float, float, float, float]
 Three = tuple[FloatArray, FloatArray, FloatArray]
+Number = TypeVar("Number", float, FloatArray)
 
 
 def start_filter(model: FilterModel) -> Six:
@@ -32,7 +34,9 @@ def start_filter(model: FilterModel) -> Six:
     return sx, zero, zero, sy, zero, sh
 
 
-def grow_filter(p: Six, dx: FloatArray, dy: FloatArray, noise: SixNumbers) -> Six:
+def grow_filter(
+    p: Six, dx: FloatArray, dy: FloatArray, noise: tuple[Number, Number, float, Number, float, float]
+) -> Six:
     """Return the covariance after a believed displacement (dx, dy), field axes, with process noise."""
     xx, xy, xh, yy, yh, hh = p
     nxx, nxy, nxh, nyy, nyh, nhh = noise
@@ -53,14 +57,26 @@ def process_noise(
 ) -> SixNumbers:
     """Return what one tick adds, at the nominal heading. Field axes."""
     length = math.hypot(ds, dl)
-    along, across = model.along_per_root_m**2 * length, model.across_per_root_m**2 * length
     course = heading_rad + (math.atan2(dl, ds) if length > 0.0 else 0.0)
-    c, s = math.cos(course), math.sin(course)
-    heading = (
+    along, across, heading = noise_parts(model, length, dth, dt)
+    return noise_towards(along, across, heading, math.cos(course), math.sin(course))
+
+
+def noise_parts(model: FilterModel, length: float, dth: float, dt: float) -> tuple[float, float, float]:
+    """Return the variances that a tick adds along and across the course, and to the heading."""
+    return (
+        model.along_per_root_m**2 * length,
+        model.across_per_root_m**2 * length,
         model.heading_per_root_m**2 * length
         + model.heading_per_root_s**2 * dt
-        + model.heading_per_root_rad**2 * abs(dth)
+        + model.heading_per_root_rad**2 * abs(dth),
     )
+
+
+def noise_towards(
+    along: float, across: float, heading: float, c: Number, s: Number
+) -> tuple[Number, Number, float, Number, float, float]:
+    """Return those variances in field axes, on a course of such cosine and sine."""
     return (
         c * c * along + s * s * across,
         c * s * (along - across),

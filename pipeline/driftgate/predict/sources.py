@@ -339,6 +339,11 @@ def _doubted_means(robot: Robot, constants: list[Constant]) -> list[Constant]:
     ]
 
 
+def drift_sources(robot: Robot) -> tuple[tuple[Constant, ...], Noise]:
+    """Return the sources of a robot's dead reckoning alone: constants of the run, and white noise."""
+    return tuple(_dead_reckoning_constants(robot)), _noise(robot, frozenset())
+
+
 def _noise(robot: Robot, off: frozenset[str]) -> Noise:
     errors = robot.errors
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
+from driftgate.predict.acceptance import Acceptance
 from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import (
     ReadingVariance,
@@ -27,15 +28,12 @@ from driftgate.predict.trial_update import (
     Scalar,
     Terms,
     one_reading,
-    passes_gate,
     terms_of,
     two_readings,
-    update_with,
 )
 from driftgate.predict.values import BoolArray, Outcome
-from driftgate.schema.correction import Correction
 from driftgate.sight.pairs import Partner, Slots, partners, slots
-from driftgate.sight.stages import Stage, stages
+from driftgate.sight.stages import Stage
 from driftgate.sight.values import Reason
 from driftgate.world.footprint import footprint_reach_m
 
@@ -48,13 +46,12 @@ class Corrector:
     def __init__(self, prepared: Prepared, model: FilterModel, knots: IntArray) -> None:
         robot = prepared.case.robot
         self._prepared = prepared
-        self._correction: Correction = robot.correction
-        self._reach_m = footprint_reach_m(robot.footprint)
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
         untried = (int(Reason.SWITCHED_OFF), int(Reason.IN_CONTACT))
         self._skips = [Outcome(v) if v in untried else None for v in prepared.sight.reason.tolist()]
-        self._stages: tuple[Stage, ...] = stages(robot.correction)
+        self._acceptance = Acceptance(robot.correction, footprint_reach_m(robot.footprint))
+        self._stages: tuple[Stage, ...] = self._acceptance.stages
         self._slots: Slots = slots(robot)
         self._partners: dict[int, Partner] = partners(robot, prepared.plan.timeline.readings)
         index = {e.id: i for i, e in enumerate(prepared.true.edges)}
@@ -138,51 +135,37 @@ class Corrector:
         expected = self._looks.expect(r, sensor, then)
         met = expected.surface >= 0
         alive, lost = mine & met, mine & ~met
-        refused = np.zeros(1, dtype=bool)
-        scalar: Scalar | None = None
-        terms: Terms | None = None
-        squared = np.zeros(1)
-        counted = False
         tally.count(sensor, step, Outcome.NO_SURFACE, lost)
         # By trial only where somebody asks for it.
         outcome = None if tally.recorder is None else np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE)
-        for stage in self._stages:
-            found: IntArray | Outcome
-            if stage is Stage.PERSISTENCE:
-                counted = True
-                passed = self._persists(sensor, alive, expected.surface, memory)
-                found = Outcome.HELD_BACK
-            elif not alive.any():
-                break
-            elif stage is Stage.VALIDITY:
-                found = self._looks.validity(r, sensor, expected)
-                passed = alive & np.equal(found, int(Outcome.ACCEPTED))
-            elif stage is Stage.ECHO:
-                echo = echo_of()
-                passed = alive & ~np.isnan(echo.reading_m)
-                scalar = one_reading(sensor, self._variances[sensor], expected, echo, passed)
-                terms = terms_of(scalar, memory.filter)
-                found = Outcome.NO_ECHO
-            else:
-                assert scalar is not None  # the gate comes after the echo
-                assert terms is not None
-                squared = tally.watch.innovation(
-                    sensor, step, scalar.innovation, terms.predicted, scalar.own, alive
-                )
-                passed = self._gate(scalar, terms, alive, memory)
-                refused = alive & ~passed
-                found = Outcome.GATE
-            if not isinstance(found, Outcome) or found is not Outcome.ACCEPTED:
-                tally.count(sensor, step, found, alive & ~passed)
-                outcome = outcome if outcome is None else np.where(alive & ~passed, found, outcome)
-            alive = passed
-        if not counted:
-            memory.interrupt(sensor)
-        tally.count(sensor, step, Outcome.ACCEPTED, alive)
-        self._count_wrong(r, refused, lost, alive, expected, echo_of, tally)
-        if alive.any() and scalar is not None and terms is not None:
-            tally.watch.taken(sensor, step, squared, alive)
-            tally.moved(sensor, step, self._update(scalar, terms, alive, p, memory))
+        squared = np.zeros(1)
+
+        def heard(listening: BoolArray) -> tuple[BoolArray, Scalar]:
+            echo = echo_of()
+            passed = listening & ~np.isnan(echo.reading_m)
+            return passed, one_reading(sensor, self._variances[sensor], expected, echo, passed)
+
+        def at_gate(scalar: Scalar, terms: Terms, tried: BoolArray) -> None:
+            nonlocal squared
+            squared = tally.watch.innovation(
+                sensor, step, scalar.innovation, terms.predicted, scalar.own, tried
+            )
+
+        def refuse(found: IntArray | Outcome, which: BoolArray) -> None:
+            nonlocal outcome
+            tally.count(sensor, step, found, which)
+            outcome = outcome if outcome is None else np.where(which, found, outcome)
+
+        passage = self._acceptance.passage(
+            sensor, alive, expected.surface, memory,
+            lambda: self._looks.validity(r, sensor, expected), heard, at_gate, refuse,
+        )  # fmt: skip
+        used, scalar, terms = passage.used, passage.scalar, passage.terms
+        tally.count(sensor, step, Outcome.ACCEPTED, used)
+        self._count_wrong(r, passage.refused, lost, used, expected, echo_of, tally)
+        if used.any() and scalar is not None and terms is not None:
+            tally.watch.taken(sensor, step, squared, used)
+            tally.moved(sensor, step, self._acceptance.update(scalar, terms, used, p, memory))
         if tally.recorder is not None and outcome is not None:
             seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
             tally.recorder.reading(r, mine, outcome, expected.surface, echo_of, seen, memory.fixed)
@@ -234,16 +217,16 @@ class Corrector:
                     squared = watch.innovation(
                         slot, step, scalar.innovation, terms.predicted, scalar.own, passed
                     )
-                    kept = self._gate(scalar, terms, passed, memory)
+                    kept = self._acceptance.gate(scalar, terms, passed, memory)
                     refused = refused | (passed & ~kept)
                     passed = kept
                 elif stage is Stage.PERSISTENCE:
-                    passed = self._persists(slot, passed, scalar.surface, memory)
+                    passed = self._acceptance.persists(slot, passed, scalar.surface, memory)
             used[turns] = passed
             watch.taken(slot, step, squared, passed)
             if passed.any():
                 before = p.bx, p.by, p.bh
-                moved = moved + self._update(scalar, terms, passed, p, memory)
+                moved = moved + self._acceptance.update(scalar, terms, passed, p, memory)
                 # The mean is compared with the belief that the difference has left.
                 then = (then[0] + p.bx - before[0], then[1] + p.by - before[1], then[2] + p.bh - before[2])
         pair = [q for q, _ in both]
@@ -251,23 +234,6 @@ class Corrector:
         if tally.recorder is not None:
             for q, expected, take in zip(pair, seen, echo_of, strict=True):
                 tally.recorder.reading(q, alive, outcome, expected.surface, take, None, memory.fixed)
-
-    def _update(
-        self, scalar: Scalar, terms: Terms, used: BoolArray, p: Poses, memory: CorrectionState
-    ) -> FloatArray:
-        return update_with(self._correction.update, scalar, terms, used, p, memory, self._reach_m)
-
-    def _gate(self, scalar: Scalar, terms: Terms, tried: BoolArray, memory: CorrectionState) -> BoolArray:
-        """Return which trials pass the gate; refusals in a row lead to the way back."""
-        passed = passes_gate(self._correction.gate, scalar, terms, tried)
-        memory.way_back(self._correction.way_back, tried & ~passed, passed)
-        return passed
-
-    def _persists(
-        self, slot: int, passed: BoolArray, surface: IntArray, memory: CorrectionState
-    ) -> BoolArray:
-        rule = self._correction.persistence
-        return passed if rule is None else memory.persists(slot, passed, surface, rule.readings)
 
     def _break_pair(self, partner: Partner, memory: CorrectionState) -> None:
         memory.interrupt(self._slots.difference(partner.pair))

@@ -1,14 +1,19 @@
-"""What the robot's filter is updated with in every trial, its gate and its update."""
+"""What the robot's filter is updated with in every trial, its gate and its update.
+
+Nothing here knows what a reading is of: a wall seen by a beam or a beacon at a point, whatever gives an
+`Expectation` goes through the same gate and the same update.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import (
     ReadingVariance,
     Six,
@@ -20,13 +25,43 @@ from driftgate.predict.filter import (
     times_h,
     turning_gain_of,
 )
-from driftgate.predict.trial_expect import Expected
 from driftgate.predict.trial_memory import CorrectionState
-from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray
 from driftgate.schema.correction import Gate, Update
 from driftgate.sight.pairs import mean_weights
 from driftgate.world.beam import PoseModel
+
+
+class Expectation(Protocol):
+    """What each trial expects of one reading.
+
+    `surface` names what it is held to be of; `model` has the expected range and its derivatives by the
+    belief.
+    """
+
+    @property
+    def surface(self) -> IntArray:
+        """Index of the surface or beacon, -1 where none is expected."""
+
+    @property
+    def model(self) -> PoseModel:
+        """Expected range and derivatives."""
+
+
+class Readings(Protocol):
+    """What came back, in each trial."""
+
+    @property
+    def reading_m(self) -> FloatArray:
+        """The range; nan where nothing came back. [m]"""
+
+
+class Belief(Protocol):
+    """Believed poses; fixes move them."""
+
+    bx: FloatArray
+    by: FloatArray
+    bh: FloatArray
 
 
 @dataclass(frozen=True)
@@ -54,7 +89,7 @@ class Terms:
 
 
 def one_reading(
-    sensor: int, variance: ReadingVariance, expected: Expected, echo: Echo, tried: BoolArray
+    sensor: int, variance: ReadingVariance, expected: Expectation, echo: Readings, tried: BoolArray
 ) -> Scalar:
     """Return a reading of one sensor alone."""
     model = expected.model
@@ -75,9 +110,9 @@ def one_reading(
 def two_readings(
     slot: int,
     variances: list[ReadingVariance],
-    expected: Expected,
+    expected: Expectation,
     models: list[PoseModel],
-    echoes: list[Echo],
+    echoes: Sequence[Readings],
     tried: BoolArray,
     turns: bool,
 ) -> Scalar:
@@ -128,7 +163,7 @@ def update_with(
     scalar: Scalar,
     terms: Terms,
     used: BoolArray,
-    p: Poses,
+    p: Belief,
     memory: CorrectionState,
     reach_m: float,
 ) -> FloatArray:

@@ -1,0 +1,222 @@
+"""Dead reckoning fitted on some runs or stretches and judged on others, which are not looked at before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
+from driftgate.calibrate.fit import Fit, fit, log_density, predict_end
+from driftgate.calibrate.score import Score, score
+from driftgate.calibrate.tracks import bias_at_rest
+from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
+from driftgate.core.pose import FloatArray
+from driftgate.predict.increments import DRIFT_KEYS
+from driftgate.predict.sources import drift_sources
+from driftgate.schema.robot import Robot
+
+# What mattered on held-out stretches of the beacon data of J. Djugash, B. Hamner and S. Roth (2009);
+# walks per second and per radian gave nothing more.
+USUAL_CONSTANTS = ("heading_bias", "heading_scale", "crab_angle", "heading_latency")
+USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position", "jitter:heading")
+BIAS = "heading_bias"
+
+
+@dataclass(frozen=True)
+class WindowPlan:
+    """Over which windows errors are taken.
+
+    Attributes
+    ----------
+    lengths_m : tuple of float
+        Lengths; none: from each reference pose to the next ones, for references that are few.
+    every_m : float
+        Distance from start to start. [m]
+    jump_m : float or None
+        Windows over a sideways leap of the reference by more than this are left out; None: none is. [m]
+    """
+
+    lengths_m: tuple[float, ...]
+    every_m: float
+    jump_m: float | None = None
+
+    def of(self, track: Track) -> Windows:
+        """Return the windows of a track."""
+        found = self.all_of(track)
+        return found if self.jump_m is None else without_jumps(track, found, self.jump_m)
+
+    def all_of(self, track: Track) -> Windows:
+        """Return the windows of a track, those over leaps too."""
+        return windows_of(track, self.lengths_m, self.every_m) if self.lengths_m else windows_between(track)
+
+
+def fit_reckoning(
+    tracks: Sequence[Track],
+    plan: WindowPlan,
+    keys: Sequence[str],
+    noises: Sequence[str],
+    slips: bool = False,
+) -> tuple[Fit, tuple[float, ...]]:
+    """Fit the error model on runs that share everything but their heading bias.
+
+    Returns
+    -------
+    model : Fit
+        With several runs its bias is the mean of theirs, and the bias's error is that of another run's.
+    biases : tuple of float
+        The bias of each run; empty if none was asked for. [rad/s]
+
+    Raises
+    ------
+    ModelError
+        If there are no windows.
+    """
+    windows = [plan.of(track) for track in tracks]
+    if len(tracks) == 1 or BIAS not in keys:
+        found = fit(
+            lambda values: [segments(t, w, values) for t, w in zip(tracks, windows, strict=True)],
+            keys,
+            noises,
+            slips=slips,
+        )
+        return found, (found.constants[BIAS],) if BIAS in found.constants else ()
+    own = [f"{BIAS}:{i}" for i in range(len(tracks))]
+
+    def windows_at(values: Mapping[str, float]) -> list[Segments]:
+        runs = []
+        for track, some, name in zip(tracks, windows, own, strict=True):
+            shared = {key: value for key, value in values.items() if not key.startswith(BIAS)}
+            run = segments(track, some, {**shared, BIAS: values[name]})
+            runs.append(replace(run, columns={**run.columns, name: run.columns[BIAS]}))
+        return runs
+
+    found = fit(windows_at, [*own, *(key for key in keys if key != BIAS)], noises, slips=slips)
+    return _with_mean_bias(found, own), tuple(found.constants[name] for name in own)
+
+
+def _with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
+    """Return a fit with one bias in place of one for each run: what is known of a further run's."""
+    biases = np.array([found.constants[name] for name in own])
+    constants = {BIAS: float(biases.mean())}
+    constants |= {key: value for key, value in found.constants.items() if key not in own}
+    keep = [i for i, name in enumerate(found.names) if name not in own]
+    covariance = np.zeros((len(keep) + 1, len(keep) + 1))
+    covariance[0, 0] = float(biases.var(ddof=1)) * (1.0 + 1.0 / len(own))
+    covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
+    names = (BIAS, *(found.names[i] for i in keep))
+    return replace(found, constants=constants, names=names, covariance=covariance)
+
+
+def with_bias(model: Fit, value: float, error: float) -> Fit:
+    """Return a model with another heading bias and what is not known of it. [rad/s]"""
+    if BIAS not in model.names:
+        return model
+    i = model.names.index(BIAS)
+    covariance = model.covariance.copy()
+    covariance[i, :] = covariance[:, i] = 0.0
+    covariance[i, i] = error**2
+    return replace(model, constants={**model.constants, BIAS: value}, covariance=covariance)
+
+
+def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[Fit, str]:
+    """Return the model for a run that it was not fitted on, and a warning; empty if all is well.
+
+    Scales, latency and lateral walk carry over from run to run, a gyro's bias does not. It is that of the
+    run's own standstill; else a draw from those of the fitted runs, if they are three or more;
+    else it is unknown but for its size.
+    """
+    if BIAS not in model.constants:
+        return model, ""
+    rest = bias_at_rest(track)
+    if rest is not None:
+        return with_bias(model, *rest), ""
+    if len(biases) >= _FEWEST_RUNS:
+        return model, ""
+    size = float(np.sqrt(np.mean(np.square(biases)))) if len(biases) else 0.0
+    words = f"run '{track.name}' does not stand still before it starts, so that its heading bias is unknown; "
+    return with_bias(model, 0.0, size), words + "the prediction is widened by the bias of the fitted run"
+
+
+_FEWEST_RUNS = 3
+
+
+@dataclass(frozen=True)
+class ReckoningScore:
+    """Windows of one length.
+
+    Attributes
+    ----------
+    length_m : float
+        The length, or how many reference poses the windows go on.
+    model, zero_mean : Score
+        The model's, and that of a model of the same noises whose constants are all zero, if there is one.
+    """
+
+    length_m: float
+    model: Score
+    zero_mean: Score | None
+
+
+def score_reckoning(
+    tracks: Sequence[Track], models: Sequence[Fit], plan: WindowPlan, zero_mean: Fit | None
+) -> list[ReckoningScore]:
+    """Return how the models of runs predict the errors of their windows, by length.
+
+    Parameters
+    ----------
+    tracks, models : sequence
+        The runs, and each one's model.
+    plan : WindowPlan
+        The windows.
+    zero_mean : Fit, optional
+        The model to compare with.
+    """
+    windows = [plan.of(track) for track in tracks]
+    lengths = sorted({float(length) for w in windows for length in w.length_m})
+    found = []
+    for length in lengths:
+        picked = [w.pick(w.length_m == length) for w in windows]
+        own = _score(tracks, models, picked)
+        if own is None:
+            continue
+        plain = None if zero_mean is None else _score(tracks, [zero_mean] * len(tracks), picked)
+        found.append(ReckoningScore(length, own, plain))
+    return found
+
+
+def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Windows]) -> Score | None:
+    errors: list[FloatArray] = []
+    covs: list[FloatArray] = []
+    logs: list[FloatArray] = []
+    headed = all(
+        np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
+    )
+    for track, model, some in zip(tracks, models, windows, strict=True):
+        at = segments(track, some, model.constants)
+        mean, cov = predict_end(at, model)
+        errors.append(at.error - mean)
+        covs.append(cov)
+        logs.append(log_density(at, model, 3 if headed else 2))
+    weight = sum(float(w.weight.sum()) for w in windows)
+    return score(np.concatenate(errors), np.concatenate(covs), weight, np.concatenate(logs))
+
+
+def robot_model(robot: Robot) -> Fit:
+    """Return the error model of a robot file as a fit: means, and spreads over runs as their errors."""
+    sources, noise = drift_sources(robot)
+    known = [c for c in sources if c.key in DRIFT_KEYS]
+    constants = {c.key: c.mean for c in known}
+    spread = np.array([c.spread for c in known])
+    sds = {
+        "distance_walk": noise.distance_per_root_m,
+        "lateral_walk": noise.lateral_per_root_m,
+        "heading_walk:metre": noise.heading_per_root_m,
+        "heading_walk:second": noise.heading_per_root_s,
+        "heading_walk:radian": noise.heading_per_root_rad,
+    }
+    names = (*constants, *(name for name in NOISES if name in sds))
+    covariance = np.zeros((len(names), len(names)))
+    covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
+    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"))

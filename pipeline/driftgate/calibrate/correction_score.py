@@ -1,0 +1,139 @@
+"""A replayed correction held against the truth: errors, the filter's own regions, what became of readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.calibrate.replay import Replayed
+from driftgate.calibrate.score import LEVELS, Word, effective_count, region_point
+from driftgate.calibrate.windows import BoolArray, Track
+from driftgate.core.pose import FloatArray
+from driftgate.judge.consistency import COVERAGE, INNOVATIONS
+from driftgate.predict.values import Outcome
+
+# A belief that is ever so far off has lost the robot. [m]
+LOST_M = 5.0
+
+
+@dataclass(frozen=True)
+class CorrectionScore:
+    """How the correction did, over n seeds.
+
+    Attributes
+    ----------
+    seeds : int
+        How many.
+    poses, independent : float
+        Scored poses of a seed, and as how many independent ones they count.
+    rmse_m : ndarray, shape (n,)
+        Root mean square of the position error of each seed. [m]
+    p95_m : float
+        95th percentile of the position errors of all. [m]
+    worst_m : float
+        Largest position error. [m]
+    heading_rmse_rad : float
+        Of all. [rad]
+    alone_rmse_m : float
+        What dead reckoning alone would have had. [m]
+    inside : tuple of float
+        Shares of positions inside the filter's own 50, 68, 90, 95 % regions.
+    normalised_used : float
+        Mean normalised innovation squared of the accepted readings; nan without any.
+    outcomes : dict
+        Readings by what became of them, all seeds together.
+    false_refused, good_refused : float or None
+        Shares refused by the gate, of the replaced readings and of the others that came to it.
+    strayed : int
+        Seeds in which the belief was ever off by more than 5 m.
+    said_lost : int
+        Seeds in which the lost flag was raised.
+    word : str
+        The verdict.
+    """
+
+    seeds: int
+    poses: int
+    independent: float
+    rmse_m: FloatArray
+    p95_m: float
+    worst_m: float
+    heading_rmse_rad: float
+    alone_rmse_m: float
+    inside: tuple[float, ...]
+    normalised_used: float
+    outcomes: dict[str, int]
+    false_refused: float | None
+    good_refused: float | None
+    strayed: int
+    said_lost: int
+    word: Word
+
+
+def score_correction(
+    track: Track, replayed: Replayed, false: BoolArray | None, alone: FloatArray
+) -> CorrectionScore:
+    """Return how a replay did, at the poses at which the robot moves.
+
+    Parameters
+    ----------
+    track : Track
+        The run, with its reference.
+    replayed : Replayed
+        The replay over it.
+    false : ndarray of bool, shape (m, n), optional
+        Which readings were replaced by false ones.
+    alone : ndarray, shape (rows, 2)
+        Where dead reckoning alone ends up. [m]
+    """
+    scored = np.concatenate([[False], track.moving]) & np.isfinite(track.reference[:, :2]).all(axis=1)
+    error = replayed.belief[scored, :2] - track.reference[scored, :2, None]
+    xx, xy, _, yy = (replayed.cov[scored, i] for i in range(4))
+    squared = (yy * error[:, 0] ** 2 - 2.0 * xy * error[:, 0] * error[:, 1] + xx * error[:, 1] ** 2) / (
+        xx * yy - xy**2
+    )
+    position = np.hypot(error[:, 0], error[:, 1])
+    turned = replayed.belief[scored, 2] - track.reference[scored, 2, None]
+    turned = np.remainder(turned + np.pi, 2.0 * np.pi) - np.pi
+    accepted = replayed.outcome == Outcome.ACCEPTED
+    used = replayed.squared[accepted]
+    normal = float(np.nanmean(used)) if np.isfinite(used).any() else float("nan")
+    inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
+    own = alone[scored] - track.reference[scored, :2]
+    counts = {o.name.lower(): int(np.count_nonzero(replayed.outcome == o)) for o in Outcome}
+    strayed = int(np.count_nonzero(position.max(axis=0) > LOST_M))
+    return CorrectionScore(
+        seeds=position.shape[1],
+        poses=int(scored.sum()),
+        independent=float(np.mean([effective_count(column) for column in position.T])),
+        rmse_m=np.sqrt(np.mean(position**2, axis=0)),
+        p95_m=float(np.percentile(position, 95.0)),
+        worst_m=float(position.max()),
+        heading_rmse_rad=float(np.sqrt(np.mean(turned**2))),
+        alone_rmse_m=float(np.sqrt(np.mean(np.sum(own**2, axis=1)))),
+        inside=inside,
+        normalised_used=normal,
+        outcomes={name: count for name, count in counts.items() if count},
+        false_refused=None if false is None else _refused(replayed, false),
+        good_refused=_refused(replayed, np.ones_like(accepted) if false is None else ~false),
+        strayed=strayed,
+        said_lost=int(np.count_nonzero(replayed.lost)),
+        word=_word(inside[-1], normal),
+    )
+
+
+def _refused(replayed: Replayed, which: BoolArray) -> float | None:
+    """Return the share that the gate refused, of those that came to it."""
+    came = which & np.isfinite(replayed.squared)
+    if not came.any():
+        return None
+    return float(np.mean(replayed.outcome[came] == Outcome.GATE))
+
+
+def _word(inside_95: float, normal: float) -> Word:
+    if inside_95 < COVERAGE[0] or normal > INNOVATIONS[1]:
+        return "overconfident"
+    if inside_95 > COVERAGE[1] or normal < INNOVATIONS[0]:
+        return "overcautious"
+    return "calibrated" if np.isfinite(normal) else "cannot say"

@@ -1,0 +1,113 @@
+"""From a log to arrays: the odometry between its rows, its range readings, its bias at standstill."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.calibrate.windows import BoolArray, IntArray, Track
+from driftgate.core.errors import ModelError
+from driftgate.core.pose import FloatArray
+from driftgate.logs.values import Log
+
+# A robot stands before it starts for at least this long, or its gyro tells no bias. [s]
+SHORTEST_REST_S = 1.0
+
+
+def track_of(log: Log) -> Track:
+    """Return the odometry of a log between all rows that have an increment or a reference.
+
+    Between rows of the odometry the robot is taken to go on evenly: an increment is shared out by time
+    to a reference that lies inside it, and the heading is read between its neighbours.
+
+    Raises
+    ------
+    ModelError
+        If the log has no odometry, or a heading in fewer than two rows.
+    """
+    known = np.flatnonzero(~np.isnan(log.heading_rad))
+    if not log.has_odometry.any():
+        raise ModelError("there is no odometry in it")
+    if len(known) < 2:
+        raise ModelError("there is no heading in it")
+    time = log.time_s
+    rolled = np.flatnonzero(log.has_odometry)
+    # The first increment came from before the first row that has one.
+    begin = time[max(int(rolled[0]) - 1, 0)]
+    placed = ~np.isnan(log.reference[:, :2]).any(axis=1)
+    wanted = (log.has_odometry | placed) & (time >= begin) & (time <= time[rolled[-1]])
+    wanted[max(int(rolled[0]) - 1, 0)] = True
+    rows = np.flatnonzero(wanted)
+    at = np.concatenate([[begin], time[rolled]]) if begin < time[rolled[0]] else time[rolled]
+
+    def gone(increment: FloatArray) -> FloatArray:
+        sums = np.cumsum(increment[rolled])
+        total = np.concatenate([[0.0], sums]) if len(at) > len(sums) else sums
+        return np.asarray(np.interp(time[rows], at, total))
+
+    heading = np.interp(time[rows], time[known], log.heading_rad[known])
+    twist = np.stack([np.diff(gone(log.forward_m)), np.diff(gone(log.sideways_m)), np.diff(heading)], axis=-1)
+    return Track(log.run, time[rows], twist, log.reference[rows])
+
+
+@dataclass(frozen=True)
+class Ranges:
+    """Range readings in the order of time, m of them.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (m,)
+        When they were taken.
+    source : ndarray of int, shape (m,)
+        By which sensor, or to which beacon: an index into the names asked for.
+    reading_m : ndarray, shape (m,) or (m, n)
+        What was read, by seed where readings were replaced; nan where nothing came back. [m]
+    """
+
+    time_s: FloatArray
+    source: IntArray
+    reading_m: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def pick(self, which: BoolArray | IntArray | slice) -> Ranges:
+        """Return some of the readings."""
+        return Ranges(self.time_s[which], self.source[which], self.reading_m[which])
+
+
+def ranges_of(log: Log, names: Sequence[str]) -> Ranges:
+    """Return the readings of a log that belong to the names given, in the order of time."""
+    times, sources, readings = [np.zeros(0)], [np.zeros(0, dtype=np.intp)], [np.zeros(0)]
+    for i, name in enumerate(names):
+        column = log.ranges.get(name)
+        if column is None:
+            continue
+        fired = np.flatnonzero(column.fired)
+        times.append(log.time_s[fired])
+        sources.append(np.full(len(fired), i, dtype=np.intp))
+        readings.append(column.reading_m[fired])
+    time = np.concatenate(times)
+    order = np.argsort(time, kind="stable")
+    return Ranges(time[order], np.concatenate(sources)[order], np.concatenate(readings)[order])
+
+
+def bias_at_rest(track: Track) -> tuple[float, float] | None:
+    """Return the heading rate before the robot first moves, and its standard error; None if it never rests.
+
+    What a robot does that finds its gyro's bias standing still. The error is that of a straight line through
+    the headings, jitter taken as white. [rad/s]
+    """
+    moving = np.flatnonzero(track.moving)
+    rest = int(moving[0]) if len(moving) else len(track.twist)
+    time = track.time_s[: rest + 1] - track.time_s[0]
+    if rest < 3 or time[-1] < SHORTEST_REST_S:
+        return None
+    heading = np.concatenate([[0.0], np.cumsum(track.twist[:rest, 2])])
+    centred = time - time.mean()
+    spread = float(centred @ centred)
+    rate = float(centred @ heading) / spread
+    left = heading - heading.mean() - rate * centred
+    return rate, float(np.sqrt(left @ left / (len(time) - 2) / spread))

@@ -1,0 +1,266 @@
+"""`driftgate backtest`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from driftgate.cli import options
+from driftgate.cli.out import emit, say_status
+from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.written import Pair, Quantity, RunFiles, Triple, WayBackText
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate backtest runs/tuesday.csv
+      driftgate backtest runs/*.csv --robot routines/robots/wren.yaml
+      driftgate backtest new.csv --fit old.csv --fit older.csv
+      driftgate backtest odometry.csv+ranges.csv+reference.csv --beacons beacons.csv
+      driftgate backtest run.csv --beacons beacons.csv --gate 3 --gate 2 --way-back none
+      driftgate backtest run.csv --beacons beacons.csv --false-share 20% --seeds 10
+      driftgate backtest run.csv --added distance_scale="3 %" --constant distance_scale
+
+    \b
+    What it does: dead reckoning over windows of several lengths, each from a reference pose on, is held
+    against the reference at the window's end; with beacons the robot's correction is run again over the
+    logged ranges, once for each setting named. Nothing is fitted on what is judged. The log format is
+    described in DEVELOPERS.md.
+
+    \b
+    Verdict: calibrated, overconfident, overcautious, or cannot say (too few independent errors).
+    Exit statuses: 0 calibrated, 1 not, 2 something is wrong with the files.
+    """
+)
+@click.argument("logs", nargs=-1, required=True, type=RunFiles())
+@click.option(
+    "--fit",
+    "fit_on",
+    multiple=True,
+    type=RunFiles(),
+    metavar="LOG",
+    help="Fit on this run and judge all of LOGS. May be given several times; without it the first part "
+    "of each run is fitted and the rest judged.",
+)
+@click.option(
+    "--fit-share",
+    type=options.Share(),
+    default=0.5,
+    show_default=True,
+    help="The first part: which share of the odometry distance.",
+)
+@click.option(
+    "--robot", type=_FILE, default=None, metavar="FILE", help="Judge this robot file's error sources instead."
+)
+@click.option(
+    "--length",
+    "lengths",
+    multiple=True,
+    type=Quantity("length", above=0.0),
+    help="Length of the windows; may be given several times. [default: 5 m, 10 m, 20 m, 40 m]",
+)
+@click.option(
+    "--between",
+    is_flag=True,
+    help="Windows from each reference pose to the next ones, where these are few, as by tape.",
+)
+@click.option(
+    "--every",
+    type=Quantity("length", above=0.0),
+    default="2 m",
+    show_default=True,
+    help="Distance from window to window.",
+)
+@click.option(
+    "--jump",
+    default="0.1 m",
+    show_default=True,
+    help="Leave out windows over sideways leaps of the reference by more than this; 'none' keeps them.",
+)
+@click.option(
+    "--constant", "constants", multiple=True, help="Fit this constant too, for example distance_scale."
+)
+@click.option("--noise", "noises", multiple=True, help="Fit this noise too, for example heading_walk:second.")
+@click.option(
+    "--slips/--no-slips", default=True, show_default=True, help="Fit rare slips of the distance as well."
+)
+@click.option(
+    "--added",
+    multiple=True,
+    type=Pair(),
+    metavar="KEY=VALUE",
+    help="Put a known error on top of the odometry: distance_scale, heading_scale, heading_bias, "
+    "distance_walk, heading_walk.",
+)
+@click.option(
+    "--beacons", type=_FILE, default=None, metavar="FILE", help="Where beacons stand: replay the correction."
+)
+@click.option(
+    "--gate",
+    "gates",
+    multiple=True,
+    default=("3",),
+    show_default=True,
+    help="Gate in standard deviations, or 'none'. The first one is judged, others are compared with it.",
+)
+@click.option(
+    "--way-back",
+    "ways_back",
+    multiple=True,
+    type=WayBackText(),
+    default=("5, 10, 10",),
+    show_default=True,
+    metavar="K, F, M",
+    help="After K refusals in a row the filter grows by F, after M more it is lost; or 'none'.",
+)
+@click.option(
+    "--false-share",
+    type=options.Share(),
+    default=None,
+    help="Replace this share of the ranges by false ones, anywhere before the true range.",
+)
+@click.option(
+    "--every-nth",
+    type=click.IntRange(1, 10_000),
+    default=1,
+    show_default=True,
+    help="Use only every so many-th range of the log.",
+)
+@click.option(
+    "--start-off",
+    type=Pair(separator=","),
+    default=None,
+    metavar="LENGTH, ANGLE",
+    help="Believe a wrong start, for example '3 m, 15 deg'; each seed another way.",
+)
+@click.option(
+    "--start-spread",
+    type=Triple(),
+    default="5 cm, 5 cm, 0.01 rad",
+    show_default=True,
+    help="What the filter believes of its start.",
+)
+@click.option(
+    "--mount",
+    type=Pair(separator=",", lengths=True),
+    default="0 m, 0 m",
+    show_default=True,
+    metavar="AHEAD, LEFT",
+    help="Where the ranges' antenna sits on the robot.",
+)
+@click.option(
+    "--seeds",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="How often what is random is drawn.",
+)
+@options.seed_option
+@click.option(
+    "--report",
+    "reports",
+    type=ReportTarget(("json",)),
+    multiple=True,
+    metavar="FORMAT=FILE",
+    help="Also write a report: json.",
+)
+@options.colour_option
+def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **given: Any) -> int:
+    """Hold a model of dead reckoning and correction against LOGS that it was not fitted on.
+
+    One run is one file, or several joined by '+' that share its clock.
+    """
+    from driftgate.report.backtest import render_backtest
+    from driftgate.report.backtest_json import render_backtest_json
+    from driftgate.report.findings import render_findings
+    from driftgate.report.paint import Paint
+    from driftgate.report.write import check_target, write_whole
+    from driftgate.run.backtest import backtest
+
+    refuse_same_file(reports)
+    for _, path in reports:
+        check_target(path)
+    found = backtest(_settings(logs, **given))
+    lines = render_findings(found.findings, Paint(options.wants_colour(colour)))
+    text = "\n".join(lines) + "\n" if lines else ""
+    if found.runs:
+        text += render_backtest(found)
+        for _, path in reports:
+            write_whole(path, render_backtest_json(found))
+    emit(text)
+    say_status(int(found.status), found.why)
+    return int(found.status)
+
+
+def _settings(logs: Any, **given: Any) -> Any:
+    from driftgate.calibrate.backtest import USUAL_CONSTANTS, USUAL_NOISES
+    from driftgate.calibrate.dead_reckoning import DRIFT_KEYS, NOISES
+    from driftgate.calibrate.perturb import ADDED
+    from driftgate.cli.written import known, one_quantity, optional_length
+    from driftgate.run.backtest import BacktestSettings
+    from driftgate.run.corrected import CorrectionPlan
+
+    if given["robot"] is not None and given["fit_on"]:
+        raise click.UsageError("either --robot or --fit: a robot file is judged as it is")
+    if given["between"] and given["lengths"]:
+        raise click.UsageError("either --between or --length")
+    if given["robot"] is not None and given["beacons"] is not None:
+        raise click.UsageError("--beacons fits the ranges, which --robot leaves as they are")
+    added = {}
+    for key, value in given["added"]:
+        known("--added", key, ADDED)
+        added[key] = one_quantity("--added", value, ADDED[key])
+    for option, names, allowed in (
+        ("--constant", given["constants"], DRIFT_KEYS),
+        ("--noise", given["noises"], NOISES),
+    ):
+        for name in names:
+            known(option, name, allowed)
+    off = given["start_off"] or ("0 m", "0 deg")
+    mount = given["mount"]
+    correction = CorrectionPlan(
+        gates=tuple(_gate(text) for text in given["gates"]),
+        ways_back=given["ways_back"],
+        false_share=given["false_share"] or 0.0,
+        every_nth=given["every_nth"],
+        off_m=one_quantity("--start-off", off[0], "length"),
+        off_rad=one_quantity("--start-off", off[1], "angle"),
+        start_spread=given["start_spread"],
+        mount=(one_quantity("--mount", mount[0], "length"), one_quantity("--mount", mount[1], "length")),
+    )
+    usual = {} if not given["lengths"] and not given["between"] else {"lengths_m": tuple(given["lengths"])}
+    return BacktestSettings(
+        runs=logs,
+        fit_on=given["fit_on"],
+        fit_share=given["fit_share"],
+        robot=given["robot"],
+        every_m=given["every"],
+        jump_m=optional_length("--jump", given["jump"]),
+        constants=tuple(dict.fromkeys((*USUAL_CONSTANTS, *given["constants"]))),
+        noises=tuple(dict.fromkeys((*USUAL_NOISES, *given["noises"]))),
+        slips=given["slips"],
+        added=added,
+        seeds=given["seeds"],
+        seed=given["seed"],
+        beacons=given["beacons"],
+        correction=correction,
+        **usual,
+    )
+
+
+def _gate(text: str) -> float | None:
+    if text == "none":
+        return None
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.0
+    if not 0.0 < number <= 100.0:
+        raise click.UsageError(f"--gate: '{text}' is not a number from 0 to 100, or 'none'")
+    return number

@@ -1,0 +1,143 @@
+"""Types of options that hold quantities, and what they parse to."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from driftgate.core.errors import UnitError
+from driftgate.core.units import parse_quantity
+
+
+def one_quantity(option: str, text: str, dimension: str) -> float:
+    """Return a quantity in SI; a usage error says what was expected."""
+    try:
+        return parse_quantity(text, dimension)
+    except UnitError as error:
+        raise click.UsageError(f"{option}: {error}") from error
+
+
+def optional_length(option: str, text: str) -> float | None:
+    """Return a length, or None for 'none'."""
+    return None if text == "none" else one_quantity(option, text, "length")
+
+
+def known(option: str, name: str, names: Iterable[str]) -> None:
+    """Refuse a name that is not among those given."""
+    names = list(names)
+    if name not in names:
+        close = difflib.get_close_matches(name, names, n=1)
+        hint = f"did you mean '{close[0]}'?" if close else "one of " + ", ".join(names)
+        raise click.UsageError(f"{option}: there is no '{name}'; {hint}")
+
+
+class Quantity(click.ParamType[float]):
+    """A quantity with its unit."""
+
+    def __init__(self, dimension: str, above: float | None = None) -> None:
+        self.name = dimension
+        self._above = above
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return it in SI."""
+        if isinstance(value, float):
+            return value
+        try:
+            number = parse_quantity(value, self.name)
+        except UnitError as error:
+            self.fail(str(error), param, ctx)
+        if self._above is not None and number <= self._above:
+            self.fail(f"'{value}' must be more than {self._above:g}", param, ctx)
+        return number
+
+
+class RunFiles(click.ParamType[tuple[Path, ...]]):
+    """The files of one run, joined by '+'."""
+
+    name = "files"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[Path, ...]:
+        """Return the files; a file whose own name has a '+' is taken as it is."""
+        if isinstance(value, tuple):
+            return value
+        if os.path.exists(value):
+            return (Path(value),)
+        parts = str(value).split("+")
+        if not all(parts):
+            self.fail(f"'{value}' is not FILE or FILE+FILE+FILE", param, ctx)
+        return tuple(Path(part) for part in parts)
+
+
+class Pair(click.ParamType[tuple[str, str]]):
+    """Two texts with something between."""
+
+    name = "pair"
+
+    def __init__(self, separator: str = "=", lengths: bool = False) -> None:
+        self._separator = separator
+        self._lengths = lengths
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Return both, without blanks round them."""
+        if isinstance(value, tuple):
+            return value
+        first, found, second = str(value).partition(self._separator)
+        if not found or not first.strip() or not second.strip():
+            self.fail(f"'{value}' is not of the form A{self._separator}B", param, ctx)
+        return first.strip(), second.strip()
+
+
+class Triple(click.ParamType[tuple[float, float, float]]):
+    """Spread of a pose: x, y, heading."""
+
+    name = "x, y, heading"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float, float]:
+        """Return it in SI."""
+        if isinstance(value, tuple):
+            return value
+        parts = str(value).split(",")
+        if len(parts) != 3:
+            self.fail(f"'{value}' is not of the form '5 cm, 5 cm, 0.5 deg'", param, ctx)
+        try:
+            x, y = (parse_quantity(part, "length") for part in parts[:2])
+            heading = parse_quantity(parts[2], "angle")
+        except UnitError as error:
+            self.fail(str(error), param, ctx)
+        if min(x, y, heading) <= 0.0:
+            self.fail(f"'{value}': a spread is more than zero", param, ctx)
+        return x, y, heading
+
+
+class WayBackText(click.ParamType[Any]):
+    """Refusals, factor, lost after; or none."""
+
+    name = "way back"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the rule, None for 'none'."""
+        from pydantic import ValidationError
+
+        from driftgate.schema.correction import WayBack
+
+        if isinstance(value, WayBack) or value == "none":
+            return None if value == "none" else value
+        parts = [part.strip() for part in str(value).split(",")]
+        try:
+            refusals, factor, lost_after = int(parts[0]), float(parts[1]), int(parts[2])
+            return WayBack(refusals=refusals, factor=factor, lost_after=lost_after)
+        except (ValueError, IndexError, ValidationError):
+            self.fail(
+                f"'{value}' is not 'refusals, factor, lost after' such as '5, 10, 10', or 'none'", param, ctx
+            )

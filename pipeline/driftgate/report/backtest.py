@@ -1,0 +1,173 @@
+"""What a backtest shows, for people."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from driftgate.report.quantities import quantity
+from driftgate.report.text import plain, table
+
+if TYPE_CHECKING:
+    from driftgate.calibrate.backtest import ReckoningScore
+    from driftgate.calibrate.beacons import BeaconModel
+    from driftgate.calibrate.fit import Fit
+    from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow
+
+# Name in words and dimension of what is fitted.
+NAMES = {
+    "distance_scale": ("distance scale", "ratio"),
+    "sideways_scale": ("sideways distance scale", "ratio"),
+    "heading_bias": ("heading-rate bias", "turn rate"),
+    "heading_scale": ("heading scale", "ratio"),
+    "wheel_offset": ("tracking-wheel offset", "length"),
+    "crab_angle": ("crab angle", "angle"),
+    "heading_latency": ("heading latency", "time"),
+    "lateral_slip:turn": ("lateral slip per turn", "length per turn"),
+    "lateral_slip:speed": ("lateral slip with speed", "time"),
+    "distance_walk": ("distance random walk", "length per root metre"),
+    "lateral_walk": ("lateral random walk", "length per root metre"),
+    "heading_walk:metre": ("heading random walk", "angle per root metre"),
+    "heading_walk:second": ("heading random walk in time", "angle per root second"),
+    "heading_walk:radian": ("heading random walk in turns", "angle per root radian"),
+    "jitter:position": ("jitter of position", "length"),
+    "jitter:heading": ("jitter of heading", "angle"),
+}
+MEANING = {
+    "calibrated": "errors are as large as predicted",
+    "overconfident": "errors are larger than predicted",
+    "overcautious": "errors are smaller than predicted",
+    "cannot say": "too few independent errors to tell",
+}
+
+
+def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
+    """Return the report as text."""
+    lines: list[str] = []
+    for run in found.runs:
+        lines.append(
+            f"{plain(run.name)}  {run.rows} poses, {run.duration_s:.1f} s, {run.distance_m:.2f} m, "
+            f"{run.readings} ranges; judged: {run.judged_m:.2f} m"
+        )
+    lines += ["", f"Model: {plain(found.fitted)}"]
+    for row in found.reckoning:
+        lines += _reckoning(row, len(found.reckoning) > 1)
+    if found.beacons is not None:
+        lines += _ranges(found.beacons)
+    if found.correction:
+        lines += _correction(found.correction)
+    lines += [f"Note: {plain(words)}." for words in found.warnings]
+    lines += ["", f"Verdict: {found.word} ({MEANING[found.word]})"]
+    if confidence_words:
+        lines += [
+            "It covers the runs judged. Coverage alone proves nothing, a model that is wide enough covers "
+            "everything: read it beside RMS and likelihood.",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _reckoning(row: ReckoningRow, several: bool) -> list[str]:
+    lines = [f"  seed {row.seed}"] if several else []
+    lines += _model(row.model)
+    if not row.scores:
+        return [*lines, "", "Dead reckoning: no window is long enough, or has reference poses."]
+    lines += ["", "Dead reckoning, errors at the ends of windows"]
+    lines += _scores(row.scores)
+    if row.with_jumps:
+        lines += [f"  with the {row.left_out} windows in which the reference leaps sideways:"]
+        lines += _scores(row.with_jumps)
+    if row.scores[0].zero_mean is not None:
+        lines += ["  and with all constants zero, the same noises fitted:"]
+        lines += _scores(row.scores, zero=True)
+    return lines
+
+
+def _model(model: Fit) -> list[str]:
+    rows = []
+    for name, value in {**model.constants, **model.noise}.items():
+        words, dimension = NAMES.get(name, (name, "ratio"))
+        error = model.error_of(name) if name in model.names else 0.0
+        known = error > 0.0 and math.isfinite(error)
+        spread = quantity(error, dimension) if known else ""
+        rows.append((words, quantity(value, dimension, error if known else None), spread))
+    slips = model.slips
+    if slips is not None:
+        size = quantity(slips.size_m, "length", model.error_of("slip") or None)
+        each = 1.0 / slips.rate_per_m
+        rows.append(("rare slips of the distance", f"one in {each:.0f} m, {size} each", ""))
+        rows.append(
+            ("  as a walk, all in all", quantity(model.walk_of_distance(), "length per root metre"), "")
+        )
+    return ["", *table(("", "value", "standard error"), rows)] if rows else []
+
+
+def _scores(scores: tuple[ReckoningScore, ...], zero: bool = False) -> list[str]:
+    rows = []
+    for one in scores:
+        s = one.zero_mean if zero else one.model
+        if s is None:
+            continue
+        heading = "" if s.heading_rms_rad is None else f"{math.degrees(s.heading_rms_rad):.3f} deg"
+        low, high = (bound / s.dimensions for bound in s.normalised_bounds)
+        rows.append(
+            (
+                f"{one.length_m:g} m", f"{s.count} ({s.independent:.0f})", f"{s.rms_m:.3f} m",
+                f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", heading,
+                " ".join(f"{100.0 * share:.1f}" for share in s.inside),
+                f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,
+            )
+        )  # fmt: skip
+    header = (
+        "length", "windows (independent)", "position RMS", "predicted/actual", "heading RMS",
+        "inside 50 68 90 95 %", "normalised, 1 if right", "-log likelihood", "verdict",
+    )  # fmt: skip
+    return table(header, rows)
+
+
+def _ranges(model: BeaconModel) -> list[str]:
+    rows = [
+        (
+            plain(name), quantity(scale, "ratio", scale_error), f"{offset:.3f} m", f"{sigma:.3f} m",
+            str(used), str(out),
+        )
+        for name, scale, scale_error, offset, sigma, used, out in zip(
+            model.name, model.scale.tolist(), model.scale_error.tolist(), model.offset_m.tolist(),
+            model.sigma_m.tolist(), model.used.tolist(), model.left_out.tolist(), strict=True,
+        )
+    ]  # fmt: skip
+    header = ("beacon", "reads long by", "offset", "noise", "readings", "left out")
+    return ["", "Ranges, fitted", *table(header, rows)]
+
+
+def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
+    cells = []
+    for row in rows:
+        s = row.score
+        gate = "none" if row.gate is None else f"{row.gate:g} sigma"
+        way = row.way_back
+        back = "none" if way is None else f"after {way.refusals}, x{way.factor:g}, lost +{way.lost_after}"
+        accepted, refused = s.outcomes.get("accepted", 0), s.outcomes.get("gate", 0)
+        rmse = f"{s.rmse_m.mean():.3f} m"
+        if s.seeds > 1:
+            rmse += f" (worst {s.rmse_m.max():.3f})"
+        cells.append(
+            (
+                plain(row.run), gate, back, rmse, f"{s.p95_m:.3f} m", f"{s.worst_m:.2f} m",
+                " ".join(f"{100.0 * share:.1f}" for share in s.inside), f"{s.normalised_used:.3f}",
+                f"{accepted} / {refused}", _share(s.false_refused), _share(s.good_refused),
+                f"{s.strayed} / {s.said_lost}", s.word if row.judged else f"({s.word})",
+            )
+        )  # fmt: skip
+    header = (
+        "run", "gate", "way back", "position RMSE", "95 %", "worst", "inside 50 68 90 95 %",
+        "innovations, 1 if right", "accepted / refused", "false refused", "good refused",
+        "lost / says so", "verdict",
+    )  # fmt: skip
+    first = rows[0].score
+    words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {first.poses} moving poses each; "
+    words += f"dead reckoning alone: {first.alone_rmse_m:.3f} m"
+    return ["", "Correction, replayed", words, *table(header, cells)]
+
+
+def _share(share: float | None) -> str:
+    return "" if share is None else f"{100.0 * share:.2f} %"

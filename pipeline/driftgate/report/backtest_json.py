@@ -1,0 +1,131 @@
+"""A backtest as JSON: every number in SI, with its unit in its name."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from driftgate.calibrate.backtest import ReckoningScore
+    from driftgate.calibrate.fit import Fit
+    from driftgate.calibrate.score import Score
+    from driftgate.report.backtest_model import Backtest, CorrectionRow
+
+FORMAT = 1
+_LEVELS = ("50", "68", "90", "95")
+
+
+def backtest_data(found: Backtest) -> dict[str, Any]:
+    """Return the backtest as plain values."""
+    return {
+        "format": FORMAT,
+        "kind": "backtest",
+        "verdict": found.word,
+        "status": int(found.status),
+        "why": found.why,
+        "model": found.fitted,
+        "runs": [
+            {
+                "name": run.name, "poses": run.rows, "duration_s": run.duration_s,
+                "distance_m": run.distance_m, "judged_m": run.judged_m, "jumps": run.jumps,
+                "ranges": run.readings,
+            }
+            for run in found.runs
+        ],
+        "dead_reckoning": [
+            {
+                "seed": row.seed, **_model(row.model), "windows_left_out": row.left_out,
+                "scores": [_reckoning(s) for s in row.scores],
+                "scores_with_jumps": [_reckoning(s) for s in row.with_jumps],
+            }
+            for row in found.reckoning
+        ],
+        "beacons": None if found.beacons is None else [
+            {
+                "name": name, "scale": float(found.beacons.scale[i]),
+                "offset_m": float(found.beacons.offset_m[i]), "sigma_m": float(found.beacons.sigma_m[i]),
+                "readings": int(found.beacons.used[i]), "left_out": int(found.beacons.left_out[i]),
+            }
+            for i, name in enumerate(found.beacons.name)
+        ],
+        "correction": [_correction(row) for row in found.correction],
+        "warnings": list(found.warnings),
+    }  # fmt: skip
+
+
+def render_backtest_json(found: Backtest) -> str:
+    """Return the backtest as a JSON text; what is not a number is null."""
+    return json.dumps(_clean(backtest_data(found)), indent=2, allow_nan=False) + "\n"
+
+
+def _model(model: Fit) -> dict[str, Any]:
+    errors = {name: model.error_of(name) for name in model.names}
+    slips = model.slips
+    return {
+        "constants": dict(model.constants),
+        "noise": dict(model.noise),
+        "slips": None
+        if slips is None
+        else {"rate_per_m": slips.rate_per_m, "size_m": slips.size_m, "as_walk": slips.walk},
+        "standard_errors": errors,
+    }
+
+
+def _reckoning(row: ReckoningScore) -> dict[str, Any]:
+    zero = None if row.zero_mean is None else _score(row.zero_mean)
+    return {"length_m": row.length_m, **_score(row.model), "zero_mean": zero}
+
+
+def _score(score: Score) -> dict[str, Any]:
+    return {
+        "windows": score.count,
+        "independent": score.independent,
+        "dimensions": score.dimensions,
+        "position_rms_m": score.rms_m,
+        "position_predicted_m": score.predicted_m,
+        "position_p95_m": score.p95_m,
+        "heading_rms_rad": score.heading_rms_rad,
+        "heading_predicted_rad": score.heading_predicted_rad,
+        "inside": dict(zip(_LEVELS, score.inside, strict=True)),
+        "inside_95_interval": list(score.inside_95),
+        "normalised": score.normalised,
+        "normalised_bounds": list(score.normalised_bounds),
+        "negative_log_likelihood": score.nll,
+        "verdict": score.word,
+    }
+
+
+def _correction(row: CorrectionRow) -> dict[str, Any]:
+    score, way = row.score, row.way_back
+    back = {} if way is None else way.model_dump()
+    return {
+        "run": row.run,
+        "gate_sigmas": row.gate,
+        "way_back": back or None,
+        "judged": row.judged,
+        "seeds": score.seeds,
+        "poses": score.poses,
+        "independent": score.independent,
+        "rmse_m": [float(value) for value in score.rmse_m],
+        "p95_m": score.p95_m,
+        "worst_m": score.worst_m,
+        "heading_rmse_rad": score.heading_rmse_rad,
+        "dead_reckoning_rmse_m": score.alone_rmse_m,
+        "inside": dict(zip(_LEVELS, score.inside, strict=True)),
+        "innovations": score.normalised_used,
+        "readings": dict(score.outcomes),
+        "false_refused": score.false_refused,
+        "good_refused": score.good_refused,
+        "lost": score.strayed,
+        "says_lost": score.said_lost,
+        "verdict": score.word,
+    }
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _clean(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_clean(one) for one in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value

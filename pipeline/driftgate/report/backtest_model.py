@@ -1,0 +1,86 @@
+"""What a backtest gives, for the reports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from driftgate.calibrate.backtest import ReckoningScore
+from driftgate.calibrate.beacons import BeaconModel
+from driftgate.calibrate.correction_score import CorrectionScore
+from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.score import Word
+from driftgate.core.findings import Finding
+from driftgate.schema.correction import WayBack
+
+
+@dataclass(frozen=True)
+class CorrectionRow:
+    """One run under one setting; `judged` marks the setting that the verdict is about."""
+
+    run: str
+    gate: float | None
+    way_back: WayBack | None
+    judged: bool
+    score: CorrectionScore
+
+
+@dataclass(frozen=True)
+class RunFacts:
+    """What a run is: name, rows, duration, distance, and what of it is judged."""
+
+    name: str
+    rows: int
+    duration_s: float
+    distance_m: float
+    judged_m: float
+    jumps: int
+    readings: int
+
+
+@dataclass(frozen=True)
+class ReckoningRow:
+    """Dead reckoning of one seed: the model, and scores by length, with leaps left out and with them."""
+
+    seed: int
+    model: Fit
+    scores: tuple[ReckoningScore, ...]
+    with_jumps: tuple[ReckoningScore, ...]
+    left_out: int
+
+
+@dataclass(frozen=True)
+class Backtest:
+    """What came of it.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+        What is wrong with the files.
+    runs : tuple of RunFacts
+        The runs judged.
+    fitted : str
+        What the model comes from, in words.
+    reckoning : tuple of ReckoningRow
+        Dead reckoning, by seed.
+    beacons : BeaconModel or None
+        The ranges' model.
+    correction : tuple of CorrectionRow
+        The replays, by setting.
+    warnings : tuple of str
+        What to know about it.
+    word : str
+        The verdict of all.
+    status, why
+        Exit status and why.
+    """
+
+    findings: tuple[Finding, ...]
+    runs: tuple[RunFacts, ...]
+    fitted: str
+    reckoning: tuple[ReckoningRow, ...]
+    beacons: BeaconModel | None
+    correction: tuple[CorrectionRow, ...]
+    warnings: tuple[str, ...]
+    word: Word
+    status: int
+    why: str

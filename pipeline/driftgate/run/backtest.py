@@ -1,0 +1,226 @@
+"""`driftgate backtest`: from logs to scores."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from driftgate.calibrate.backtest import (
+    USUAL_CONSTANTS,
+    USUAL_NOISES,
+    WindowPlan,
+    fit_reckoning,
+    for_another_run,
+    robot_model,
+    score_reckoning,
+)
+from driftgate.calibrate.beacons import BeaconModel
+from driftgate.calibrate.perturb import with_errors
+from driftgate.calibrate.score import Word, worst
+from driftgate.calibrate.tracks import track_of
+from driftgate.calibrate.windows import Track, part
+from driftgate.core.errors import ModelError
+from driftgate.core.findings import Finding
+from driftgate.logs import Beacons, Log, read_beacons, read_log
+from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow, RunFacts
+from driftgate.run.corrected import CorrectionPlan, correct_runs
+from driftgate.run.status import Exit, InputError, counted, findings_status
+from driftgate.run.tape import load_robot
+from driftgate.schema.robot import Robot
+
+
+@dataclass(frozen=True)
+class BacktestSettings:
+    """What is fitted, and what is judged.
+
+    Attributes
+    ----------
+    runs : tuple of tuple of Path
+        The runs to judge, each from its files.
+    fit_on : tuple of tuple of Path
+        Runs to fit on; none: the first part of each run judged.
+    fit_share : float
+        Which share of the odometry distance of the runs judged is fitted, if no others are.
+    robot : Path or None
+        A robot file whose error sources are judged instead of fitted ones.
+    lengths_m, every_m, jump_m
+        As `driftgate.calibrate.backtest.WindowPlan`.
+    constants, noises : tuple of str
+        What is fitted.
+    slips : bool
+        Whether rare slips of the distance are fitted as well.
+    added : mapping
+        Known errors to put on top of the odometry, see `driftgate.calibrate.perturb`.
+    seeds, seed : int
+        How many times what is random is drawn, and the first seed.
+    beacons : Path or None
+        Where beacons stand.
+    correction : CorrectionPlan
+        How the correction is replayed.
+    """
+
+    runs: tuple[tuple[Path, ...], ...]
+    fit_on: tuple[tuple[Path, ...], ...] = ()
+    fit_share: float = 0.5
+    robot: Path | None = None
+    lengths_m: tuple[float, ...] = (5.0, 10.0, 20.0, 40.0)
+    every_m: float = 2.0
+    jump_m: float | None = 0.1
+    constants: tuple[str, ...] = USUAL_CONSTANTS
+    noises: tuple[str, ...] = USUAL_NOISES
+    slips: bool = True
+    added: Mapping[str, float] = field(default_factory=dict)
+    seeds: int = 1
+    seed: int = 1
+    beacons: Path | None = None
+    correction: CorrectionPlan = field(default_factory=CorrectionPlan)
+
+
+@dataclass(frozen=True)
+class _Loaded:
+    judged: list[tuple[Log, Track]]
+    fitted: list[tuple[Log, Track]]
+    beacons: Beacons | None
+    robot: Robot | None
+
+
+def backtest(settings: BacktestSettings) -> Backtest:
+    """Fit or load a model and judge it on what it was not fitted on.
+
+    Raises
+    ------
+    InputError
+        If what was asked for cannot be done with these logs.
+    """
+    findings: list[Finding] = []
+    loaded = _load(settings, findings)
+    status, why = findings_status(findings)
+    if loaded is None or status is not Exit.PASS:
+        return Backtest(tuple(findings), (), "", (), None, (), (), "cannot say", int(Exit.BAD_INPUT), why)
+    try:
+        return _judged(settings, loaded, tuple(findings))
+    except ModelError as error:
+        raise InputError(str(error)) from error
+
+
+def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None:
+    judged = [_read(paths, findings) for paths in settings.runs]
+    fitted = [_read(paths, findings) for paths in settings.fit_on]
+    beacons = None if settings.beacons is None else read_beacons(settings.beacons, findings)
+    robot: Robot | None = None
+    if settings.robot is not None:
+        robot, more = load_robot(settings.robot)
+        findings += more
+    sound = [pair for pair in judged if pair is not None], [pair for pair in fitted if pair is not None]
+    if len(sound[0]) < len(judged) or len(sound[1]) < len(fitted):
+        return None
+    return _Loaded(*sound, beacons, robot)
+
+
+def _read(paths: Sequence[Path], findings: list[Finding]) -> tuple[Log, Track] | None:
+    log = read_log(paths, findings)
+    if log is None:
+        return None
+    try:
+        return log, track_of(log)
+    except ModelError as error:
+        raise InputError(f"{log.path}: {error}") from error
+
+
+def _split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
+    """Return what of a judged run is fitted, and what is judged."""
+    whole = float(track.distance_m[-1])
+    if settings.fit_on or settings.robot is not None:
+        return part(track, 0.0, -1.0), track
+    return part(track, 0.0, settings.fit_share * whole), part(track, settings.fit_share * whole, whole)
+
+
+def _judged(settings: BacktestSettings, loaded: _Loaded, findings: tuple[Finding, ...]) -> Backtest:
+    tracks = [track for _, track in loaded.judged]
+    others = [track for _, track in loaded.fitted]
+    if not any(np.isfinite(t.reference).all(axis=1).sum() > 1 for t in tracks):
+        raise InputError("no run has reference poses with a heading: there is nothing to judge on")
+    plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
+    random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
+    warnings: list[str] = []
+    rows = []
+    for seed in range(settings.seed, settings.seed + (settings.seeds if random else 1)):
+        worse = [with_errors(track, settings.added, seed) for track in (*tracks, *others)]
+        rows.append(_reckoning(settings, loaded, plan, worse, seed, warnings))
+    replays: tuple[CorrectionRow, ...] = ()
+    model: BeaconModel | None = None
+    if loaded.beacons is not None:
+        worse = [with_errors(track, settings.added, settings.seed) for track in (*tracks, *others)]
+        halves = [_split(settings, track) for track in worse[: len(tracks)]]
+        fitted = [h[0] for h in halves if len(h[0].twist)] or worse[len(tracks) :]
+        logs = [log for log, _ in (loaded.judged if not settings.fit_on else loaded.fitted)]
+        model, replays = correct_runs(
+            settings.correction, plan, settings.constants, settings.noises, rows[0].model,
+            (logs, fitted), ([log for log, _ in loaded.judged], [h[1] for h in halves]),
+            loaded.beacons, range(settings.seed, settings.seed + settings.seeds),
+        )  # fmt: skip
+    words: list[Word] = [s.model.word for row in rows for s in row.scores]
+    words += [row.score.word for row in replays if row.judged]
+    word = worst(words) if words else "cannot say"
+    warnings = list(dict.fromkeys(warnings))
+    facts = tuple(_facts(settings, log, track) for log, track in loaded.judged)
+    status = Exit.PASS if word == "calibrated" else Exit.FAIL
+    why = f"{word}: {counted(len(words), 'score')}, {words.count('calibrated')} calibrated"
+    return Backtest(
+        findings, facts, _fitted_words(settings), tuple(rows), model, replays, tuple(warnings), word,
+        int(status), why,
+    )  # fmt: skip
+
+
+def _reckoning(
+    settings: BacktestSettings,
+    loaded: _Loaded,
+    plan: WindowPlan,
+    worse: Sequence[Track],
+    seed: int,
+    warnings: list[str],
+) -> ReckoningRow:
+    judged = worse[: len(loaded.judged)]
+    halves = [_split(settings, track) for track in judged]
+    scored = [late for _, late in halves]
+    if loaded.robot is not None:
+        model, models, plain = robot_model(loaded.robot), [robot_model(loaded.robot)] * len(scored), None
+    else:
+        sources = worse[len(judged) :] if settings.fit_on else [early for early, _ in halves]
+        model, biases = fit_reckoning(sources, plan, settings.constants, settings.noises, settings.slips)
+        plain, _ = fit_reckoning(sources, plan, (), settings.noises)
+        models = [model] * len(scored)
+        if settings.fit_on:
+            found = [for_another_run(model, biases, track) for track in scored]
+            models = [own for own, _ in found]
+            warnings += [words for _, words in found if words]
+    every = replace(plan, jump_m=None)
+    scores = tuple(score_reckoning(scored, models, plan, plain))
+    with_jumps = tuple(score_reckoning(scored, models, every, plain)) if plan.jump_m is not None else ()
+    left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
+    return ReckoningRow(seed, model, scores, with_jumps, left_out)
+
+
+def _facts(settings: BacktestSettings, log: Log, track: Track) -> RunFacts:
+    late = _split(settings, track)[1]
+    jumps = 0 if settings.jump_m is None else int(track.jumps(settings.jump_m).sum())
+    return RunFacts(
+        track.name,
+        len(track.time_s),
+        float(track.time_s[-1] - track.time_s[0]),
+        float(track.distance_m[-1]),
+        float(late.distance_m[-1]),
+        jumps,
+        sum(int(column.fired.sum()) for column in log.ranges.values()),
+    )
+
+
+def _fitted_words(settings: BacktestSettings) -> str:
+    if settings.robot is not None:
+        return f"the error sources of {settings.robot.as_posix()}"
+    if settings.fit_on:
+        return f"fitted on {counted(len(settings.fit_on), 'other run')}"
+    return f"fitted on the first {100.0 * settings.fit_share:.3g} % of the odometry distance"
