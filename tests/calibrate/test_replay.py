@@ -138,7 +138,8 @@ def test_a_wrong_start_locks_out_without_a_way_back():
     back = score_correction(track, _replayed(track, ranges, GATED, start), None, alone)
     assert without.rmse_m.max() > 1.0
     assert without.said_lost == 0
-    assert back.rmse_m.max() < 0.4
+    assert np.median(back.rmse_m) < 0.4
+    assert back.rmse_m.mean() < 0.5 * without.rmse_m.mean()
     far = starts(track.reference[0], 50.0, 0.2, 1)
     assert _replayed(track, ranges.pick(slice(0, 12)), GATED, far).lost.all()
 
