@@ -151,6 +151,8 @@ def test_err_too_many_rows_and_columns(tmp_path: Path):
     assert places(read(tmp_path, log_text("time [ms],forward [m]", rows))[1]) == [(MOST_ROWS + 4, 1, "DG614")]
     wide = ",".join(["time [s]", *(f"range {i} [m]" for i in range(64))])
     assert places(read(tmp_path, log_text(wide, ["0" + ",1" * 64]))[1])[0][2] == "DG614"
+    talk = PREAMBLE + "# note: x\n" * 199 + ODOMETRY + "\n0,0\n"
+    assert places(read(tmp_path, talk)[1]) == [(201, 1, "DG614")]
     one = log_text(ODOMETRY, ["0,0"])
     assert [f.code for f in read(tmp_path, *[one] * 17)[1]] == ["DG614"]
 

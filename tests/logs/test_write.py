@@ -68,7 +68,7 @@ def test_law_round_trip_of_hard_words(tmp_path: Path):
     fired = np.array([True, False, True, True, False])
     reading = np.array([1.0, np.nan, np.nan, 2.5, np.nan])
     log = _log(
-        step=('a "b", c', "", "=1+1", "x", "x"),
+        step=('a "b", c', "", "=1+1", '"x"', "x"),
         sideways_m=np.array([0.0, 0.001, 0.0, -0.002, 0.0]),
         ranges={'l,"1"': RangeColumn(reading, fired, ("used", "", "no-echo", "gate", "")), "b": RangeColumn(
             np.full(n, np.nan), np.zeros(n, dtype=bool))},

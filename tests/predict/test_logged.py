@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from driftgate.predict import run_trials
 from driftgate.predict.logged import FIX_WORDS, Jitter, Reference, SampledRun, sample_runs
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import source_table
+from driftgate.predict.story import replay
 from driftgate.predict.values import Outcome
 from driftgate.run.cases import one_case
 from driftgate.run.tasks import plan_one
@@ -117,6 +119,23 @@ def test_law_recorded_runs_are_the_trials(runs: tuple[SampledRun, ...], prepared
         assert run.log.time_s[-1] == pytest.approx(final.clock_s[i], abs=0.05)
 
 
+def test_law_steps_end_where_the_trials_do(runs: tuple[SampledRun, ...], prepared: Prepared):
+    """The last row of each step is where a trial told again has it, settling included."""
+    again = replay(prepared, np.arange(RUNS), SEED).record
+    names = [s.name or str(s.index + 1) for s in prepared.plan.steps]
+    assert len(set(names)) == len(names)
+    for step, name in zip(prepared.plan.steps, names, strict=True):
+        for i, run in enumerate(runs):
+            rows = [k for k, said in enumerate(run.log.step or ()) if said == name]
+            if not rows:
+                assert step.begin_s == step.end_s
+                continue
+            end = np.array(step.end_pose)
+            assert run.truth[rows[-1]] == pytest.approx(end + again.truth[step.index, :, i], abs=1e-9)
+            belief = run.log.believed[rows[-1]]
+            assert belief == pytest.approx(end + again.belief[step.index, :, i], abs=1e-9)
+
+
 def test_law_what_came_back_is_logged(runs: tuple[SampledRun, ...]):
     """A used reading has a number, one without an echo has none, and none lies beyond the field."""
     for run in runs:
@@ -130,6 +149,26 @@ def test_law_what_came_back_is_logged(runs: tuple[SampledRun, ...]):
                     assert not known
             assert np.nanmax(column.reading_m) < math.hypot(4.2, 3.0) + 0.5
             assert column.fired.sum() > 10
+
+
+def test_law_readings_of_random_phase_are_each_runs_own(dash: Prepared):
+    """Where each run has its own phase of a sensor, a run alone has the readings that it has among others."""
+    robot = dash.case.robot
+    sensors = [s.model_copy(update={"random_phase": True}) for s in robot.sensors]
+    case = replace(dash.case, robot=robot.model_copy(update={"sensors": sensors}))
+    prepared = plan_one((case, case.routine)).prepared
+    assert prepared is not None
+    runs = sample_runs(prepared, RUNS, SEED, CAMERA, one_robot=False)
+    (alone,) = sample_runs(prepared, 1, SEED, CAMERA, one_robot=False)
+    assert write_log(alone.log) == write_log(runs[0].log)
+    for run in runs:
+        for column in run.log.ranges.values():
+            assert column.fix is not None
+            known = ~np.isnan(column.reading_m)
+            assert all(known[k] for k, word in enumerate(column.fix) if word in ("used", "gate"))
+            assert column.fired.sum() > 40
+    first = [tuple(np.flatnonzero(run.log.ranges["front"].fired)) for run in runs]
+    assert len(set(first)) > 1
 
 
 def test_law_readings_fit_the_true_place():

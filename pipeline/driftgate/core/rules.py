@@ -386,7 +386,7 @@ _LOGS: Final = (
     Rule(
         "DG614",
         "log too large",
-        "A run has at most 200 000 rows and 64 columns, in at most 16 files.",
+        "A run has at most 200 000 rows and 64 columns, in at most 16 files, and a preamble 200 lines.",
     ),
 )
 

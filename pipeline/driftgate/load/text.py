@@ -142,6 +142,8 @@ def _decoded(raw: bytes) -> str:
 
 def _refuse_unwanted(text: str) -> None:
     lines = split_lines(text)
+    if UNWANTED.search(text) is None and max(map(len, lines)) <= LONGEST_LINE:
+        return
     for number, line in enumerate(lines, start=1):
         bad = UNWANTED.search(line)
         if bad is not None:

@@ -94,7 +94,7 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
     """Return the columns by title; faults become findings of the page."""
     page, line = table.page, table.header_line
     if not table.header:
-        if not line:
+        if not line and not page.errors:
             page.say("DG603", 1, 1, "there is no header row")
         return {}
     if len(table.header) > MOST_COLUMNS:

@@ -92,17 +92,20 @@ def _filled(
     # One object for each word, however often it is there.
     seen: dict[str, str] = {}
     words: dict[str, list[str]] = {c.title: [] for c in columns.values() if not c.dimension}
+    # Bound once: a long log has millions of cells.
+    numeric = [(c, c.position, numbers[c.title].append) for c in columns.values() if c.dimension]
+    others = [(c, c.position, words[c.title].append) for c in columns.values() if not c.dimension]
     for line, cells in table.rows():
         lines.append(line)
-        for column in columns.values():
-            cell = cells[column.position]
-            if column.dimension:
-                numbers[column.title].append(_number(table, line, column, cell))
-            else:
-                words[column.title].append(seen.setdefault(cell, cell))
-                if column.title == "reference by" and cell and cell not in REFERENCES:
-                    at = table.place(line, column.position)
-                    table.page.say("DG607", line, at, f"expected {one_of(REFERENCES)}, got '{shorten(cell)}'")
+        for column, position, add in numeric:
+            cell = cells[position]
+            add(_number(table, line, column, cell) if cell or column.title == "time" else math.nan)
+        for column, position, put in others:
+            cell = cells[position]
+            put(seen.setdefault(cell, cell))
+            if column.title == "reference by" and cell and cell not in REFERENCES:
+                at = table.place(line, column.position)
+                table.page.say("DG607", line, at, f"expected {one_of(REFERENCES)}, got '{shorten(cell)}'")
     return (
         np.array(lines, dtype=np.intp),
         {title: np.array(values, dtype=float) for title, values in numbers.items()},
@@ -111,15 +114,20 @@ def _filled(
 
 
 def _number(table: Table, line: int, column: Column, cell: str) -> float:
-    if not cell and column.title != "time":
-        return math.nan
-    is_range = column.kind == "range"
-    if is_range and cell == NO_ECHO:
-        return _NOTHING_CAME
     if NUMBER.fullmatch(cell):
         value = column.si(float(cell))
-        if math.isfinite(value) and abs(value) < _LARGEST and (value >= 0.0 or not is_range):
+        if -_LARGEST < value < _LARGEST and (value >= 0.0 or column.kind != "range"):
             return value
+    elif cell == NO_ECHO and column.kind == "range":
+        return _NOTHING_CAME
+    _say_no_number(table, line, column, cell)
+    return math.nan
+
+
+def _say_no_number(table: Table, line: int, column: Column, cell: str) -> None:
+    is_range = column.kind == "range"
+    if NUMBER.fullmatch(cell):
+        value = column.si(float(cell))
         words = "a range is not below zero" if is_range and value < 0.0 else f"'{shorten(cell)}' is too large"
         advice = f"where nothing came back, write {NO_ECHO}" if is_range else ""
     else:
@@ -127,7 +135,6 @@ def _number(table: Table, line: int, column: Column, cell: str) -> float:
         if not cell:
             words = "the time is missing"
     table.page.say("DG607", line, table.place(line, column.position), words, advice)
-    return math.nan
 
 
 def _instead(cell: str, is_range: bool) -> str:

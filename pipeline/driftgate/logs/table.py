@@ -20,6 +20,7 @@ from driftgate.load.text import TextError, is_inside, read_text, real_path, spli
 LARGEST_BYTES: Final = 16 * 1024 * 1024
 MOST_ROWS: Final = 200_000
 MOST_COLUMNS: Final = 64
+MOST_PREAMBLE: Final = 200
 LONGEST_CELL: Final = 100
 
 _PREAMBLE: Final = re.compile(r"#\s*([A-Za-z][A-Za-z ]*?)\s*:\s*(.*?)\s*")
@@ -228,10 +229,14 @@ def open_table(path: Path, root: Path) -> tuple[Table | None, list[Finding]]:
 def table_of(text: str, path: str) -> Table:
     """Return a text in parts; findings about preamble lines and quotes are on its page."""
     page = Page(path, split_lines(text))
-    entries, number = [], 0
+    entries: list[Entry] = []
+    number = 0
     for number, line in enumerate(page.lines, start=1):
         if not line.startswith("#"):
             break
+        if number > MOST_PREAMBLE:
+            page.say("DG614", number, 1, f"the preamble has more than {MOST_PREAMBLE} lines")
+            return Table(page, tuple(entries), (), 0)
         match = _PREAMBLE.fullmatch(line)
         if match is None:
             page.say("DG602", number, 1, "expected '# key: value'", "for a remark write '# note: ...'")
