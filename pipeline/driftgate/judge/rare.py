@@ -37,6 +37,10 @@ _TIMES_FEWEST = 8
 _FEW = 131_072
 
 
+# Stands for contact among the indices of moments.
+CONTACT = -1
+
+
 @dataclass(frozen=True)
 class RareSample:
     """How much of its tolerance each tilted trial uses at one moment, and what it counts; shape (n,)."""
@@ -55,8 +59,22 @@ def join_samples(parts: Sequence[RareSample]) -> RareSample:
 
 
 def rare_moments(prepared: PreparedCase, rule: Sampling) -> tuple[int, ...]:
-    """Return the moments that are decided by tilted trials: none where the number of trials is fixed."""
-    return tuple(i for i, moment in enumerate(prepared.moments) if rule.leaves(moment.required))
+    """Return the moments that are decided by tilted trials: none where the number of trials is fixed.
+
+    `CONTACT` stands among them, the last, where tilted trials decide it: where as little as that is
+    allowed, or none, and they are taken anyway.
+    """
+    found = tuple(i for i, moment in enumerate(prepared.moments) if rule.leaves(moment.required))
+    allowed = prepared.case.routine.final.contact_allowed
+    contact = rule.leaves(1.0 - allowed) if allowed > 0.0 else bool(found)
+    return (*found, CONTACT) if contact else found
+
+
+def rare_required(prepared: PreparedCase, which: Sequence[int]) -> list[float]:
+    """Return what is required of some moments and of contact; nothing can be where none is allowed."""
+    allowed = prepared.case.routine.final.contact_allowed
+    required = [prepared.moments[i].required for i in which if i != CONTACT]
+    return [*required, 1.0 - allowed] if CONTACT in which and allowed > 0.0 else required
 
 
 def ways_to_fail(
@@ -65,6 +83,8 @@ def ways_to_fail(
     """Return every limit of some moments' tolerances in the linear model."""
     found = []
     for i in which:
+        if i == CONTACT:
+            continue  # what it strikes is no limit of an error
         moment, linear = prepared.moments[i], covariance.moments[i]
         heading = moment.pose[2]
         for limit in limits_of(moment.within):
@@ -85,10 +105,12 @@ def ways_to_fail(
 def rare_samples(
     prepared: PreparedCase, trials: TrialsResult, which: Sequence[int]
 ) -> tuple[RareSample, ...]:
-    """Return what tilted trials give at some moments."""
+    """Return what tilted trials give at some moments; of contact all or nothing is used."""
     shares, success = outcomes(prepared, trials)
     weight = np.ones(trials.trials) if trials.weight is None else trials.weight
-    return tuple(RareSample(event_share(shares[i].joint, success[i]), weight) for i in which)
+    touched = np.where(trials.touch_step >= 0, np.inf, 0.0)
+    used = (touched if i == CONTACT else event_share(shares[i].joint, success[i]) for i in which)
+    return tuple(RareSample(share, weight) for share in used)
 
 
 def rare_looks(required: Sequence[float], largest: float, rule: Sampling, most_trials: int) -> list[int]:

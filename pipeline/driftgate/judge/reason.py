@@ -297,7 +297,13 @@ def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
             if place.trials == seen.successes
             else (f"{share_words(place.trials / seen.successes, 0)} of the contacts are")
         )
+        if verdict.tilted is not None and place.trials != seen.successes:
+            # Counted as they are tilted: no share.
+            which = "Most of the contacts seen are"
         words.append(f"{which} with {place.obstacle} in {describe(place.step)}.")
     if verdict.status == "undecided":
-        words.append(f"{seen.trials} trials leave open whether it is rarer than allowed: run more trials.")
+        weighted = "" if verdict.tilted is None else "weighted "
+        words.append(
+            f"{seen.trials} {weighted}trials leave open whether it is rarer than allowed: run more trials."
+        )
     return " ".join(words)

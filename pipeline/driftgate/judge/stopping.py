@@ -76,7 +76,7 @@ class Watch:
         self._required = tuple(moment.required for moment in prepared.moments)
         self._open = {i for i, required in enumerate(self._required) if not rule.leaves(required)}
         self._allowed = prepared.case.routine.final.contact_allowed
-        self._contact_open = True
+        self._contact_open = not rule.leaves(1.0 - self._allowed)
         self._failed = False
 
     def look(self, sum_so_far: Tally) -> bool:

@@ -279,6 +279,9 @@ class ContactVerdict:
         Most frequent first.
     reason : str
         In plain words; may be empty.
+    tilted : RareTrials or None
+        The tilted trials that it rests on in place of the plain ones; `estimate.successes` and `places`
+        then count trials as they are tilted.
     """
 
     status: Status
@@ -288,6 +291,7 @@ class ContactVerdict:
     upper: float
     places: tuple[TouchPlace, ...]
     reason: str = ""
+    tilted: RareTrials | None = None
 
     @property
     def codes(self) -> tuple[str, ...]:

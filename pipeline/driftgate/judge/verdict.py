@@ -225,7 +225,7 @@ def _judge_contact(
     allowed: float, touched: BoolArray, trials: TrialsResult, rule: Sampling, looks: tuple[int, ...]
 ) -> ContactVerdict:
     seen = seen_at(touched, looks)
-    estimate, places = rule.estimate(seen), _places(trials)
+    estimate, places = rule.estimate(seen), touch_places(trials)
     if allowed > 0.0:
         found = decide(seen_at(~touched, looks), 1.0 - allowed, rule)
         # Rounding in the complement must not contradict the verdict.
@@ -241,7 +241,8 @@ def _judge_contact(
     return ContactVerdict(status, allowed, estimate, lower, upper, places)
 
 
-def _places(trials: TrialsResult) -> tuple[TouchPlace, ...]:
+def touch_places(trials: TrialsResult) -> tuple[TouchPlace, ...]:
+    """Return where trials touch first, most frequent first."""
     hit = trials.touch_step >= 0
     if not hit.any():
         return ()

@@ -263,6 +263,7 @@ def _contact(contact: ContactVerdict) -> Json:
         "contact": _estimate(contact.estimate),
         "lower": contact.lower,
         "upper": contact.upper,
+        "weighted_trials": _weighted(contact.tilted),
         "places": [
             {"obstacle": place.obstacle, "step": place.step + 1, "trials": place.trials}
             for place in contact.places

@@ -49,6 +49,19 @@ USED_STATE: Schema = {
 _AXIS: Schema = {"enum": ["x", "y", "along", "across", "radial", "heading"]}
 _UNIT: Schema = {"enum": ["m", "rad"]}
 
+_WEIGHTED: Schema = {
+    "anyOf": [
+        _object(
+            "Tilted trials, which verdict, estimate, bounds and used rest on; the estimate's successes "
+            "then count trials that are tilted towards failing, and are no share.",
+            trials=_count(),
+            failed=_count("that fail, or touch, tilted as they are"),
+            failing=_share("weighted estimate"),
+        ),
+        {"type": "null"},
+    ]
+}
+
 _FINDING: Schema = {
     "path": _text("relative to the repository root"),
     "line": _count("from 1; 0: the whole file"),
@@ -128,18 +141,7 @@ _DEFS: Schema = {
             "type": ["integer", "null"],
             "description": "trials at the look that reached the verdict; null: undecided",
         },
-        weighted_trials={
-            "anyOf": [
-                _object(
-                    "Tilted trials, which verdict, success, bounds and used rest on; success.successes "
-                    "then counts trials that are tilted towards failing, and is no share.",
-                    trials=_count(),
-                    failed=_count("tilted as they are"),
-                    failing=_share("weighted estimate"),
-                ),
-                {"type": "null"},
-            ]
-        },
+        weighted_trials=_WEIGHTED,
         binding_axis=_AXIS,
         used=_number("at most 1 exactly when the verdict is pass"),
         used_state=USED_STATE,
@@ -196,6 +198,7 @@ _DEFS: Schema = {
         contact=_ref("estimate"),
         lower=_share(),
         upper=_share("never zero; pass when at most 'allowed', or when none may touch and none does"),
+        weighted_trials=_WEIGHTED,
         places=_list(_object("Where it happens first.", obstacle=_text(), step=_count(), trials=_count())),
         reason=_text(),
     ),

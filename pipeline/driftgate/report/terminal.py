@@ -133,9 +133,14 @@ def _contact(contact: ContactVerdict, paint: Paint) -> list[str]:
 def contact_words(contact: ContactVerdict) -> str:
     """Return how often the robot touches what it should not, against what is allowed."""
     seen = contact.estimate
-    trials = f"in {seen.successes} of {seen.trials} trials"
-    low = percent(contact.lower, contact.allowed, digits=2, direction="down")
-    high = percent(contact.upper, contact.allowed, digits=2, direction="up")
+    trials, digits = f"in {seen.successes} of {seen.trials} trials", 2
+    if contact.tilted is not None:
+        # How many touch as they are tilted is no share.
+        digits = 4
+        trials = f"in about {percent(seen.probability, digits=digits)} by {seen.trials} weighted trials"
+        trials = trials if seen.successes else f"in none of {seen.trials} weighted trials"
+    low = percent(contact.lower, contact.allowed, digits=digits, direction="down")
+    high = percent(contact.upper, contact.allowed, digits=digits, direction="up")
     if contact.allowed <= 0.0:
         return f"{trials}, p <= {high} (none may touch)"
     allowed = f"{exact(contact.allowed, 100)} % allowed"

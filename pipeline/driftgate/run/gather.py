@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from driftgate.judge.rare import rare_verdict
+from driftgate.judge.rare import CONTACT, rare_verdict
+from driftgate.judge.rare_contact import rare_contact_verdict
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.verdict import judge_case
 from driftgate.plan.values import DocPath, Plan
@@ -45,7 +46,7 @@ def judged_facts(
 ) -> JudgedFacts:
     """Return the verdict on what the engines gave for a case, and what became of its readings.
 
-    `rare` holds, by moment, what tilted trials say in place of plain ones.
+    `rare` holds, by moment and under `CONTACT`, what tilted trials say in place of plain ones.
     """
     prepared = planned.prepared
     assert prepared is not None
@@ -59,10 +60,14 @@ def judged_facts(
         planned.dark,
         answer.looks,
     )
-    moments = list(verdict.moments)
+    moments, contact = list(verdict.moments), verdict.contact
     for i, tilted in (rare or {}).items():
-        moments[i] = rare_verdict(moments[i], tilted.sample, tilted.status, tilted.largest, rule)
-    verdict = replace(verdict, moments=tuple(moments))
+        if i == CONTACT:
+            sample, places = tilted.sample, tilted.places
+            contact = rare_contact_verdict(contact, sample, places, tilted.largest, rule, step_mark)
+        else:
+            moments[i] = rare_verdict(moments[i], tilted.sample, tilted.status, tilted.largest, rule)
+    verdict = replace(verdict, moments=tuple(moments), contact=contact)
     return JudgedFacts(verdict, reading_rows(prepared.case.robot.sensors, answer.trials))
 
 
