@@ -17,6 +17,7 @@ from small_project import write_project
 
 from driftgate.cli import main
 from driftgate.cli.options import wants_colour
+from driftgate.cli.schema import KINDS
 
 
 @pytest.fixture
@@ -213,7 +214,7 @@ def test_law_validate(project, capsys):
 
 def test_law_schemas_are_schemas(project, capsys):
     """Every kind has a JSON Schema, on stdout or in a file."""
-    for kind in ("routine", "field-map", "robot", "report"):
+    for kind in KINDS:
         status, out, _ = run(capsys, "schema", kind)
         assert status == 0
         jsonschema.Draft202012Validator.check_schema(json.loads(out))

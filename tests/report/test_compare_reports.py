@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import json
 
+import jsonschema
+import pytest
+
+from driftgate.core.findings import Finding
 from driftgate.judge.paired_values import Difference
 from driftgate.report.compare_json import render_side_by_side_json
 from driftgate.report.compare_markdown import render_side_by_side_markdown
 from driftgate.report.compare_model import AxisFigure, Figure, MomentFigures, SideBySide, VariantReport
 from driftgate.report.compare_terminal import render_side_by_side
 from driftgate.report.compare_text import error_interval, interval_words, signed
+from driftgate.report.record_schema import side_by_side_schema
+from strict_schema import strict
 
 HOSTILE = "x\x1b[31m|`<b>\u202e"
 
@@ -96,3 +102,18 @@ def test_law_signs():
     assert interval_words(Difference(0.0, 0.0, 0.0), " mm") == "0.0 mm"
     assert error_interval(Difference(0.0, -0.1, 0.1), "x") == "-100.0 to +100.0"
     assert error_interval(Difference(0.0, -0.1, 0.1), "heading") == "-5.73 to +5.73"
+
+
+def test_law_json_meets_its_schema_member_by_member():
+    """With additions refused a report is valid under its schema, and not without one of its members."""
+    schema = strict(side_by_side_schema())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    refused = VariantReport(
+        "slow", "x=y", "r.yaml", "f.yaml", "f.yaml", (Finding("r.yaml", 1, 1, "DG201", "no"),)
+    )
+    other = _variant("off", "a=b", Difference(0.01, -0.002, None), error=float("inf"))
+    found = json.loads(render_side_by_side_json(_report(_variant(), other, refused)))
+    jsonschema.validate(found, schema)
+    del found["variants"][1]["moments"][0]["axes"][0]["error"]["difference"]
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(found, schema)

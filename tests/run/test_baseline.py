@@ -7,12 +7,14 @@ import json
 import os
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from small_history import commit, edit, git, write_history
 
 from driftgate.load.project import load_project
 from driftgate.report.erosion import comparison_json
+from driftgate.report.record_schema import comparison_schema
 from driftgate.run.affected import affected_since
 from driftgate.run.baseline import BaselineSettings, compare_with_baseline, keep_baseline
 from driftgate.run.cases import cases_of
@@ -23,6 +25,7 @@ from driftgate.run.kept import kept_text, packed_bits, read_kept, unpacked_bits
 from driftgate.run.snapshot import Snapshot, is_plain, laid_out, snapshot_of
 from driftgate.run.status import InputError
 from driftgate.run.tasks import plan_one
+from strict_schema import strict
 
 ROUTINE = Path("routines/out.yaml")
 ROBOT = Path("routines/robots/small.yaml")
@@ -109,7 +112,9 @@ def test_law_allowed_loss(project):
 def test_law_workers_change_no_digit(project):
     """One worker and two give the same bytes."""
     edit(ROBOT, ("sigmas: 3.0", "sigmas: 1.0"))
-    assert comparison_json(compared()) == comparison_json(compared(workers=2))
+    found = comparison_json(compared())
+    assert found == comparison_json(compared(workers=2))
+    jsonschema.validate(json.loads(found), strict(comparison_schema()))
 
 
 def _errors(project, revision="pin"):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from small_project import write_project
@@ -17,9 +19,10 @@ from driftgate.predict import Prepared, covariance, prepare, run_trials
 from driftgate.predict.filter_model import filter_model
 from driftgate.predict.sources import TITLES, source_table
 from driftgate.report.budget import render_budget
-from driftgate.report.budget_json import budget_object
+from driftgate.report.budget_json import budget_object, render_budget_json
 from driftgate.report.budget_markdown import render_budget_markdown
 from driftgate.report.budget_model import BudgetReport
+from driftgate.report.budget_schema import SCHEMA
 from driftgate.run.budget import BudgetSettings, budget_routine
 from driftgate.run.cases import one_case
 from driftgate.run.changes import OTHER_NUMBERS, SPREADS, grown, widened
@@ -28,6 +31,7 @@ from driftgate.run.growth import Search, grown_prepared
 from driftgate.run.inputs import load_inputs
 from driftgate.schema.base import Sourced
 from driftgate.schema.case import Case
+from strict_schema import strict
 
 OUT = Path("routines/out.yaml")
 ROBOT = Path("routines/robots/small.yaml")
@@ -277,6 +281,7 @@ def test_law_changes_are_ordered_and_told(deep: BudgetReport) -> None:
     assert f"  1. {first.change}: margin of 'half-way'" in render_budget(deep)
     assert "What single changes would buy" in render_budget_markdown(deep)
     found = budget_object(deep)
+    jsonschema.validate(json.loads(render_budget_json(deep)), strict(SCHEMA))
     assert found["improvements"][0]["change"] == first.change
     assert found["growth"][0]["breaks_at"] == deep.growths[0].breaks
     assert not any(isinstance(v, float) and math.isnan(v) for row in found["growth"] for v in row.values())

@@ -15,7 +15,7 @@ from driftgate.cli.out import emit, say_status
     \b
     Examples:
       driftgate calibrate --guide --robot routines/robots/wren.yaml
-      driftgate calibrate --tape calibration/wren-tape.yaml
+      driftgate calibrate --tape routines/calibration/wren-tape.yaml
 
     \b
     Exit statuses: 0 worked out, 2 something is wrong with the files.

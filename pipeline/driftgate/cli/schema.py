@@ -10,7 +10,7 @@ import click
 
 from driftgate.cli.out import emit
 
-KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report")
+KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report", "budget", "side-by-side")
 
 
 @click.command(
@@ -29,7 +29,10 @@ KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report")
     "--output", "-o", type=click.Path(path_type=Path), default=None, help="Write to this file, not to stdout."
 )
 def command(kind: str, output: Path | None) -> int:
-    """Write the JSON Schema of a kind of document, or of the JSON report."""
+    """Write the JSON Schema of a kind of document, or of a JSON report.
+
+    report is that of check, with what --baseline adds; side-by-side that of compare.
+    """
     text = json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
     if output is None:
         emit(text)
@@ -42,9 +45,17 @@ def command(kind: str, output: Path | None) -> int:
 
 def _schema(kind: str) -> dict[str, Any]:
     if kind == "report":
-        from driftgate.report.json_schema import SCHEMA
+        from driftgate.report.record_schema import report_schema
+
+        return report_schema()
+    if kind == "budget":
+        from driftgate.report.budget_schema import SCHEMA
 
         return SCHEMA
+    if kind == "side-by-side":
+        from driftgate.report.record_schema import side_by_side_schema
+
+        return side_by_side_schema()
     from driftgate.load.document import Kind
     from driftgate.load.json_schema import json_schema
 
