@@ -14,7 +14,7 @@ from driftgate.load.text import split_lines
 from driftgate.load.validate import validated_data
 
 ROOT = Path(__file__).resolve().parents[2]
-SHEET = ROOT / "calibration" / "wren-tape.yaml"
+SHEET = ROOT / "routines" / "calibration" / "wren-tape.yaml"
 
 
 def run(capsys, *arguments):

@@ -27,6 +27,7 @@ _BLOCK = re.compile(
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
 )
+_PROGRESS = re.compile(r"^driftgate: [a-z ]+ \d+ of \d+\n", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,8 @@ def _run(command: str) -> str:
         text=True,
         check=False,
     )
-    return done.stdout
+    # How far a long run is shows only on a slow machine.
+    return _PROGRESS.sub("", done.stdout)
 
 
 def _real(match: re.Match[str]) -> str:

@@ -10,7 +10,8 @@ import click
 
 from driftgate.cli.out import emit
 
-KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report", "budget", "side-by-side")
+DOCUMENTS: Final = ("routine", "field-map", "robot", "tape-sheet")
+KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side")
 
 
 @click.command(
@@ -19,6 +20,7 @@ KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report", "budget
     Examples:
       driftgate schema routine -o routine.schema.json
       driftgate schema report
+      driftgate schema robot --keys
 
     To have an editor use one, name it in the first line of a file:
     # yaml-language-server: $schema=routine.schema.json
@@ -28,12 +30,13 @@ KINDS: Final = ("routine", "field-map", "robot", "tape-sheet", "report", "budget
 @click.option(
     "--output", "-o", type=click.Path(path_type=Path), default=None, help="Write to this file, not to stdout."
 )
-def command(kind: str, output: Path | None) -> int:
+@click.option("--keys", is_flag=True, help="A table of all keys, for people; for kinds of document.")
+def command(kind: str, output: Path | None, keys: bool) -> int:
     """Write the JSON Schema of a kind of document, or of a JSON report.
 
     report is that of check, with what --baseline adds; side-by-side that of compare.
     """
-    text = json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
+    text = _keys(kind) if keys else json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
     if output is None:
         emit(text)
         return 0
@@ -41,6 +44,15 @@ def command(kind: str, output: Path | None) -> int:
 
     write_whole(output, text)
     return 0
+
+
+def _keys(kind: str) -> str:
+    from driftgate.load.document import Kind
+    from driftgate.load.key_list import key_text
+
+    if kind not in DOCUMENTS:
+        raise click.UsageError(f"--keys is for {', '.join(DOCUMENTS)}; a {kind} is written, not read")
+    return key_text(cast("Kind", kind.replace("-", " ")))
 
 
 def _schema(kind: str) -> dict[str, Any]:
