@@ -148,14 +148,12 @@ def _takes(value: Schema) -> str:
     kind = value.get("type", "")
     if kind == "array":
         few = value.get("prefixItems") or [value.get("items", {})]
-        return (
-            f"[{', '.join(_takes(one) for one in few)}]"
-            if "prefixItems" in value
-            else f"list: {_takes(few[0])}"
-        )
-    return {
+        inside = ", ".join(_takes(one) for one in few)
+        return f"[{inside}]" if "prefixItems" in value else f"list: {inside}"
+    words = {
         "string": "text",
         "boolean": "true | false",
         "integer": "whole number",
         "object": "names to texts",
-    }.get(kind, kind)
+    }
+    return words.get(kind, str(kind))
