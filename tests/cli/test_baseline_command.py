@@ -41,12 +41,39 @@ def worsen():
 
 
 def test_law_unchanged_passes(project, capsys):
-    """Against itself nothing is eroded, and the smallest loss that would have shown is told."""
-    status, out, last = run(capsys, *AGAINST, "--erosion", "fail")
+    """Against itself nothing is eroded, and what is unchanged is named."""
+    status, out, last = run(capsys, *AGAINST, "--erosion", "fail", "--report", "markdown=o.md")
     assert (status, last) == (0, "driftgate: status 0: all 3 tolerances hold")
+    words = "unchanged, so every trial comes out as it did: routines/out.yaml (1 case)"
+    assert words in out
+    assert "not eroded" in out
+    assert "trials of each side" not in out
+    assert "unchanged, so every trial" in Path("o.md").read_text()
+
+
+def test_law_a_small_change_says_what_would_have_shown(project, capsys):
+    """Where trials were run, the smallest loss that would have shown is told."""
+    edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.99"))
+    status, out, _ = run(capsys, *AGAINST, "--erosion", "fail")
+    assert status == 0
     assert "no difference seen" in out
     assert "would have been seen" in out
-    assert "not eroded" in out
+
+
+def test_law_quiet_with_nothing_to_tell_prints_nothing(project, capsys):
+    """Quietly, a comparison without a loss has no header either."""
+    _, out, _ = run(capsys, *AGAINST, "-q")
+    assert out == ""
+    worsen()
+    _, out, _ = run(capsys, *AGAINST, "-q")
+    assert out.startswith("\nagainst pin")
+
+
+def test_law_trials_of_a_baseline_to_keep(project, capsys):
+    """The number of trials may be given for keeping alone."""
+    status, _, _ = run(capsys, "--keep-baseline", "pin.json", "--baseline-trials", "40")
+    assert status == 0
+    assert json.loads(Path("pin.json").read_text())["trials"] == 40
 
 
 @pytest.mark.parametrize(("policy", "expected"), [("off", 0), ("warn", 0), ("fail", 1)])

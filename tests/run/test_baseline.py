@@ -50,24 +50,100 @@ def words(found):
     return {change.name: change.word for change in found.cases[0].changes}
 
 
-def test_law_unchanged_is_no_difference(project):
-    """The same files: no trial comes out otherwise, nothing is eroded, and what would have shown is said."""
+def no_trials(*_, **__):
+    """Stand in for the engine where it must not be called."""
+    raise AssertionError("trials were run")
+
+
+def retold():
+    """Change what no trial hangs on: a comment and the title."""
+    edit(ROUTINE, ("title: Out and stop", "title: Out and stop there"), ("steps:\n", "steps:  # all\n"))
+
+
+def test_law_unchanged_takes_no_trials(project, monkeypatch):
+    """What differs in comments and titles alone is unchanged, which is known without a single trial."""
+    monkeypatch.setattr("driftgate.run.paired.run_trials", no_trials)
+    retold()
     found = compared()
-    assert set(words(found).values()) == {"no difference seen"}
-    assert list(words(found)) == ["half-way", "end", "contact", "all together"]
-    assert all(c.worse == c.better == 0 for c in found.cases[0].changes)
-    assert all(0.0 < c.visible < 0.05 for c in found.cases[0].changes)
-    assert all(c.same for c in found.cases[0].changes)
+    assert [(case.unchanged, case.changes, case.note) for case in found.cases] == [(True, (), "")]
     assert (found.eroded, found.loosenings, found.new, found.gone) == ((), (), (), ())
+
+
+def test_law_unchanged_is_what_the_trials_say(project, monkeypatch):
+    """Run all the same, no trial of an unchanged case comes out otherwise."""
+    retold()
+    monkeypatch.setattr(CasePair, "unchanged", False)
+    found = compared()
+    assert list(words(found)) == ["half-way", "end", "contact", "all together"]
+    assert set(words(found).values()) == {"no difference seen"}
+    assert all(c.same and c.worse == c.better == 0 for c in found.cases[0].changes)
+    assert all(0.0 < c.visible < 0.05 for c in found.cases[0].changes)
+
+
+@pytest.mark.parametrize(
+    ("file", "swap"),
+    [
+        (ROUTINE, ("x: 50 mm", "x: 49 mm")),
+        (ROUTINE, ("name: half-way", "name: middle")),
+        (ROBOT, ("sigmas: 3.0", "sigmas: 3.1")),
+        (FIELD, ("[3 m, ", "[3.001 m, ")),
+    ],
+)
+def test_law_anything_else_is_a_change(project, file, swap):
+    """A demand, a name, a number of the robot or of the field: then trials are run."""
+    edit(file, swap)
+    assert not compared(trials=20).cases[0].unchanged
+
+
+def test_law_unchanged_cases_share_no_error_rate(project):
+    """Of two routines one is changed: words and intervals are shared over its comparisons alone."""
+    Path("routines/more.yaml").write_text(ROUTINE.read_text().replace("Out and stop", "More"))
+    commit(project, "two")
+    edit(ROUTINE, ("x: 50 mm", "x: 49 mm"))
+    found = compared("two", trials=50)
+    assert [case.unchanged for case in found.cases] == [True, False]
+    assert found.tolerances == 4
+
+
+def test_law_unchanged_infeasible_plan_is_told(project):
+    """A plan that was infeasible and is unchanged is told as such, and counts for nothing."""
+    edit(ROUTINE, ("time_limit: 10 s", "time_limit: 1 s"))
+    commit(project, "short")
+    found = compared("short")
+    assert found.cases[0].note == "the plan is infeasible, as it was"
+    assert not found.eroded
+
+
+def test_law_few_trials_are_one_stretch(project, monkeypatch):
+    """Every stretch goes through every tick, so few trials of a case go in one."""
+    from driftgate.run import paired
+
+    counts, run = [], paired.run_trials
+    monkeypatch.setattr(paired, "run_trials", lambda p, n, *a, **k: counts.append(n) or run(p, n, *a, **k))
+    edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.9"))
+    compared(trials=300)
+    assert counts == [300, 300]
+
+
+def test_law_progress_says_what_is_compared(project):
+    """Progress counts trials of both sides, and says what for."""
+    edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.9"))
+    told = []
+    compare_with_baseline(
+        BaselineSettings("pin", trials=30), load_inputs((), None), lambda *words: told.append(words)
+    )
+    assert told[-1] == (60, 60, "trials against the baseline")
 
 
 @pytest.mark.parametrize(("required", "count"), [("99.99 %", 1), ("99.98 %", 0), ("100 %", 0)])
 def test_law_what_plain_trials_hardly_show_is_counted(project, required, count):
     """What the baseline requires counts: 99.99 % and more, but not 100 %, which no trials show."""
-    assert compared().strict == 0
+    edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.9"))
+    assert compared(trials=20).strict == 0
     edit(ROUTINE, ("  required: 90 %", f"  required: {required}"))
     git(project, "commit", "-qam", "stricter")
-    assert compared("HEAD").strict == count
+    edit(ROBOT, ("sigmas: 2.9", "sigmas: 2.8"))
+    assert compared("HEAD", trials=20).strict == count
 
 
 def test_law_dirty_tree_is_what_counts(project):
@@ -240,13 +316,14 @@ def test_law_field_of_the_command_line(project):
     Path("moved.yaml").write_text(FIELD.read_text().replace("[3 m, ", "[3.02 m, "))
     found = compared(trials=100, field=Path("moved.yaml"))
     assert [case.label for case in found.cases] == ["fieldmaps/box.yaml", "moved.yaml"]
-    assert set(words(found).values()) == {"no difference seen"}
+    assert all(case.unchanged for case in found.cases)
 
 
 def test_law_mirrored_sides_are_paired(project):
     """Both sides of a mirrored routine find their own counterpart."""
     edit(ROUTINE, ("time_limit", "mirror: true\ntime_limit"))
     commit(project, "both")
+    edit(ROUTINE, ("x: 50 mm", "x: 51 mm"))
     found = compared("both", trials=200)
     assert [case.label for case in found.cases] == ["fieldmaps/box.yaml", "fieldmaps/box.yaml, mirrored"]
     assert all(c.worse == c.better == 0 for case in found.cases for c in case.changes)
@@ -392,10 +469,28 @@ def test_law_tool_that_judges_otherwise_is_told(project):
         bits = unpacked_bits(outcome.packed, kept.trials)
         bits[:7] = ~bits[:7]
         flipped.append(dataclasses.replace(outcome, packed=packed_bits(bits)))
-    path.write_text(kept_text(dataclasses.replace(kept, outcomes=tuple(flipped))))
+    path.write_text(kept_text(dataclasses.replace(kept, outcomes=tuple(flipped), software="of old")))
     found = compared("pin.json")
+    assert found.cases[0].unchanged
     assert len(found.tool) == 3
     assert all("7 of 200 trials" in text for text in found.tool)
+    edit(ROUTINE, ("x: 50 mm", "x: 51 mm"))
+    assert compared("pin.json").tool == found.tool
+
+
+@pytest.mark.parametrize(("software", "runs"), [(None, 0), ("of old", 1), ("", 1)])
+def test_law_the_same_software_is_not_run_again(project, monkeypatch, software, runs):
+    """An unchanged case of a kept baseline is run again, once, only if other software kept it."""
+    from driftgate.run import paired
+
+    path = kept_file(project, 50)
+    if software is not None:
+        path.write_text(kept_text(dataclasses.replace(read_kept(path), software=software)))
+    done, run = [], paired.run_trials
+    monkeypatch.setattr(paired, "run_trials", lambda p, n, *a, **k: done.append(n) or run(p, n, *a, **k))
+    found = compared("pin.json")
+    assert found.tool == ()
+    assert done == [50] * runs
 
 
 def test_law_bits_survive_packing():
@@ -438,6 +533,7 @@ def test_err_damaged_baseline(project, change):
     """A baseline that is cut, edited or not one at all is refused in one line."""
     path = kept_file(project)
     path.write_text(_broken(path.read_text(), change))
+    edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.9"))
     with pytest.raises(InputError):
         compared("pin.json", trials=50)
 

@@ -63,8 +63,10 @@ def against_options(function: F) -> F:
         keep_baseline: Path | None,
         **more: Any,
     ) -> Any:
-        if baseline is None and (erosion or allowed_loss is not None or baseline_trials):
-            raise click.UsageError("--erosion, --allowed-loss and --baseline-trials need --baseline")
+        if baseline is None and (erosion or allowed_loss is not None):
+            raise click.UsageError("--erosion and --allowed-loss need --baseline")
+        if baseline is None and keep_baseline is None and baseline_trials:
+            raise click.UsageError("--baseline-trials needs --baseline or --keep-baseline")
         both = baseline is not None and keep_baseline is not None
         if both and Path(str(baseline)).absolute() == Path(str(keep_baseline)).absolute():
             raise click.UsageError(
@@ -96,7 +98,8 @@ _OPTIONS = (
     click.option(
         "--baseline-trials",
         type=click.IntRange(1, 10_000_000),
-        help=f"Trials of each side of that comparison.  [default: {DEFAULT_TRIALS}]",
+        help="Trials of each side of that comparison, and of a baseline to keep.  "
+        f"[default: {DEFAULT_TRIALS}]",
     ),
     click.option(
         "--erosion",

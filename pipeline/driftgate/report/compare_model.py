@@ -152,6 +152,8 @@ class CaseChange:
         Why nothing is compared; empty otherwise.
     broke : bool
         The plan was feasible and is no longer.
+    unchanged : bool
+        Everything that the trials depend on is as it was, so every trial comes out as it did; none was run.
     """
 
     path: str
@@ -164,6 +166,7 @@ class CaseChange:
     gone: tuple[str, ...] = ()
     note: str = ""
     broke: bool = False
+    unchanged: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from driftgate.judge.paired_values import Change, ErrorChange
@@ -37,7 +38,7 @@ def render_comparison(found: Comparison, *, colour: bool = False, quiet: bool = 
         Leave out what did not get worse.
     """
     paint = Paint(colour)
-    lines = ["", paint(f"against {plain(found.baseline)}", "bold")]
+    lines = []
     if found.loosenings:
         lines.append(f"  {paint.level('loosened', 'fail')}:")
         lines += [f"    {text}" for text in _cut([plain(t) for t in loosening_lines(found)])]
@@ -47,12 +48,16 @@ def render_comparison(found: Comparison, *, colour: bool = False, quiet: bool = 
     if found.unread:
         lines.append("  the present driftgate cannot read all of the baseline's files:")
         lines += ["    " + line for line in _cut(render_findings(found.unread, paint))]
+    if not quiet:
+        lines += [f"  {plain(text)}" for text in unchanged_lines(found)]
     for case in found.cases:
         lines += _case(case, paint, quiet)
     lines += [f"  the tool judges otherwise than when the baseline was kept: {plain(t)}" for t in found.tool]
     if not quiet or found.eroded:
         lines += [f"  {text}" for text in closing(found)]
-    return "\n".join(lines) + "\n"
+    if not lines:
+        return ""
+    return "\n".join(["", paint(f"against {plain(found.baseline)}", "bold"), *lines]) + "\n"
 
 
 def _cut(lines: list[str]) -> list[str]:
@@ -67,6 +72,17 @@ def loosening_lines(found: Comparison) -> list[str]:
         place = f"{item.path}:{item.line}" if item.line else item.path
         lines.append(f"{place} {item.where}: {item.before} -> {item.now} ({item.why})")
     return lines
+
+
+def unchanged_lines(found: Comparison) -> list[str]:
+    """Return which routines have cases that are unchanged; nothing where none has."""
+    count = Counter(case.path for case in found.cases if case.unchanged and not case.note)
+    if not count:
+        return []
+    names = ", ".join(
+        f"{path} ({number} {'case' if number == 1 else 'cases'})" for path, number in count.items()
+    )
+    return [f"unchanged, so every trial comes out as it did: {names}"]
 
 
 def _case(case: CaseChange, paint: Paint, quiet: bool) -> list[str]:
@@ -134,12 +150,14 @@ def visible_words(change: Change) -> str:
 
 def closing(found: Comparison) -> list[str]:
     """Return what the figures are about, whether they count as erosion, and what could not be seen."""
-    lines = [
-        f"{found.trials} trials of each side with the same luck, seed {found.seed}; both judged by this "
-        f"driftgate and held to the baseline's tolerances; words and intervals hold together at "
-        f"{exact(found.confidence, 100)} % over {found.tolerances} comparisons, a loss said to show would "
-        "have been seen nine times in ten"
-    ]
+    lines = []
+    if any(case.changes for case in found.cases):
+        lines.append(
+            f"{found.trials} trials of each side with the same luck, seed {found.seed}; both judged by this "
+            f"driftgate and held to the baseline's tolerances; words and intervals hold together at "
+            f"{exact(found.confidence, 100)} % over {found.tolerances} comparisons, a loss said to show "
+            "would have been seen nine times in ten"
+        )
     blind = [
         change
         for case in found.cases
@@ -178,7 +196,10 @@ def comparison_markdown(found: Comparison) -> str:
     if rows:
         ordered = [row for _, row in sorted(rows, key=lambda row: row[0])]
         lines += ["", "| routine | tolerance | change |", "| --- | --- | --- |", *ordered[:_MOST_LINES]]
-    lines += ["", *(f"- {markdown(text)}" for text in (*found.tool, *closing(found)))]
+    lines += [
+        "",
+        *(f"- {markdown(text)}" for text in (*unchanged_lines(found), *found.tool, *closing(found))),
+    ]
     return "\n".join(lines) + "\n"
 
 

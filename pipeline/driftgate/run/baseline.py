@@ -13,7 +13,8 @@ from driftgate import __version__
 from driftgate.judge.paired_values import Loosening
 from driftgate.load.document import Document
 from driftgate.load.project import LoadedRoutine, Project, find_root, load_project
-from driftgate.report.compare_model import Comparison, Policy
+from driftgate.report.compare_model import CaseChange, Comparison, Policy
+from driftgate.run.cache_key import software_key
 from driftgate.run.cases import NamedCase, cases_of
 from driftgate.run.git import repository_of
 from driftgate.run.inputs import DEFAULT_FOLDER, Inputs
@@ -21,11 +22,15 @@ from driftgate.run.kept import Kept, KeptOutcome, packed_bits, read_kept
 from driftgate.run.override import check_override
 from driftgate.run.snapshot import Snapshot, laid_out, snapshot_of
 from driftgate.run.status import InputError
+from driftgate.run.workers import Workers
 
 if TYPE_CHECKING:
     from driftgate.run.judged_pair import CasePair
 
 Progress = Callable[[int, int, str], None]
+
+# Trials of a case that are worth a worker of their own.
+_TRIALS_EACH = 1024
 
 
 @dataclass(frozen=True)
@@ -214,32 +219,87 @@ def _judged(
 ) -> Comparison:
     if not pairs:
         return found
-    # The array libraries are imported only once there is something to predict.
-    from driftgate.judge.paired import SECTIONS
-    from driftgate.judge.sampling import beyond_plain
-    from driftgate.run.judged_pair import PlannedPair
-    from driftgate.run.paired import paired_outcomes
-    from driftgate.run.tasks import plan_one
-    from driftgate.run.workers import Workers
+    with Workers(min(settings.workers, 2 * len(pairs) * -(-settings.trials // _TRIALS_EACH))) as workers:
+        comparing = _Comparing(settings, kept, workers, progress)
+        unchanged = comparing.unchanged([pair for pair in pairs if pair.unchanged])
+        changed, tolerances, strict = comparing.changed([pair for pair in pairs if not pair.unchanged])
+        # In the order of the pairs.
+        cases = [next(unchanged if pair.unchanged else changed) for pair in pairs]
+    return replace(
+        found, tolerances=tolerances, cases=tuple(cases), tool=tuple(comparing.tool), strict=strict
+    )
 
-    with Workers(min(settings.workers, 2 * len(pairs) * SECTIONS)) as workers:
-        plans = iter(list(workers.map(plan_one, [item for pair in pairs for item in pair.items])))
+
+class _Comparing:
+    """The pairs of cases of one comparison, worked out; `tool` says where the tool judges otherwise."""
+
+    def __init__(
+        self, settings: BaselineSettings, kept: Kept | None, workers: Workers, progress: Progress
+    ) -> None:
+        self._settings, self._kept, self._workers, self._progress = settings, kept, workers, progress
+        self.tool: list[str] = []
+
+    def unchanged(self, pairs: Sequence[CasePair]) -> Iterator[CaseChange]:
+        """Return what there is to say of pairs that are unchanged.
+
+        No trials are needed to know it. Only where another software kept the baseline are they run, once for
+        both sides, to see whether it came to the same.
+        """
+        from driftgate.run.judged_pair import asks, tool_changes, unchanged_case
+        from driftgate.run.paired import paired_outcomes
+        from driftgate.run.tasks import can_be_driven, plan_one
+
+        settings, kept = self._settings, self._kept
+        items = [pair.items[1] for pair in pairs]
+        if kept is None or kept.seed != settings.seed or (kept.software and kept.software == software_key()):
+            feasible = list(map(can_be_driven, items))
+        else:
+            planned = list(self._workers.map(plan_one, items))
+            feasible = [plan.prepared is not None for plan in planned]
+            again = [
+                (pair, plan.prepared)
+                for pair, plan in zip(pairs, planned, strict=True)
+                if plan.prepared is not None
+            ]
+            outcomes = paired_outcomes(
+                self._workers, [asks(prepared) for _, prepared in again], settings.seed,
+                min(settings.trials, kept.trials), self._progress, "trials of the kept baseline again",
+            )  # fmt: skip
+            for (pair, _), found in zip(again, outcomes, strict=True):
+                self.tool += tool_changes(pair, found, kept, settings.seed)
+        return iter([unchanged_case(*of_one) for of_one in zip(pairs, feasible, strict=True)])
+
+    def changed(self, pairs: Sequence[CasePair]) -> tuple[Iterator[CaseChange], int, int]:
+        """Return what became of pairs that differ, of how many tolerances, and how many are too strict."""
+        if not pairs:
+            return iter(()), 1, 0
+        # The array libraries are imported only once there is something to predict.
+        from driftgate.judge.sampling import beyond_plain
+        from driftgate.run.judged_pair import PlannedPair, tool_changes
+        from driftgate.run.paired import paired_outcomes
+        from driftgate.run.tasks import plan_one
+
+        settings = self._settings
+        plans = iter(list(self._workers.map(plan_one, [item for pair in pairs for item in pair.items])))
         planned = [PlannedPair(pair, next(plans), next(plans)) for pair in pairs]
         tolerances = max(1, sum(pair.comparisons() for pair in planned))
         each = 1.0 - (1.0 - settings.confidence) / tolerances
         to_run = [case for pair in planned for case in pair.to_run()]
-        results = paired_outcomes(workers, to_run, settings.seed, settings.trials, progress)
-        cases, tool = [], []
+        results = paired_outcomes(
+            self._workers, to_run, settings.seed, settings.trials, self._progress,
+            "trials against the baseline",
+        )  # fmt: skip
+        cases = []
         for planned_pair in planned:
             case = planned_pair.without_figures()
             if not case.note:
                 before, now = next(results), next(results)
                 case = replace(case, changes=planned_pair.changes(before, now, each))
-                if kept is not None:
-                    tool += planned_pair.tool_changes(before, kept, settings.seed)
+                if self._kept is not None:
+                    self.tool += tool_changes(planned_pair.pair, before, self._kept, settings.seed)
             cases.append(case)
-    strict = beyond_plain(moment.required for pair in planned for moment in pair.demands())
-    return replace(found, tolerances=tolerances, cases=tuple(cases), tool=tuple(tool), strict=strict)
+        strict = beyond_plain(moment.required for pair in planned for moment in pair.demands())
+        return iter(cases), tolerances, strict
 
 
 def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress: Progress) -> Kept:
@@ -256,22 +316,22 @@ def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress
     progress : callable
         Told (done, of how many, words).
     """
-    from driftgate.run.judged_pair import CONTACT, case_key
-    from driftgate.run.paired import PairedCase, paired_outcomes
+    from driftgate.run.judged_pair import CONTACT, asks, case_key
+    from driftgate.run.paired import paired_outcomes
     from driftgate.run.tasks import plan_one
-    from driftgate.run.workers import Workers
 
     cases = [named for loaded in inputs.routines for named in cases_of(loaded)]
     outcomes = []
     with Workers(workers) as pool:
         planned = list(pool.map(plan_one, [(named.case, named.written) for named in cases]))
         ready = [(n, p.prepared) for n, p in zip(cases, planned, strict=True) if p.prepared is not None]
-        pairs = [PairedCase(p, p.moments, p.case.routine.time_limit) for _, p in ready]
-        results = paired_outcomes(pool, pairs, seed, trials, progress)
+        results = paired_outcomes(
+            pool, [asks(p) for _, p in ready], seed, trials, progress, "trials of the baseline to keep"
+        )
         for (named, _), found in zip(ready, results, strict=True):
             events = {m.name: m.success for m in found.moments} | {CONTACT: found.untouched}
             outcomes += [KeptOutcome(case_key(named), name, packed_bits(b)) for name, b in events.items()]
-    return Kept(__version__, seed, trials, _texts(inputs.routines), tuple(outcomes))
+    return Kept(__version__, seed, trials, _texts(inputs.routines), tuple(outcomes), software_key())
 
 
 def _texts(routines: Sequence[LoadedRoutine]) -> dict[str, str]:

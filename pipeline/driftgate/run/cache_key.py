@@ -41,18 +41,19 @@ def plan_key(case: Case, written: Routine) -> str:
     written : Routine
         The routine as written: a mirrored one takes its luck from it.
     """
-    return _hash(
-        {
-            "stage": "plan",
-            "software": software(),
-            "routine": _routine_content(case.routine),
-            "written": _routine_content(written)["steps"],
-            "robot": content(case.robot),
-            "believed": content(case.believed),
-            "true": content(case.true),
-            "side": case.side,
-        }
-    )
+    return _hash({"stage": "plan", "software": software(), **case_content(case, written)})
+
+
+def case_content(case: Case, written: Routine) -> dict[str, Any]:
+    """Return everything in the documents that the trials of a case, and what is asked of them, hang on."""
+    return {
+        "routine": _routine_content(case.routine),
+        "written": _routine_content(written)["steps"],
+        "robot": content(case.robot),
+        "believed": content(case.believed),
+        "true": content(case.true),
+        "side": case.side,
+    }
 
 
 def judged_key(plan: str, settings: Mapping[str, Any]) -> str:
@@ -117,6 +118,14 @@ def software() -> dict[str, str]:
         "machine": f"{sys.platform} {platform.machine()} {sys.byteorder}",
         **{name: _version(name) for name in _LIBRARIES},
     }
+
+
+def software_key() -> str:
+    """Return a hash of `software`; empty where it cannot be told."""
+    try:
+        return _hash(software())
+    except OSError:
+        return ""
 
 
 @cache

@@ -117,7 +117,15 @@ def _predicted(
             for plan in planned
             if plan.prepared is not None
         ]
-        results = paired_outcomes(workers, pairs, settings.seed, settings.trials, progress)
+        results = paired_outcomes(
+            workers,
+            pairs,
+            settings.seed,
+            settings.trials,
+            progress,
+            "trials of the variants",
+            by_section=True,
+        )
         reference: Outcomes | None = None
         reports = []
         for spec, named, plan in zip(specs, cases, planned, strict=True):

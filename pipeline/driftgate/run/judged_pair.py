@@ -8,8 +8,10 @@ from functools import cached_property
 from driftgate.judge.outcomes import Outcomes, moment_change, same_runs, success_change
 from driftgate.judge.paired_values import Change
 from driftgate.plan.align import checkpoint_names, with_luck_of
+from driftgate.predict import Prepared
 from driftgate.predict.values import Moment
 from driftgate.report.compare_model import CaseChange
+from driftgate.run.cache_key import case_content
 from driftgate.run.cases import NamedCase
 from driftgate.run.kept import CaseKey, Kept, unpacked_bits
 from driftgate.run.paired import PairedCase
@@ -19,6 +21,7 @@ from driftgate.schema.routine import Routine
 
 CONTACT = "contact"
 TOGETHER = "all together"
+_INFEASIBLE_AS_IT_WAS = "the plan is infeasible, as it was"
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +45,15 @@ class CasePair:
     def own_luck(self) -> bool:
         """Whether the earlier version keeps the luck that it has by itself."""
         return self.items[0][1] == self.before.written
+
+    @cached_property
+    def unchanged(self) -> bool:
+        """Whether both versions are the same case with the same luck: then so is every trial.
+
+        By content: comments, titles, notes and the files' names are no part of it.
+        """
+        old, new = self.items
+        return case_content(*old) == case_content(*new)
 
     @cached_property
     def _names(self) -> dict[str, str]:
@@ -69,6 +81,41 @@ def case_key(named: NamedCase) -> CaseKey:
     return CaseKey(named.document.path, named.believed.path, named.true.path, named.case.side)
 
 
+def unchanged_case(pair: CasePair, feasible: bool) -> CaseChange:
+    """Return what there is to say of a pair that is unchanged."""
+    note = "" if feasible else _INFEASIBLE_AS_IT_WAS
+    return replace(_case_change(pair), note=note, unchanged=True)
+
+
+def _case_change(pair: CasePair) -> CaseChange:
+    now, was = pair.now.document.path, pair.before.document.path
+    return CaseChange(now, pair.now.written.title, pair.label, "" if was == now else was)
+
+
+def asks(prepared: Prepared) -> PairedCase:
+    """Return a case held against what its own routine asks for."""
+    return PairedCase(prepared, prepared.moments, prepared.case.routine.time_limit)
+
+
+def tool_changes(pair: CasePair, before: Outcomes, kept: Kept, seed: int) -> list[str]:
+    """Return where the kept baseline, judged again, comes out otherwise than when it was kept."""
+    if kept.seed != seed or not pair.own_luck:
+        return []
+    key = case_key(pair.before)
+    events = {m.name: m.success for m in before.moments} | {CONTACT: before.untouched}
+    common = min(kept.trials, before.trials)
+    found = []
+    for outcome in kept.outcomes:
+        if outcome.case != key or outcome.name not in events:
+            continue
+        was = unpacked_bits(outcome.packed, kept.trials)[:common]
+        others = int((was != events[outcome.name][:common]).sum())
+        if others:
+            where = f"{key.path} on {label_of(pair.before)}, {outcome.name}"
+            found.append(f"{where}: {others} of {common} trials come out otherwise")
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class PlannedPair:
     """A case of both times, planned."""
@@ -81,15 +128,14 @@ class PlannedPair:
         """Return both cases, the present one held against what the baseline asks; none if infeasible."""
         if self.old.prepared is None or self.new.prepared is None:
             return []
-        limit_s = self.pair.before.written.time_limit
         asked = {self.pair.name_now(m.name): m for m in self.old.prepared.moments}
         moments = tuple(
             replace(m, within=asked[m.name].within, required=asked[m.name].required) if m.name in asked else m
             for m in self.new.prepared.moments
         )
         return [
-            PairedCase(self.old.prepared, self.old.prepared.moments, limit_s),
-            PairedCase(self.new.prepared, moments, limit_s),
+            asks(self.old.prepared),
+            PairedCase(self.new.prepared, moments, self.pair.before.written.time_limit),
         ]
 
     def demands(self) -> tuple[Moment, ...]:
@@ -107,11 +153,9 @@ class PlannedPair:
 
     def without_figures(self) -> CaseChange:
         """Return what there is to say before anything is run."""
-        now, was = self.pair.now.document.path, self.pair.before.document.path
-        title = self.pair.now.written.title
-        found = CaseChange(now, title, self.pair.label, "" if was == now else was)
+        found = _case_change(self.pair)
         if self.old.prepared is None and self.new.prepared is None:
-            return replace(found, note="the plan is infeasible, as it was")
+            return replace(found, note=_INFEASIBLE_AS_IT_WAS)
         if self.new.prepared is None:
             return replace(found, note="the plan was feasible and is no longer", broke=True)
         if self.old.prepared is None:
@@ -140,21 +184,3 @@ class PlannedPair:
         ):
             found.append(replace(success_change(name, was, is_, confidence), same=same))
         return tuple(found)
-
-    def tool_changes(self, before: Outcomes, kept: Kept, seed: int) -> list[str]:
-        """Return where the kept baseline, judged again, comes out otherwise than when it was kept."""
-        if kept.seed != seed or not self.pair.own_luck:
-            return []
-        key = case_key(self.pair.before)
-        events = {m.name: m.success for m in before.moments} | {CONTACT: before.untouched}
-        common = min(kept.trials, before.trials)
-        found = []
-        for outcome in kept.outcomes:
-            if outcome.case != key or outcome.name not in events:
-                continue
-            was = unpacked_bits(outcome.packed, kept.trials)[:common]
-            others = int((was != events[outcome.name][:common]).sum())
-            if others:
-                where = f"{key.path} on {label_of(self.pair.before)}, {outcome.name}"
-                found.append(f"{where}: {others} of {common} trials come out otherwise")
-        return found

@@ -61,6 +61,8 @@ class Kept:
         Path to text.
     outcomes : tuple of KeptOutcome
         What each trial came to.
+    software : str
+        Which software gave them, as `cache_key.software_key` says it; empty: not known.
     """
 
     version: str
@@ -68,6 +70,7 @@ class Kept:
     trials: int
     files: dict[str, str]
     outcomes: tuple[KeptOutcome, ...]
+    software: str = ""
 
     def snapshot(self, label: str) -> Snapshot:
         """Return the inputs as files."""
@@ -110,6 +113,7 @@ def kept_text(kept: Kept) -> str:
     found = {
         "schema": SCHEMA,
         "version": kept.version,
+        "software": kept.software,
         "seed": kept.seed,
         "trials": kept.trials,
         "files": [
@@ -178,7 +182,8 @@ def _kept(found: dict[str, Any]) -> Kept:
     trials, seed = _whole(found["trials"]), _whole(found["seed"])
     if not 1 <= trials <= _MOST_TRIALS or seed < 0:
         raise ValueError(trials)
-    return Kept(_text(found["version"])[:40], seed, trials, files, tuple(outcomes))
+    software = _text(found.get("software", ""))
+    return Kept(_text(found["version"])[:40], seed, trials, files, tuple(outcomes), software)
 
 
 def _listed(value: Any, most: int) -> Iterable[Any]:

@@ -1,4 +1,4 @@
-"""Cases run over the same trials, section by section, spread over workers."""
+"""Cases run over the same trials, spread over workers."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from driftgate.judge.outcomes import Outcomes, joined, outcomes_of
 from driftgate.judge.paired import section_bounds
 from driftgate.predict import Prepared, run_trials
 from driftgate.predict.values import Moment
+from driftgate.run.tasks import BATCH, LEAST_BATCH, fresh_key, shared_plan
 from driftgate.run.workers import Workers
 
 
@@ -32,19 +33,21 @@ class PairedCase:
 
 
 @dataclass(frozen=True)
-class Section:
-    """Trials first .. first + count - 1 of one case."""
+class Stretch:
+    """Trials first .. first + count - 1 of one case; `key` is that of all stretches of this case."""
 
     paired: PairedCase
     seed: int
     first: int
     count: int
+    key: str
 
 
-def run_section(section: Section) -> Outcomes:
-    """Run one section of trials and keep what they came to."""
-    paired = section.paired
-    trials = run_trials(paired.prepared, section.count, section.seed, section.first)
+def run_stretch(stretch: Stretch) -> Outcomes:
+    """Run one stretch of trials and keep what they came to."""
+    paired = stretch.paired
+    shared = shared_plan(paired.prepared, stretch.key)
+    trials = run_trials(paired.prepared, stretch.count, stretch.seed, stretch.first, shared=shared)
     return outcomes_of(paired.moments, trials, paired.time_limit_s)
 
 
@@ -54,6 +57,8 @@ def paired_outcomes(
     seed: int,
     trials: int,
     progress: Callable[[int, int, str], None],
+    what: str,
+    by_section: bool = False,
 ) -> Iterator[Outcomes]:
     """Yield what the same trials of each case came to, in order.
 
@@ -66,21 +71,34 @@ def paired_outcomes(
     seed, trials : int
         Common to all: trial t has the same luck in every case.
     progress : callable
-        Told (sections done, of how many, words).
+        Told (trials done, of how many, `what`).
+    what : str
+        What the trials are for, in words.
+    by_section : bool
+        Whether the readings are counted section by section, for intervals on them. Without it the trials
+        go in as few stretches as the workers allow, which costs far less where they are few: every
+        stretch goes through every tick. Then only sums over the readings say anything.
     """
-    bounds = section_bounds(trials)
+    bounds = section_bounds(trials) if by_section else _stretches(workers, len(cases), trials)
 
-    def sections() -> Iterator[Section]:
+    def stretches() -> Iterator[Stretch]:
         for case in cases:
+            key = fresh_key()
             for first, count in bounds:
-                yield Section(case, seed, first, count)
+                yield Stretch(case, seed, first, count, key)
 
-    done, total = 0, len(cases) * len(bounds)
-    results = workers.map(run_section, sections())
+    done, total = 0, len(cases) * trials
+    results = workers.map(run_stretch, stretches())
     for _ in cases:
         parts = []
-        for _ in bounds:
+        for _, count in bounds:
             parts.append(next(results))
-            done += 1
-            progress(done, total, "compared")
+            done += count
+            progress(done, total, what)
         yield joined(parts)
+
+
+def _stretches(workers: Workers, cases: int, trials: int) -> list[tuple[int, int]]:
+    pieces = max(1, workers.count // max(1, cases))
+    size = min(BATCH, max(LEAST_BATCH, -(-trials // pieces)))
+    return [(first, min(size, trials - first)) for first in range(0, trials, size)]

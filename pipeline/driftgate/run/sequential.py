@@ -15,11 +15,17 @@ from dataclasses import dataclass, field
 from driftgate.judge.sampling import Sampling, planned_looks
 from driftgate.judge.stopping import Tally, Watch
 from driftgate.predict import Prepared, merge_trials
-from driftgate.run.tasks import BATCH, Answer, Batch, BatchResult, Planned, fresh_key, predict_batch
+from driftgate.run.tasks import (
+    BATCH,
+    LEAST_BATCH,
+    Answer,
+    Batch,
+    BatchResult,
+    Planned,
+    fresh_key,
+    predict_batch,
+)
 from driftgate.run.workers import Workers
-
-# A smaller batch costs nearly as much time as this.
-_LEAST_BATCH = 1024
 
 
 @dataclass
@@ -44,7 +50,7 @@ class _Open:
     def stretch(self, seed: int, pieces: int) -> list[Batch]:
         """Return the batches up to the next look, in about so many pieces."""
         end = self.looks[self.next_look]
-        size = min(BATCH, max(_LEAST_BATCH, -(-(end - self.begin) // pieces)))
+        size = min(BATCH, max(LEAST_BATCH, -(-(end - self.begin) // pieces)))
         firsts = range(self.begin, end, size)
         self.missing = len(firsts)
         return [
@@ -95,8 +101,8 @@ class _Desk:
         self._fresh = list(reversed(cases))
         self._open: dict[int, _Open] = {}
         self._ready: list[tuple[int, int, Batch]] = []
-        # Trials whose fate is settled, for the progress line.
-        self.settled, self.total = 0, most * len(cases)
+        # Trials that are done, and the most that it may take, for the progress line.
+        self.done, self.total = 0, most * len(cases)
 
     def pull(self) -> Batch | None:
         """Return the batch to do next: of the earliest case that has one, else of a fresh case."""
@@ -116,7 +122,7 @@ class _Desk:
     def take(self, batch: Batch, result: BatchResult) -> Answer | None:
         """Take a result; return the case's answer when that was the last it needed."""
         case = self._open[batch.index]
-        self.settled += batch.count
+        self.done += batch.count
         if not case.take(batch.first, result):
             return None
         if not case.look():
@@ -124,7 +130,7 @@ class _Desk:
             return None
         del self._open[batch.index]
         answer = case.answer()
-        self.settled += self._most - answer.trials.trials
+        self.total -= self._most - answer.trials.trials
         return answer
 
 
@@ -151,12 +157,12 @@ def sequential_predictions(
     rule : Sampling
         When a case is decided.
     progress : callable
-        Told (trials done or spared, of how many, words).
+        Told (trials done, how many it takes at most, words).
     """
     cases = [(i, plan.prepared) for i, plan in enumerate(planned) if plan.prepared is not None]
     desk = _Desk(cases, seed, most_trials, rule, workers.count)
     for batch, result in workers.as_done(predict_batch, desk.pull):
         answer = desk.take(batch, result)
-        progress(desk.settled, desk.total, "trials")
+        progress(desk.done, desk.total, "trials (at most)")
         if answer is not None:
             yield answer

@@ -21,6 +21,8 @@ from driftgate.sight.values import DarkInterval
 
 # The layout of the trials engine is fastest at this size; results do not depend on it.
 BATCH = 4096
+# A smaller batch costs nearly as much time as this.
+LEAST_BATCH = 1024
 
 
 @dataclass(frozen=True)
@@ -95,10 +97,20 @@ def plan_one(item: tuple[Case, Routine]) -> Planned:
     """Plan a case, and work out geometry and sight lines where the plan is feasible."""
     case, written = item
     plan = plan_case(case, written)
-    if any(finding.level == "error" and not _accepted(case.routine, finding) for finding in plan.findings):
+    if _stops(case.routine, plan):
         return Planned(plan, None, ())
     prepared = prepare(case, plan)
     return Planned(plan, prepared, dark_intervals(case, plan, prepared.sight, prepared.believed))
+
+
+def can_be_driven(item: tuple[Case, Routine]) -> bool:
+    """Say whether the plan of a case is feasible, without geometry and sight lines."""
+    case, written = item
+    return not _stops(case.routine, plan_case(case, written))
+
+
+def _stops(routine: Routine, plan: Plan) -> bool:
+    return any(finding.level == "error" and not _accepted(routine, finding) for finding in plan.findings)
 
 
 def _accepted(routine: Routine, finding: PlanFinding) -> bool:
@@ -116,21 +128,24 @@ def fresh_key() -> str:
     return f"{os.getpid()}:{next(_numbers)}"
 
 
-def _shared(batch: Batch) -> TrialsPlan | None:
-    if not batch.key:
+def shared_plan(prepared: Prepared, key: str) -> TrialsPlan | None:
+    """Return what all batches of a case share, worked out once in each worker; None without a key."""
+    if not key:
         return None
-    if batch.key not in _SHARED:
-        _SHARED[batch.key] = trials_plan(batch.prepared)
-    _SHARED.move_to_end(batch.key)
+    if key not in _SHARED:
+        _SHARED[key] = trials_plan(prepared)
+    _SHARED.move_to_end(key)
     while len(_SHARED) > _KEPT:
         _SHARED.popitem(last=False)
-    return _SHARED[batch.key]
+    return _SHARED[key]
 
 
 def predict_batch(batch: Batch) -> BatchResult:
     """Run one batch of trials, and the covariance engine with the first one."""
     first = covariance(batch.prepared) if batch.first == 0 else None
-    trials = run_trials(batch.prepared, batch.count, batch.seed, batch.first, shared=_shared(batch))
+    trials = run_trials(
+        batch.prepared, batch.count, batch.seed, batch.first, shared=shared_plan(batch.prepared, batch.key)
+    )
     return BatchResult(trials, first, tally(batch.prepared, trials) if batch.counted else None)
 
 
