@@ -92,3 +92,14 @@ def test_rare_slips_are_told_from_a_walk():
     assert found.walk_of_distance() == pytest.approx(0.15 / np.sqrt(50.0), rel=0.35)
     assert found.nll < plain.nll - 0.5
     assert found.noise["lateral_walk"] == pytest.approx(0.02, rel=0.2)
+
+
+def test_noise_alone():
+    """A model whose constants are all zero: its noises take in what they would explain."""
+    track, found = _fitted(3)
+    windows = windows_of(track, [3.0, 8.0, 20.0], 1.0)
+    plain = fit(lambda values: [segments(track, windows, values)], [], _NOISES)
+    assert plain.constants == {}
+    assert plain.names == tuple(_NOISES)
+    assert plain.nll > found.nll + 0.3
+    assert plain.noise["heading_walk:metre"] > 2.0 * found.noise["heading_walk:metre"]

@@ -180,7 +180,7 @@ def uncertainty(stack: Stack, variance: FloatArray, belief: Prior) -> FloatArray
 
     sensitivity = np.zeros((size, size))
     weighted = (inverse * stack.weight[:, None, None]) @ stack.columns
-    flat = stack.columns.reshape(-1, constants)
+    flat = stack.columns.reshape(3 * len(stack.error), constants)
     sensitivity[:constants, :constants] = flat.T @ weighted.reshape(flat.shape) + np.diag(belief.precision)
     products = np.einsum("mkij,nkji,k->mn", shapes, shapes, stack.weight, optimize=True)
     sensitivity[constants:, constants:] = 2.0 * products * np.outer(sd, sd)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -24,6 +25,8 @@ from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
+from driftgate.load.project import find_root
+from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
@@ -109,7 +112,11 @@ def backtest(settings: BacktestSettings) -> Backtest:
 def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None:
     judged = [_read(paths, findings) for paths in settings.runs]
     fitted = [_read(paths, findings) for paths in settings.fit_on]
-    beacons = None if settings.beacons is None else read_beacons(settings.beacons, findings)
+    beacons = (
+        None
+        if settings.beacons is None
+        else read_beacons(settings.beacons, findings, _root([settings.beacons]))
+    )
     robot: Robot | None = None
     if settings.robot is not None:
         robot, more = load_robot(settings.robot)
@@ -121,13 +128,22 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> tuple[Log, Track] | None:
-    log = read_log(paths, findings)
+    log = read_log(paths, findings, _root(paths))
     if log is None:
         return None
     try:
         return log, track_of(log)
     except ModelError as error:
         raise InputError(f"{log.path}: {error}") from error
+
+
+def _root(paths: Sequence[Path]) -> Path:
+    """Return the folder to read in: files may lie outside the repository, whoever typed them chose them."""
+    root = find_root(paths[0])
+    folders = [real_path(path).parent for path in paths]
+    if all(folder.is_relative_to(root) for folder in folders):
+        return root
+    return Path(os.path.commonpath(folders))
 
 
 def _split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
