@@ -114,7 +114,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "ways_back",
     multiple=True,
     type=WayBackText(),
-    default=("5, 10, 10",),
+    default=("4, 10, 10",),
     show_default=True,
     metavar="K, F, M",
     help="After K refusals in a row the filter grows by F, after M more it is lost; or 'none'.",

@@ -139,5 +139,5 @@ class WayBackText(click.ParamType[Any]):
             return WayBack(refusals=refusals, factor=factor, lost_after=lost_after)
         except (ValueError, IndexError, ValidationError):
             self.fail(
-                f"'{value}' is not 'refusals, factor, lost after' such as '5, 10, 10', or 'none'", param, ctx
+                f"'{value}' is not 'refusals, factor, lost after' such as '4, 10, 10', or 'none'", param, ctx
             )
