@@ -10,7 +10,7 @@ import click
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import ReportTarget, refuse_same_file
-from driftgate.cli.written import Pair, Quantity, RunFiles, Triple, WayBackText
+from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackText
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -134,21 +134,21 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 )
 @click.option(
     "--start-off",
-    type=Pair(separator=","),
+    type=Quantities("length", "angle"),
     default=None,
     metavar="LENGTH, ANGLE",
     help="Believe a wrong start, for example '3 m, 15 deg'; each seed another way.",
 )
 @click.option(
     "--start-spread",
-    type=Triple(),
+    type=Quantities("length", "length", "angle"),
     default="5 cm, 5 cm, 0.01 rad",
     show_default=True,
     help="What the filter believes of its start.",
 )
 @click.option(
     "--mount",
-    type=Pair(separator=",", lengths=True),
+    type=Quantities("length", "length", negative=True),
     default="0 m, 0 m",
     show_default=True,
     metavar="AHEAD, LEFT",
@@ -222,17 +222,18 @@ def _settings(logs: Any, **given: Any) -> Any:
     ):
         for name in names:
             known(option, name, allowed)
-    off = given["start_off"] or ("0 m", "0 deg")
-    mount = given["mount"]
+    off_m, off_rad = given["start_off"] or (0.0, 0.0)
+    if min(given["start_spread"]) <= 0.0:
+        raise click.UsageError("--start-spread: a spread is more than zero")
     correction = CorrectionPlan(
         gates=tuple(_gate(text) for text in given["gates"]),
         ways_back=given["ways_back"],
         false_share=given["false_share"] or 0.0,
         every_nth=given["every_nth"],
-        off_m=one_quantity("--start-off", off[0], "length"),
-        off_rad=one_quantity("--start-off", off[1], "angle"),
+        off_m=off_m,
+        off_rad=off_rad,
         start_spread=given["start_spread"],
-        mount=(one_quantity("--mount", mount[0], "length"), one_quantity("--mount", mount[1], "length")),
+        mount=given["mount"],
     )
     usual = {} if not given["lengths"] and not given["between"] else {"lengths_m": tuple(given["lengths"])}
     return BacktestSettings(

@@ -3,44 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
+from driftgate.cli.written import Quantities
 
 MOST_RUNS: Final = 1000
-
-
-class Quantities(click.ParamType[tuple[float, ...]]):
-    """Quantities with their units, separated by commas."""
-
-    name = "quantities"
-
-    def __init__(self, *dimensions: str) -> None:
-        self._dimensions = dimensions
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, ...]:
-        """Return the values in SI; none is negative."""
-        if isinstance(value, tuple):
-            return value
-        from driftgate.core.errors import UnitError
-        from driftgate.core.units import article, parse_quantity
-
-        parts = str(value).split(",")
-        if len(parts) != len(self._dimensions):
-            words = ", ".join(article(dimension) for dimension in self._dimensions)
-            self.fail(f"'{value}' should be {words}, separated by commas", param, ctx)
-        try:
-            found = tuple(parse_quantity(p.strip(), d) for p, d in zip(parts, self._dimensions, strict=True))
-        except UnitError as error:
-            self.fail(str(error), param, ctx)
-        if min(found) < 0.0:
-            self.fail(f"'{value}' has a negative part", param, ctx)
-        return found
 
 
 @click.command(

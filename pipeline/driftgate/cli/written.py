@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from driftgate.core.errors import UnitError
-from driftgate.core.units import parse_quantity
+from driftgate.core.units import article, parse_quantity
 
 
 def one_quantity(option: str, text: str, dimension: str) -> float:
@@ -76,13 +76,9 @@ class RunFiles(click.ParamType[tuple[Path, ...]]):
 
 
 class Pair(click.ParamType[tuple[str, str]]):
-    """Two texts with something between."""
+    """KEY=VALUE."""
 
-    name = "pair"
-
-    def __init__(self, separator: str = "=", lengths: bool = False) -> None:
-        self._separator = separator
-        self._lengths = lengths
+    name = "key=value"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -90,34 +86,38 @@ class Pair(click.ParamType[tuple[str, str]]):
         """Return both, without blanks round them."""
         if isinstance(value, tuple):
             return value
-        first, found, second = str(value).partition(self._separator)
+        first, found, second = str(value).partition("=")
         if not found or not first.strip() or not second.strip():
-            self.fail(f"'{value}' is not of the form A{self._separator}B", param, ctx)
+            self.fail(f"'{value}' is not of the form KEY=VALUE", param, ctx)
         return first.strip(), second.strip()
 
 
-class Triple(click.ParamType[tuple[float, float, float]]):
-    """Spread of a pose: x, y, heading."""
+class Quantities(click.ParamType[tuple[float, ...]]):
+    """Quantities with their units, separated by commas."""
 
-    name = "x, y, heading"
+    name = "quantities"
+
+    def __init__(self, *dimensions: str, negative: bool = False) -> None:
+        self._dimensions = dimensions
+        self._negative = negative
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float, float]:
-        """Return it in SI."""
+    ) -> tuple[float, ...]:
+        """Return the values in SI; none is negative unless that is allowed."""
         if isinstance(value, tuple):
             return value
         parts = str(value).split(",")
-        if len(parts) != 3:
-            self.fail(f"'{value}' is not of the form '5 cm, 5 cm, 0.5 deg'", param, ctx)
+        if len(parts) != len(self._dimensions):
+            words = ", ".join(article(dimension) for dimension in self._dimensions)
+            self.fail(f"'{value}' should be {words}, separated by commas", param, ctx)
         try:
-            x, y = (parse_quantity(part, "length") for part in parts[:2])
-            heading = parse_quantity(parts[2], "angle")
+            found = tuple(parse_quantity(p.strip(), d) for p, d in zip(parts, self._dimensions, strict=True))
         except UnitError as error:
             self.fail(str(error), param, ctx)
-        if min(x, y, heading) <= 0.0:
-            self.fail(f"'{value}': a spread is more than zero", param, ctx)
-        return x, y, heading
+        if min(found) < 0.0 and not self._negative:
+            self.fail(f"'{value}' has a negative part", param, ctx)
+        return found
 
 
 class WayBackText(click.ParamType[Any]):

@@ -26,9 +26,9 @@ from driftgate.predict.values import Outcome
 from driftgate.report.backtest_model import CorrectionRow
 from driftgate.schema.correction import Correction, Gate, Update, WayBack
 
-# After so many refusals in a row the filter widens; it is lost after so many more. Our choice, on the first half
-# of the beacon data of J. Djugash, B. Hamner and S. Roth (2009): sooner is better after a wrong start, later
-# where a fifth of the readings is false.
+# After so many refusals in a row the filter widens; it is lost after so many more. Our choice, on the first
+# half of the beacon data of J. Djugash, B. Hamner and S. Roth (2009): sooner is better after a wrong start,
+# later where a fifth of the readings is false.
 USUAL_WAY_BACK = WayBack(refusals=4, factor=10.0, lost_after=10)
 USUAL_GATE = 3.0
 

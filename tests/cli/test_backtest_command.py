@@ -1,0 +1,170 @@
+"""`driftgate backtest` as people type it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def _run(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "driftgate", "backtest", *words],
+        cwd=cwd, capture_output=True, text=True, check=False,
+        env={"PYTHONPATH": str(ROOT / "pipeline"), "NO_COLOR": "1", "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+
+
+def _write(folder: Path, lateral: float = 0.02, standing_s: float = 0.0) -> None:
+    """Write a made-up drive among three beacons: 120 m, odometry, reference and ranges in three files."""
+    rng = np.random.default_rng(4)
+    n, dt = 3000, 0.1
+    first = int(standing_s / dt)
+    ahead = 0.04 * np.repeat(rng.uniform(0.5, 1.5, n // 30), 30)
+    ahead[:first] = 0.0
+    turn = np.where(ahead > 0.0, np.repeat(rng.uniform(-0.06, 0.06, n // 20), 20), 0.0)
+    heading = np.concatenate([[0.0], np.cumsum(turn)])
+    half = 0.5 * (heading[1:] + heading[:-1])
+    side = lateral * np.sqrt(ahead) * rng.normal(size=n)
+    x = np.concatenate([[0.0], np.cumsum(ahead * np.cos(half) - side * np.sin(half))])
+    y = np.concatenate([[0.0], np.cumsum(ahead * np.sin(half) + side * np.cos(half))])
+    time = dt * np.arange(n + 1)
+    measured = 1.01 * heading + 0.001 * time
+    head = "# driftgate log: 1\n# run: made up\n# origin: simulated\n"
+    rows = [f"{t:.3f},{f:.6f},{h:.8f}" for t, f, h in zip(time, [0.0, *ahead], measured, strict=True)]
+    (folder / "odometry.csv").write_text(
+        head + "time [s],forward [m],heading [rad]\n" + "\n".join(rows) + "\n"
+    )
+    rows = [f"{t:.3f},{a:.6f},{b:.6f},{h:.8f},camera" for t, a, b, h in zip(time, x, y, heading, strict=True)]
+    title = "time [s],reference x [m],reference y [m],reference heading [rad],reference by\n"
+    (folder / "reference.csv").write_text(head + title + "\n".join(rows) + "\n")
+    places = {"a": (10.0, 10.0), "b": (-10.0, 5.0), "c": (2.0, -12.0)}
+    rows = []
+    for i in range(5, n, 5):
+        name = "abc"[(i // 5) % 3]
+        true = np.hypot(x[i] - places[name][0], y[i] - places[name][1])
+        reading = f"{1.05 * true + 0.1 + 0.05 * rng.normal():.5f}"
+        cells = [reading if column == name else "" for column in "abc"]
+        rows.append(f"{time[i] + 0.01:.3f}," + ",".join(cells))
+    title = "time [s],range a [m],range b [m],range c [m]\n"
+    (folder / "ranges.csv").write_text(head + title + "\n".join(rows) + "\n")
+    lines = ["# driftgate beacons: 1", "beacon,x [m],y [m]"]
+    lines += [f"{name},{px},{py}" for name, (px, py) in places.items()]
+    (folder / "beacons.csv").write_text("\n".join(lines) + "\n")
+
+
+RUN = "odometry.csv+reference.csv"
+ALL = "odometry.csv+ranges.csv+reference.csv"
+
+
+def test_a_run_fitted_and_judged(tmp_path: Path):
+    """First half fitted, second judged: what was put in is found, and the JSON has the numbers."""
+    _write(tmp_path, lateral=0.06)
+    done = _run(
+        ALL, "--beacons", "beacons.csv", "--length", "3 m", "--length", "6 m", "--every", "1 m",
+        "--report", "json=out.json", cwd=tmp_path,
+    )  # fmt: skip
+    data = json.loads((tmp_path / "out.json").read_text())
+    assert done.returncode == (0 if data["verdict"] == "calibrated" else 1), done.stderr
+    assert "Verdict: " + data["verdict"] in done.stdout
+    model = data["dead_reckoning"][0]
+    assert model["constants"]["heading_scale"] == pytest.approx(0.01, abs=0.001)
+    assert model["constants"]["heading_bias"] == pytest.approx(0.001, abs=0.0002)
+    assert model["noise"]["lateral_walk"] == pytest.approx(0.06, rel=0.25)
+    assert [score["length_m"] for score in model["scores"]] == [3.0, 6.0]
+    assert [beacon["scale"] for beacon in data["beacons"]] == pytest.approx([0.05] * 3, abs=0.01)
+    (row,) = data["correction"]
+    assert row["rmse_m"][0] < 0.5 * row["dead_reckoning_rmse_m"]
+    assert data["runs"][0]["judged_m"] == pytest.approx(data["runs"][0]["distance_m"] / 2, abs=0.1)
+
+
+def test_settings_are_compared_on_the_same_readings(tmp_path: Path):
+    """One line for each gate and way back; the first is the one judged."""
+    _write(tmp_path)
+    done = _run(
+        ALL, "--beacons", "beacons.csv", "--no-slips", "--gate", "3", "--gate", "1", "--gate", "none",
+        "--way-back", "4, 10, 10", "--way-back", "none", "--false-share", "20%", "--seeds", "2",
+        "--report", "json=out.json", cwd=tmp_path,
+    )  # fmt: skip
+    assert "replayed" in done.stdout
+    rows = json.loads((tmp_path / "out.json").read_text())["correction"]
+    assert [(row["gate_sigmas"], row["way_back"] is not None) for row in rows] == [
+        (3.0, True), (3.0, False), (1.0, True), (1.0, False), (None, True), (None, False),
+    ]  # fmt: skip
+    assert [row["judged"] for row in rows] == [True] + [False] * 5
+    assert rows[0]["false_refused"] > 0.9
+    assert rows[2]["good_refused"] > rows[0]["good_refused"]
+    assert max(rows[4]["rmse_m"]) > max(rows[0]["rmse_m"])
+    assert "gate" not in rows[4]["readings"]
+
+
+def test_an_overconfident_model_fails_the_build(tmp_path: Path):
+    """A robot file that promises too little error: status 1, and the verdict says which way it is wrong."""
+    _write(tmp_path, lateral=0.08)
+    robot = (ROOT / "routines/robots/wren.yaml").read_text()
+    (tmp_path / "wren.yaml").write_text(robot)
+    done = _run(RUN, "--robot", "wren.yaml", "--length", "3 m", "--every", "1 m", cwd=tmp_path)
+    assert done.returncode == 1
+    assert "Verdict: overconfident" in done.stdout
+    assert done.stderr.splitlines()[-1].startswith("driftgate: status 1: overconfident")
+
+
+def test_another_run_warns_unless_it_stands_first(tmp_path: Path):
+    """Fitted on one run, judged on another: without a standstill the bias is unknown, with one it is not."""
+    for name, standing in (("old", 0.0), ("new", 0.0), ("stood", 20.0)):
+        (tmp_path / name).mkdir()
+        _write(tmp_path / name, standing_s=standing)
+    fit = ("--fit", "old/odometry.csv+old/reference.csv", "--no-slips")
+    moving = _run("new/odometry.csv+new/reference.csv", *fit, cwd=tmp_path)
+    stood = _run("stood/odometry.csv+stood/reference.csv", *fit, cwd=tmp_path)
+    assert "heading bias is unknown" in moving.stdout
+    assert "heading bias is unknown" not in stood.stdout
+    assert "Model: fitted on 1 other run" in stood.stdout
+
+
+@pytest.mark.parametrize(("words", "message"), [
+    (["--gate", "wide"], "is not a number from 0 to 100, or 'none'"),
+    (["--way-back", "5"], "refusals, factor, lost after"),
+    (["--constant", "crab_angel"], "did you mean 'crab_angle'?"),
+    (["--added", "distance_walk=4"], "unit"),
+    (["--added", "bump=4"], "there is no 'bump'"),
+    (["--length", "5"], "unit"),
+    (["--start-off", "3 m"], "separated by commas"),
+    (["--between", "--length", "5 m"], "either --between or --length"),
+    (["--fit", "a.csv", "--robot", "b.yaml"], "either --robot or --fit"),
+    (["--fit-share", "2"], "not between 0 and 1"),
+])  # fmt: skip
+def test_bad_usage(tmp_path: Path, words: list[str], message: str):
+    """Status 2, one line, what was expected."""
+    done = _run(RUN, *words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert message in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_logs_that_cannot_be_judged(tmp_path: Path):
+    """No reference, no heading, no odometry, no file: said plainly, status 2."""
+    _write(tmp_path)
+    head = "# driftgate log: 1\n# origin: simulated\n"
+    (tmp_path / "no-heading.csv").write_text(head + "time [s],forward [m]\n0,0\n0.1,0.01\n")
+    (tmp_path / "nothing.csv").write_text(head + "time [s],heading [deg]\n0,0\n0.1,0\n")
+    for file, message in (
+        ("odometry.csv", "no run has reference poses with a heading"),
+        ("no-heading.csv", "no heading"),
+        ("nothing.csv", "no odometry"),
+        ("missing.csv", "error"),
+        ("beacons.csv", "error"),
+    ):
+        done = _run(file, cwd=tmp_path)
+        assert done.returncode == 2, file
+        assert message in done.stderr, file
+        assert "Traceback" not in done.stderr + done.stdout, file
+    short = _run(RUN, "--length", "500 m", cwd=tmp_path)
+    assert short.returncode == 2
+    assert "no windows to fit on" in short.stderr
