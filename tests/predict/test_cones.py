@@ -183,3 +183,95 @@ def test_law_no_width_changes_no_digit() -> None:
 
     assert np.array_equal(final(), final(beam_width="0 deg"))
     assert not np.array_equal(final(), final(beam_width="1 deg"))
+
+
+BESIDE = field_map(x=(-2.0, 2.0), y=(-0.3, 3.0))
+
+
+def grazing(spread: tuple[str, str, str] = ("0 mm", "0 mm", "0 deg"), **more: Any) -> Prepared:
+    """Return a reading ahead, 0.3 m beside a wall that its cone of 40 deg meets at 70 deg: it is mute."""
+    sensor = single_reading("ahead", 0.0, 0.5, beam_width="40 deg", echo_limit="60 deg", **more.pop("on", {}))
+    return pause(sensor, more.pop("correction", None), spread=spread, **more)
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_law_a_wall_ahead_is_seen_past_a_grazed_one(engine: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Truth, belief and the linear engine all take the wall ahead, 50 mm nearer than drawn."""
+    nearer = field_map(x=(-2.0, 1.95), y=(-0.3, 3.0))
+    case = grazing(believed=BESIDE, true=nearer)
+    assert case.believed.edges[case.sight.surface[0]].id == "east"
+    assert case.sight.range_m[0] == pytest.approx(2.0)
+    assert known(case, engine)["end"].t == pytest.approx([0.05, 0.0, 0.0], abs=1e-9)
+    (echo,) = echoes_of(monkeypatch, case, 3)
+    assert echo.reading_m == pytest.approx(1.95, abs=1e-12)
+
+
+def test_mc_engines_agree_past_a_grazed_wall() -> None:
+    """Both engines leave the same errors (4 sigma of 20 000 trials), and every reading is rightly taken."""
+    errors = {"bias": run(spread="4 mm"), "mount_angle": run(spread="0.5 deg")}
+    case = grazing(("20 mm", "10 mm", "0.5 deg"), believed=BESIDE, on={"errors": errors})
+    linear, sampled = spreads(case, "covariance")["end"], spreads(case, "trials")["end"]
+    assert sampled.e[:2] == pytest.approx(linear.e[:2], rel=4.0 / math.sqrt(40_000))
+    result = run_trials(case, 500, 1)
+    assert result.counts[..., Outcome.ACCEPTED].sum() == 500
+    assert result.wrongly_accepted.sum() == 0
+
+
+@pytest.mark.parametrize(
+    ("at", "range_m"),
+    [
+        # Beside the axis before the grazed wall, further than that wall's nearest point.
+        ((1.3, -0.1), math.hypot(1.3, 0.1) - 0.05),
+        # Behind the wall: nothing but the wall ahead.
+        ((1.3, -0.5), 2.0),
+    ],
+)
+@pytest.mark.parametrize("strays", [False, True])
+def test_ref_a_pot_before_a_grazed_wall_answers(
+    monkeypatch: pytest.MonkeyPatch, at: tuple[float, float], range_m: float, strays: bool
+) -> None:
+    """A pot between the beams that the wall takes answers in the trials in which it is there."""
+    there = pot(*at) if not strays else pot(1.0, 2.0)
+    if strays:
+        region = [[f"{at[0] + u!r} m", f"{at[1] + v!r} m"] for u, v in ((0, 0), (1e-9, 0), (1e-9, 1e-9))]
+        there["stray"] = {"probability": "50 %", "region": region, "constant_over": "run", **GUESS}
+    field = field_map(x=(-2.0, 2.0), y=(-0.3, 3.0), elements=[there])
+    (echo,) = echoes_of(monkeypatch, grazing(believed=field), 40)
+    seen = np.abs(echo.reading_m - range_m) < 1e-6
+    if strays:
+        assert np.abs(echo.reading_m[~seen] - 2.0).max(initial=0.0) < 1e-9
+        assert seen.all() if range_m == 2.0 else 5 < seen.sum() < 35
+    else:
+        assert seen.all()
+
+
+def test_law_a_pot_that_is_not_there_yet_does_not_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two pots before a grazed wall the one that is there at the time of the reading answers."""
+    pots = [
+        pot(1.3, -0.1, present={"begin": "0.8 s"}),
+        {**pot(1.6, -0.1, present={"begin": "0.2 s"}), "id": "pot-b"},
+    ]
+    field = field_map(x=(-2.0, 2.0), y=(-0.3, 3.0), elements=pots)
+    (echo,) = echoes_of(monkeypatch, grazing(believed=field), 2)
+    assert echo.reading_m == pytest.approx(math.hypot(1.6, 0.1) - 0.05, abs=1e-9)
+
+
+def test_law_a_low_board_hides_nothing_from_a_beam_above_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A mute board across the axis hides the wall ahead, but not from a sensor that looks over it."""
+    for high, range_m in (("500 mm", math.nan), ("80 mm", 2.0)):
+        board = {
+            "id": "board",
+            "shape": {"rectangle": {"length": "1.6 m", "width": "20 mm"}},
+            "at": {"x": "1.2 m", "y": "0 m", "heading": "14 deg"},
+            "height": {"low": "0 mm", "high": high},
+        }
+        away = {**board, "at": {"x": "-1 m", "y": "2 m"}}
+        field, drawn = (field_map(x=(-2.0, 2.0), y=(-0.3, 3.0), structures=[one]) for one in (board, away))
+        for uneven in ({}, {"mount_height": run(spread="1 mm")}):
+            sensor = {"errors": uneven, "beam_width": "40 deg"}
+            one = single_reading("ahead", 0.0, 0.5, echo_limit="50 deg", **sensor)
+            with monkeypatch.context() as patch:
+                found = echoes_of(
+                    patch, pause(one, {**REPLACE, "validity": {}}, believed=drawn, true=field), 3
+                )
+            assert found[0].reading_m == pytest.approx(range_m, abs=1e-6, nan_ok=True)

@@ -7,7 +7,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftgate.predict import Prepared, believed_view, bounds, candidates, run_trials, trials_engine
+from driftgate.predict import (
+    Prepared,
+    believed_view,
+    bounds,
+    candidates,
+    casting,
+    run_trials,
+    trial_expect,
+    trials_engine,
+)
 from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome, TrialsResult
 
@@ -63,6 +72,7 @@ def crowded(
     pitch: str | None = None,
     moved: bool = False,
     drawn_phase: bool = False,
+    echo_limit: str = "80 deg",
     **more: Any,
 ) -> Prepared:
     """Return a case on a map with many surfaces, strays, scatter and things that come and go.
@@ -108,6 +118,7 @@ def crowded(
             errors=errors,
             reach={"low": "20 mm", "high": "3 m"},
             beam_width=beam,
+            echo_limit=echo_limit,
             random_phase=drawn_phase,
         )
         for name, x, y, heading in (
@@ -154,6 +165,24 @@ CASES: dict[str, dict[str, Any]] = {
     "cones, some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "beam": "10 deg"},
     "wide cones that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "beam": "60 deg", "pitch": "4 deg"},
     "lines that tilt": {"spread": ("40 mm", "40 mm", "2 deg"), "pitch": "4 deg"},
+    "cones, most surfaces mute": {
+        "spread": ("60 mm", "60 mm", "3 deg"),
+        "beam": "40 deg",
+        "echo_limit": "12 deg",
+        "moved": True,
+    },
+    "cones that tilt, most surfaces mute": {
+        "spread": ("40 mm", "40 mm", "2 deg"),
+        "beam": "30 deg",
+        "echo_limit": "12 deg",
+        "pitch": "4 deg",
+    },
+    "mute walls beyond the bound": {
+        "spread": ("10 mm", "10 mm", "1 deg"),
+        "wall_mm": 40.0,
+        "beam": "30 deg",
+        "echo_limit": "12 deg",
+    },
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
     "things moved": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True},
     "phases drawn": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True, "drawn_phase": True},
@@ -286,6 +315,34 @@ def test_law_the_cones_are_worth_the_test() -> None:
     assert not np.array_equal(narrow.counts, wide.counts)
     assert wide.wrongly_accepted.sum() > 0
     assert wide.counts[..., Outcome.ACCEPTED].sum() > 100
+
+
+def test_law_mute_surfaces_are_worth_the_test(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Walls, benches and pots answer beside mute surfaces, in truth and in what the robot expects."""
+    case = crowded(**CASES["cones, most surfaces mute"])
+    answered: list[int] = []
+    for module in (casting, trial_expect):
+        beside = module.answer_beside
+
+        def spy(*arguments: Any, beside: Any = beside, module: Any = module) -> Any:
+            found = beside(*arguments)
+            things = len(case.true.edges) if module is casting else 0
+            answered.extend([things, *found[1][found[1] >= 0].tolist()])
+            return found
+
+        monkeypatch.setattr(module, "answer_beside", spy)
+    with_them = culled(case)
+    assert len(answered) > 2000
+    for module in (casting, trial_expect):
+
+        def silent(cone: Any, *arguments: Any) -> Any:
+            count = len(cone.px)
+            return np.full(count, np.inf), np.full(count, -1, dtype=np.intp), np.zeros(count)
+
+        monkeypatch.setattr(module, "answer_beside", silent)
+    without = culled(case)
+    accepted = [r.counts[..., Outcome.ACCEPTED].sum() for r in (with_them, without)]
+    assert accepted[0] > 1.1 * accepted[1]
 
 
 @pytest.mark.parametrize("batch", [1, 25])

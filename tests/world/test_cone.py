@@ -105,6 +105,24 @@ def test_law_no_width_is_a_line_bit_for_bit():
         assert np.array_equal(got, want)
 
 
+def test_ref_inside_a_polygon_the_echo_comes_at_once():
+    """Inside a dented outline, or a disc, the range is 0; in the dent, outside it, that of the face ahead."""
+    corners = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [1.0, 0.5], [0.0, 2.0]])
+    for order in (1, -1):
+        x, y = corners[::order].T
+        for (px, py), inside in (
+            ((0.3, 0.2), True),
+            ((1.9, 1.5), True),
+            ((0.9, 1.5), False),
+            ((-1.0, 0.3), False),
+        ):
+            for half in (0.0, 0.2):
+                cone = Axis(px, py, 1.0, 0.0, half)
+                found = float(polygon_in_cone(cone, x, y))
+                assert (found == 0.0) == inside
+                assert np.isfinite(found)
+
+
 def test_ref_answers_by_hand():
     """Foot, rim and end of a wall 2 m ahead in a cone of 20 deg, worked on paper."""
     half = math.radians(10.0)

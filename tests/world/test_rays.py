@@ -213,12 +213,12 @@ def test_law_nearest_edge_takes_displaced_surfaces():
 
 
 def test_law_polygon_is_its_nearest_face():
-    """A square is met at its near face from outside and at its wall from within, per trial."""
+    """A square is met at its near face from outside and at once from within, per trial."""
     x, y = np.array([1.0, 2.0, 2.0, 1.0]), np.array([-0.5, -0.5, 0.5, 0.5])
     shift = np.array([0.0, 0.3])
     ranges = range_to_polygon(0.0, 0.0, 1.0, 0.0, x[:, None] + shift, y[:, None])
     assert ranges == pytest.approx([1.0, 1.3])
-    assert range_to_polygon(1.5, 0.0, 0.0, 1.0, x, y) == pytest.approx(0.5)
+    assert range_to_polygon(1.5, 0.0, 0.0, 1.0, x, y) == 0.0
     assert math.isinf(range_to_polygon(0.0, 0.0, -1.0, 0.0, x, y))
 
 

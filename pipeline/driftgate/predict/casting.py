@@ -9,7 +9,6 @@ its width adds to the bound on their direction.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -22,41 +21,12 @@ from driftgate.predict.bounds import (
 from driftgate.predict.candidates import BeamCandidates, Box, element_is_tall, may_meet, swept_boxes
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
+from driftgate.predict.true_beam import TrueBeam, edge_side, element_thing
 from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import Sensor
+from driftgate.world.answering import Thing, answer_beside
 from driftgate.world.cone import Axis, disc_in_cone, is_closer, polygon_in_cone, segment_in_cone
 from driftgate.world.rays import Values, range_to_line, range_to_segment
-
-
-class TrueBeam(NamedTuple):
-    """The true beam or cone of every trial.
-
-    Attributes
-    ----------
-    cone : Axis
-        In the plane, arrays of shape (n,).
-    height_m, climb : ndarray, shape (n,), or None
-        Height of the sensor, and how much the beam's centre rises per metre; None for a level beam at its
-        nominal height, which is what the surfaces at hand were chosen for. [m, m/m]
-    """
-
-    cone: Axis
-    height_m: FloatArray | None = None
-    climb: FloatArray | None = None
-
-    def at(self, trials: slice | IntArray) -> TrueBeam:
-        """Return the beams of some trials."""
-        cone = self.cone.at(trials)
-        if self.height_m is None or self.climb is None:
-            return TrueBeam(cone)
-        return TrueBeam(cone, self.height_m[trials], self.climb[trials])
-
-    def seen(self, range_m: FloatArray, low_m: float, high_m: float) -> FloatArray:
-        """Return ranges with those met below or above a thing's height range made a miss."""
-        if self.height_m is None or self.climb is None:
-            return range_m
-        height_m = self.height_m + self.climb * np.where(np.isfinite(range_m), range_m, 0.0)
-        return np.where((height_m >= low_m) & (height_m <= high_m), range_m, np.inf)
 
 
 @dataclass
@@ -151,15 +121,47 @@ class Caster:
         self._meet_apart(self._apart_in(r, sensor), beam, clock_s, met)
         for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():
             self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
+        self._beside(sensor, near.edges[r] if self._culls else everything, beam, slice(None), clock_s, met)
         if len(far):
             exact, some = self._nothing(beam.at(far)), beam.at(far)
             self._meet_edges(some, everything, far, exact, square=False)
             for j in self._tall_elements[sensor.id].tolist():
                 self._meet_element(j, some, far, clock_s, exact)
+            self._beside(sensor, everything, some, far, clock_s, exact)
             met.range_m[far], met.surface[far], met.cosine[far] = exact.range_m, exact.surface, exact.cosine
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
         return met
+
+    def _beside(
+        self,
+        sensor: Sensor,
+        edges: IntArray,
+        beam: TrueBeam,
+        pick: slice | IntArray,
+        clock_s: FloatArray,
+        met: Met,
+    ) -> None:
+        """Where the nearest answer in a cone is mute, put what answers beside it in its place."""
+        if beam.cone.half_rad == 0.0:
+            return
+        world, count = self._world, len(self._world.edges)
+        least = np.cos(sensor.echo_limit) * (1.0 if beam.climb is None else np.sqrt(1.0 + beam.climb**2))
+        rows = np.flatnonzero((met.surface >= 0) & (met.surface < count) & (met.cosine < least))
+        if not len(rows):
+            return
+        trials = rows if isinstance(pick, slice) else pick[rows]
+        some, clock_s = beam.at(rows), np.broadcast_to(clock_s, (self._count,))[trials]
+        things: list[Thing] = [edge_side(world, e, trials, some) for e in edges.tolist()]
+        elements = self._tall_elements[sensor.id]
+        things += [element_thing(world.elements[j], trials, clock_s, some) for j in elements.tolist()]
+        names = np.concatenate([edges, count + elements, [-1]])
+        least = least if beam.climb is None else least[rows]
+        range_m, index, cosine = answer_beside(some.cone, things, least, sensor.reach.high)
+        found = index >= 0
+        who = rows[found]
+        met.range_m[who], met.surface[who] = range_m[found], names[index[found]]
+        met.cosine[who] = cosine[found]
 
     def _apart_in(self, r: int, sensor: Sensor) -> StrayList:
         """Return the elements off their first places that the beams of a reading's step may reach."""

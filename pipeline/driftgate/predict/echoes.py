@@ -14,12 +14,13 @@ from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
 from driftgate.predict.bounds import MOUNT_SLACK_M, bound_of, mount_slack
 from driftgate.predict.candidates import BeamCandidates, echo_knots, is_uneven
-from driftgate.predict.casting import Caster, TrueBeam
+from driftgate.predict.casting import Caster
 from driftgate.predict.doubt import chance_key, factor_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, TrueWorld
+from driftgate.predict.true_beam import TrueBeam
 from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import Chance, FalseReturn, Sensor
 from driftgate.world.cone import Axis

@@ -23,6 +23,7 @@ from driftgate.sight.validity import (
     too_oblique,
     turning,
 )
+from driftgate.world.answering import Side, answer_beside
 from driftgate.world.beam import PoseModel, expected_range, range_along_beam
 from driftgate.world.carry import edge_middle
 from driftgate.world.cone import Axis, answer_in_cone, is_closer, segment_in_cone
@@ -134,9 +135,9 @@ class Looks:
             sure = view.sure[r]
             surface = np.full(len(then[0]), sure, dtype=np.intp)
         else:
-            surface = self._meet(view.edges[r], cone)
+            surface = self._meet(sensor, view.edges[r], cone)
             if len(far):
-                surface[far] = self._meet(self._tall[sensor], cone.at(far))
+                surface[far] = self._meet(sensor, self._tall[sensor], cone.at(far))
         model, towards = self._model(sensor, place, cone, surface, sure)
         if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
@@ -178,7 +179,7 @@ class Looks:
         square = np.asarray(np.cos(full.incidence_rad))
         return PoseModel(full.range_m, square, full.d_x, full.d_y, full.d_heading), (answer.ux, answer.uy)
 
-    def _meet(self, edges: IntArray, cone: Axis) -> IntArray:
+    def _meet(self, sensor: int, edges: IntArray, cone: Axis) -> IntArray:
         """Return which of some edges answers first in each trial's cone, -1 for none."""
         e = self._edges
         px, py, ux, uy, half_rad = cone
@@ -195,6 +196,14 @@ class Looks:
                 closer = range_m < nearest
                 nearest = np.minimum(nearest, range_m)
             np.copyto(surface, i, where=closer)
+        if half_rad > 0.0:
+            mounted = self._prepared.case.robot.sensors[sensor]
+            least = float(np.cos(mounted.echo_limit))
+            rows = np.flatnonzero((surface >= 0) & (square < least))
+            if len(rows):
+                sides = [Side(e.ax[i], e.ay[i], e.bx[i], e.by[i]) for i in edges.tolist()]
+                _, other, _ = answer_beside(cone.at(rows), sides, least, mounted.reach.high)
+                surface[rows] = np.where(other >= 0, edges[other], surface[rows])
         return surface
 
     def validity(self, r: int, sensor: int, expected: Expected) -> IntArray | Outcome:

@@ -25,8 +25,9 @@ from driftgate.sight.validity import (
     turning,
 )
 from driftgate.sight.values import Reason, Sight
+from driftgate.world.answering import answering_edge
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
-from driftgate.world.cone import Axis, answer_in_cone, nearest_edge_in_cone
+from driftgate.world.cone import Axis, answer_in_cone
 from driftgate.world.rays import EdgeArrays, Values, edge_arrays
 from driftgate.world.values import World
 
@@ -34,8 +35,9 @@ from driftgate.world.values import World
 def look_along(case: Case, plan: Plan, world: World) -> Sight:
     """Return what each reading should see, or why it gives no fix.
 
-    The expected surface is the nearest wall or structure that reaches to the sensor's height; loose
-    elements do not count for it, they are the corridor's business. The tests are made in the order
+    The expected surface is the nearest wall or structure that reaches to the sensor's height, in a cone
+    one that is not met too obliquely to answer (`driftgate.world.answering`); loose elements do not count
+    for it, they are the corridor's business. The tests are made in the order
     of `Reason`, and the first that fails has the reading.
 
     Parameters
@@ -137,7 +139,8 @@ def _associate(case: Case, plan: Plan, world: World, sensor: Sensor, rows: IntAr
     cone = Axis(*beam, 0.5 * sensor.beam_width)
     tall = [i for i, e in enumerate(world.edges) if e.low_m <= mount.height <= e.high_m]
     edges = edge_arrays(world.edges[i] for i in tall)
-    range_m, met = nearest_edge_in_cone(cone, edges.ax, edges.ay, edges.bx, edges.by)
+    ends_of = edges.ax, edges.ay, edges.bx, edges.by
+    range_m, met = answering_edge(cone, *ends_of, sensor.echo_limit, sensor.reach.high)
     # A miss has index -1: the entry put last.
     surface = np.array([*tall, -1], dtype=np.intp)[met]
     nx, ny, *ends = (

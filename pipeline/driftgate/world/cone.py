@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
-from driftgate.world.rays import Values, nearest_edge, range_to_disc, range_to_segment
+from driftgate.world.rays import Values, at_once_inside, nearest_edge, range_to_disc, range_to_segment
 
 # A surface seen edge-on, its line this near the apex as a share of the range, gives no echo.
 _EDGE_ON_SHARE = 1e-12
@@ -115,11 +115,29 @@ def segment_in_cone(
         range_m = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
         ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
         return range_m, np.where(np.isfinite(range_m), np.abs(ux * ey - uy * ex) / np.hypot(ex, ey), 1.0)
+    range_m, _, _, cosine = facing_point(cone, ax, ay, bx, by)
+    return range_m, cosine
+
+
+def facing_point(
+    cone: Axis, ax: Values, ay: Values, bx: Values, by: Values
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return a segment's nearest point in a cone as `segment_in_cone` does, with the direction to it.
+
+    Returns
+    -------
+    range_m, ux, uy, cosine : ndarray
+        The direction is the cone's axis where there is none. The cone has a width.
+    """
     near = _nearest_inside(cone, ax, ay, bx, by)
-    range_m = np.where(near.hit, near.range_m, np.inf)
     positive = near.hit & (near.range_m > 0.0)
-    cosine = np.where(positive, near.across_m / np.where(positive, near.range_m, 1.0), 1.0)
-    return range_m, np.minimum(cosine, 1.0)
+    divisor = np.where(positive, near.range_m, 1.0)
+    return (
+        np.where(near.hit, near.range_m, np.inf),
+        np.where(positive, near.x / divisor, cone.ux),
+        np.where(positive, near.y / divisor, cone.uy),
+        np.minimum(np.where(positive, near.across_m / divisor, 1.0), 1.0),
+    )
 
 
 def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> Answer:
@@ -175,7 +193,7 @@ def polygon_in_cone(cone: Axis, corners_x: FloatArray, corners_y: FloatArray) ->
     Returns
     -------
     ndarray
-        Range, inf for a miss. [m]
+        Range, inf for a miss; 0 with the apex inside, as of a disc. [m]
     """
     count = len(corners_x)
     nearest = np.full((), np.inf)
@@ -187,7 +205,7 @@ def polygon_in_cone(cone: Axis, corners_x: FloatArray, corners_y: FloatArray) ->
         else:
             face, _ = segment_in_cone(cone, *ends)
         nearest = np.minimum(nearest, face)
-    return nearest
+    return at_once_inside(nearest, cone.px, cone.py, corners_x, corners_y)
 
 
 def nearest_edge_in_cone(

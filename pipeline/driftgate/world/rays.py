@@ -144,7 +144,7 @@ def range_to_disc(
 def range_to_polygon(
     px: Values, py: Values, ux: Values, uy: Values, corners_x: FloatArray, corners_y: FloatArray
 ) -> FloatArray:
-    """Return how far along a beam the outline of a polygon is met.
+    """Return how far along a beam the outline of a polygon is met; 0 for a beam that starts inside it.
 
     Parameters
     ----------
@@ -164,7 +164,28 @@ def range_to_polygon(
         j = (i + 1) % count
         face = range_to_segment(px, py, ux, uy, corners_x[i], corners_y[i], corners_x[j], corners_y[j])
         nearest = np.minimum(nearest, face)
-    return nearest
+    return at_once_inside(nearest, px, py, corners_x, corners_y)
+
+
+def at_once_inside(
+    nearest_m: FloatArray, px: Values, py: Values, corners_x: FloatArray, corners_y: FloatArray
+) -> FloatArray:
+    """Return the range to a polygon's outline, made 0 where the beam starts inside the polygon.
+
+    A sensor inside a thing is pressed against it and does not see its far side. Inside is where a line to
+    one side crosses the outline an odd number of times (M. Shimrat, Algorithm 112, Communications of the
+    ACM 5(8), 1962, p. 434, from memory).
+    """
+    if not np.isfinite(nearest_m).any():
+        return nearest_m
+    inside = np.zeros(np.shape(nearest_m), dtype=bool)
+    for i in range(len(corners_x)):
+        j = (i + 1) % len(corners_x)
+        rise, above = corners_y[j] - corners_y[i], corners_y[i] > py
+        spans = above != (corners_y[j] > py)
+        left = (px - corners_x[i]) * rise - (py - corners_y[i]) * (corners_x[j] - corners_x[i])
+        inside ^= spans & ((left < 0.0) == (rise > 0.0))
+    return np.where(inside, 0.0, nearest_m)
 
 
 def nearest_edge(
