@@ -263,7 +263,10 @@ _SIGHT: Final = (
         "DG301",
         "dark interval",
         "For this long no sensor can give a fix on the coordinate named, so drift in it grows unchecked. "
-        "Turn the robot, slow it down, or add a look where a wall is in sight.",
+        "Turn the robot, slow it down, or add a look where a wall is in sight. A reading counts as no fix "
+        "where the robot's own tests refuse it, where something on the map stands in the sight line "
+        "(obstructed), and where the sensor's mean pitch takes the beam over or under the surface, or to the "
+        "floor first.",
     ),
     Rule(
         "DG302",

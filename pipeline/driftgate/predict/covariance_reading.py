@@ -140,15 +140,15 @@ class Readings:
         if partner is not None:
             self._interrupt(self.slots.difference(partner.pair))
             self._interrupt(self.slots.mean(partner.pair))
-        reason = self.prepared.sight.reason[r]
+        reason = self._reason(r)
         untried = reason in (Reason.SWITCHED_OFF, Reason.IN_CONTACT, Reason.NO_SURFACE)
-        if untried or (reason != Reason.USABLE and self.stages[0] is Stage.VALIDITY):
+        if untried or (not reason.tried and self.stages[0] is Stage.VALIDITY):
             self._interrupt(sensor)
             return
         seen = self._see(r)
         alone = _Scalar(sensor, ((seen, 1.0),), self.variances[sensor].at(seen.range_m))
         gains: dict[int, FloatArray] = {}
-        self.accepted[r] = self._test(state, alone, gains, reason == Reason.USABLE, self._echoes(r))
+        self.accepted[r] = self._test(state, alone, gains, self._passes(r))
         self._add_noise(state, gains, seen)
 
     def _read_pair(self, state: State, r: int, partner: Partner) -> None:
@@ -161,20 +161,38 @@ class Readings:
         slot = self.slots.difference(partner.pair), self.slots.mean(partner.pair)
         gains: dict[int, FloatArray] = {}
         turned = self.variances[a.sensor].wall_tilt_rad * (a.h[2] - b.h[2])
+        each = [self._passes(seen.r) for seen in (a, b)]
+        passes = {stage: all(one[stage] for one in each) for stage in each[0]}
         difference = _Scalar(slot[0], ((a, 1.0), (b, -1.0)), noise_a + noise_b + turned**2, turns=True)
-        turns = self._test(state, difference, gains)
-        moved = self._test(state, _Scalar(slot[1], ((a, first), (b, second)), variance), gains)
+        turns = self._test(state, difference, gains, passes)
+        moved = self._test(state, _Scalar(slot[1], ((a, first), (b, second)), variance), gains, passes)
         self.accepted[[a.r, b.r]] = turns or moved
         self._add_noise(state, gains, a, b)
 
     def _pairs_up(self, r: int, other: int) -> bool:
         """Return whether two readings of a pair are both tried, on one surface."""
-        sight, both = self.prepared.sight, [r, other]
-        usable = bool(np.all(sight.reason[both] == Reason.USABLE))
-        return usable and sight.surface[r] == sight.surface[other]
+        surface = self.prepared.sight.surface
+        tried = self._reason(r).tried and self._reason(other).tried
+        return bool(tried and surface[r] == surface[other])
+
+    def _reason(self, r: int) -> Reason:
+        return Reason(int(self.prepared.sight.reason[r]))
+
+    def _passes(self, r: int) -> dict[Stage, bool]:
+        """Return which stages a reading can pass on the planned path.
+
+        What stands in the sight line answers from where the surface is not, so that the gate's business is
+        taken to end it. Past the surface there is nothing, and the floor is grazed: no echo.
+        """
+        reason = self._reason(r)
+        return {
+            Stage.VALIDITY: reason.tried,
+            Stage.ECHO: self._echoes(r) and reason not in (Reason.OVER_OR_UNDER, Reason.FLOOR_FIRST),
+            Stage.GATE: reason is not Reason.OBSTRUCTED,
+        }
 
     def _echoes(self, r: int) -> bool:
-        """Return whether the sensor gets an echo of what it should meet."""
+        """Return whether the sensor gets an echo of what it should meet, if nothing is in the way."""
         sensor = self.prepared.case.robot.sensors[int(self.plan.timeline.readings.sensor[r])]
         range_m, incidence = self.prepared.sight.range_m[r], self.prepared.sight.incidence_rad[r]
         return bool(sensor.reach.low <= range_m <= sensor.reach.high and incidence <= sensor.echo_limit)
@@ -196,12 +214,10 @@ class Readings:
         state: State,
         scalar: _Scalar,
         gains: dict[int, FloatArray],
-        usable: bool = True,
-        echoes: bool = True,
+        passes: dict[Stage, bool],
     ) -> bool:
         """Put a scalar through the stages and update with it; return whether it was used."""
         correction, surface = self.prepared.case.robot.correction, scalar.parts[0][0].surface
-        passes = {Stage.VALIDITY: usable, Stage.ECHO: echoes}
         h = scalar.h
         ph = times_h(state.filter, (h[0], h[1], h[2]))
         variance = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.variance_m2
@@ -214,7 +230,8 @@ class Readings:
             elif stage is Stage.GATE:
                 innovation = self._row_of(state, scalar)
                 gate = correction.gate
-                passed = gate is None or not abs(innovation[-1]) > gate.sigmas * math.sqrt(float(variance[0]))
+                within = gate is None or not abs(innovation[-1]) > gate.sigmas * math.sqrt(float(variance[0]))
+                passed = passes[stage] and within
             else:
                 passed = passes[stage]
             if not passed:

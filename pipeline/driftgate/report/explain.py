@@ -148,11 +148,6 @@ def _clearances(explained: Explained) -> list[str]:
     return table(("step", "line", "nearest", "distance", "at"), rows)
 
 
-def reason_words(reason: Reason) -> str:
-    """Return the name of a reason as people read it."""
-    return reason.name.lower().replace("_", " ")
-
-
 def _sight(explained: Explained) -> list[str]:
     sight, readings = explained.prepared.sight, explained.prepared.plan.timeline.readings
     rows = []
@@ -164,7 +159,7 @@ def _sight(explained: Explained) -> list[str]:
                 continue
             reasons = sight.reason[mine]
             counts = [(Reason(int(r)), int((reasons == r).sum())) for r in np.unique(reasons)]
-            what = ", ".join(f"{n} {reason_words(r)}" for r, n in counts)
+            what = ", ".join(f"{n} {r.words}" for r, n in counts)
             blocked = sorted({sight.obstacle[i] for i in mine} - {""})
             if blocked:
                 what += f"; in the way: {', '.join(blocked)}"

@@ -122,7 +122,7 @@ def _look_findings(robot: Robot, planned: Planned) -> list[FindingFact]:
         if (reasons == Reason.USABLE).any():
             continue
         counts = np.bincount(reasons.astype(np.intp))
-        most = Reason(int(counts.argmax())).name.lower().replace("_", " ")
+        most = Reason(int(counts.argmax())).words
         message = f"no sensor can give a fix from here; most readings: {most}"
         found[step.doc_path] = FindingFact("DG302", step.doc_path, message, "warning", "")
     return list(found.values())

@@ -10,7 +10,7 @@ from driftgate.plan.values import Plan, Timeline
 from driftgate.schema.case import Case
 from driftgate.sight.expect import belief_knots, model_of
 from driftgate.sight.pairs import partners
-from driftgate.sight.stages import persists_before_validity
+from driftgate.sight.stages import persists_before_gate, persists_before_validity
 from driftgate.sight.values import DarkInterval, Reason, Sight
 from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
@@ -57,7 +57,13 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
     informs[:, 2] = np.abs(lever_m) >= LEAST_HEADING_LEVER_M - _ROUNDING
     for first, partner in partners(case.robot, plan.timeline.readings).items():
         both = [first, partner.reading]
-        if sight.surface[first] == sight.surface[partner.reading]:
+        if sight.surface[first] != sight.surface[partner.reading]:
+            continue
+        reasons = [Reason(int(r)) for r in sight.reason[both]]
+        if all(reason.tried for reason in reasons) and any(r is not Reason.USABLE for r in reasons):
+            # The robot makes one of two, and one of the two is wrong.
+            informs[both] = False
+        else:
             # Not a number where one of the two is of no use.
             informs[both, 2] |= abs(lever_m[first] - lever_m[both[1]]) >= LEAST_HEADING_LEVER_M - _ROUNDING
     return informs
@@ -70,17 +76,23 @@ def persisting(case: Case, plan: Plan, sight: Sight) -> NDArray[np.bool_]:
     is not usable, or another surface, starts the count again. Where persistence comes before validity,
     every reading that meets a surface counts.
     """
-    rule = case.robot.correction.persistence
+    correction = case.robot.correction
+    rule = correction.persistence
     sensor = plan.timeline.readings.sensor
     enough = np.ones(len(sensor), dtype=bool)
-    early = persists_before_validity(case.robot.correction)
+    early, ungated = (
+        persists_before_validity(case.robot.correction),
+        persists_before_gate(case.robot.correction),
+    )
     if rule is None:
         return enough
     streak, last = [0] * len(case.robot.sensors), [-1] * len(case.robot.sensors)
     for r, s in enumerate(sensor.tolist()):
         if not plan.timeline.readings.nominal[r]:
             continue
-        counts = sight.reason[r] == Reason.USABLE or (early and sight.reason[r] > Reason.NO_SURFACE)
+        reason = sight.reason[r]
+        counts = reason == Reason.USABLE or (ungated and reason == Reason.OBSTRUCTED)
+        counts |= early and Reason.NO_SURFACE < reason < Reason.OBSTRUCTED
         surface = int(sight.surface[r]) if counts else -1
         streak[s] = 0 if surface < 0 else streak[s] + 1 if surface == last[s] else 1
         last[s] = surface

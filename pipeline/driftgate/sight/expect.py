@@ -11,6 +11,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray, Law, Plan
 from driftgate.schema.case import Case
 from driftgate.schema.sensor import Sensor
+from driftgate.sight.clear import hindered
 from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.stages import may_fix
 from driftgate.sight.validity import (
@@ -37,8 +38,9 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
 
     The expected surface is the nearest wall or structure that reaches to the sensor's height, in a cone
     one that is not met too obliquely to answer (`driftgate.world.answering`); loose elements do not count
-    for it, they are the corridor's business. The tests are made in the order
-    of `Reason`, and the first that fails has the reading.
+    for it, they are the corridor's business. The tests are made in the order of `Reason`, and the first
+    that fails has the reading: those of the robot, and for what passes them whether the beam gets there at
+    all (`driftgate.sight.clear`).
 
     Parameters
     ----------
@@ -67,8 +69,12 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
         blocked, names = _corridor(world, sensor, limits, beams)
         surface[rows], range_m[rows], incidence[rows] = beams.surface, beams.range_m, beams.incidence_rad
         may = np.array([may_fix(case.robot.correction, step, sensor.id) for step in plan.steps], dtype=bool)
-        reason[rows] = _reasons(plan, world, limits, beams, blocked, rows, may)
-        obstacle[rows] = np.where(reason[rows] == Reason.CORRIDOR, names, "")
+        own = _reasons(plan, world, limits, beams, blocked, rows, may)
+        clear, standing = hindered(world, sensor, beams.cone, beams.time_s, beams.surface, beams.range_m)
+        reason[rows] = found = np.where(own == Reason.USABLE, clear, own)
+        obstacle[rows] = np.where(
+            found == Reason.CORRIDOR, names, np.where(found == Reason.OBSTRUCTED, standing, "")
+        )
     return Sight(surface, range_m, incidence, reason, tuple(obstacle.tolist()))
 
 

@@ -42,6 +42,11 @@ def persists_before_validity(correction: Correction) -> bool:
     return correction.order.index("persistence") < correction.order.index("validity")
 
 
+def persists_before_gate(correction: Correction) -> bool:
+    """Return whether persistence counts readings that the gate has not looked at yet."""
+    return correction.order.index("persistence") < correction.order.index("gate")
+
+
 def may_fix(correction: Correction, step: PlannedStep, sensor_id: str) -> bool:
     """Return whether readings of a sensor that arrive in a step are put to the tests at all.
 

@@ -13,7 +13,11 @@ from driftgate.plan.values import IntArray
 
 
 class Reason(IntEnum):
-    """Why a reading gives no fix by policy; USABLE when it may. In the order the tests are made."""
+    """Why a reading gives no fix; USABLE when it may. In the order the tests are made.
+
+    Up to TURNING they are the robot's own; the robot tries what passes them. The later ones are the field's:
+    the beam does not get to the surface that the robot expects, whether or not the robot knows.
+    """
 
     USABLE = 0
     SWITCHED_OFF = 1  # by the robot's `enabled` and `when`, or the step's `fixes`
@@ -25,6 +29,19 @@ class Reason(IntEnum):
     CORRIDOR = 7  # something may stand in the sight line, or the hit is near the end of the surface
     TOO_FAST = 8
     TURNING = 9
+    OBSTRUCTED = 10  # something stands in the sight line, and the robot does not test for it
+    OVER_OR_UNDER = 11  # the beam tilts past the surface, over its top or under it
+    FLOOR_FIRST = 12  # the beam tilts down and meets the floor before the surface
+
+    @property
+    def tried(self) -> bool:
+        """Whether the robot's own tests let it pass."""
+        return self is Reason.USABLE or self >= Reason.OBSTRUCTED
+
+    @property
+    def words(self) -> str:
+        """The reason as people read it."""
+        return self.name.lower().replace("_", " ")
 
 
 @dataclass(frozen=True)
@@ -42,7 +59,7 @@ class Sight:
     reason : ndarray of int8
         `Reason` of each reading.
     obstacle : tuple of str
-        For CORRIDOR: what stands in the corridor ("" otherwise).
+        For CORRIDOR and OBSTRUCTED: what stands in the corridor, or in the sight line ("" otherwise).
     """
 
     surface: IntArray
