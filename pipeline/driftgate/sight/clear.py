@@ -63,8 +63,10 @@ def hindered(
     end_m = np.where(sighted, range_m, 0.0)
     nearest = end_m
     owner = np.array([*(e.owner for e in world.edges), ""], dtype=object)[surface]
+    loose = {element.id for element in world.elements}
     for thing in obstacles_of_map(world):
-        if climb == 0.0 and not thing.low_m <= height_m <= thing.high_m:
+        # To a level beam every structure of its height was there to be expected: what is nearer is mute.
+        if climb == 0.0 and (thing.id not in loose or not thing.low_m <= height_m <= thing.high_m):
             continue
         there = sighted & thing.is_there(time_s) & (owner != thing.id)
         if not there.any():
