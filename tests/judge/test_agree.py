@@ -44,6 +44,28 @@ def test_mc_false_reports_are_rare():
     assert hits <= 34
 
 
+def test_mc_false_reports_are_rare_with_few_trials_and_many_tolerances():
+    """100 trials at ten moments, 60 comparisons: false reports in a tenth of 200 runs, not in a quarter."""
+    ends = tuple(moment(f"m{i}", x="0.01 mm", heading="0.001 deg") for i in range(10))
+    predicted, hits = covariance_of(10, by_source={"a": COV}), 0
+    for seed in range(200):
+        errors = [moment_trials(normal_errors(100, seed=(seed, i))) for i in range(10)]
+        hits += bool(disagreements(ends, predicted, trials_of(errors)))
+    # 10 % of 200 and three standard errors; by the variances themselves it is some 50.
+    assert hits <= 33
+
+
+def test_law_no_spread_on_one_side_is_a_difference():
+    """A variance of zero has no logarithm: against one that is not zero it differs, against zero not."""
+    still = np.zeros((500, 3))
+    assert {d.what for d in compare(still, x="0.01 mm")} == {"spread"}
+    none = covariance_of(1, by_source={"a": np.zeros((3, 3))})
+    end = moment("end", x="0.01 mm")
+    assert disagreements((end,), none, trials_of([moment_trials(still)])) == ()
+    moving = trials_of([moment_trials(normal_errors(500))])
+    assert {(d.axis, d.what) for d in disagreements((end,), none, moving)} >= {("x", "spread")}
+
+
 def test_law_shifted_mean_is_reported():
     """A mean 2 mm off a 20 mm tolerance is reported, with the trials believed."""
     found = compare(normal_errors(4000, mean=(0.002, 0, 0)))

@@ -50,8 +50,11 @@ def disagreements(
 
     Notes
     -----
-    Means are compared in standard errors of the trials' mean, spreads in standard errors of the
-    trials' variance, sqrt((m4 - m2²) / n), which holds for any distribution with a fourth moment [1]_.
+    Means are compared in standard errors of the trials' mean, spreads by the logarithm of the trials'
+    variance over the other, in standard errors of it, sqrt((m4 - m2²) / n) / m2, which holds for any
+    distribution with a fourth moment [1]_. (The variance's own distribution is skew, and its standard
+    error is small where it is: with 100 trials and 60 comparisons the variances themselves would
+    differ falsely in a quarter of the runs, their logarithms in a tenth, from 1024 trials on in 5 %.)
     The family's error rate is kept by Holm's procedure [2]_.
 
     References
@@ -114,7 +117,7 @@ def _tests_at(index: int, moment: Moment, covariance: CovarianceResult, trials: 
                 math.sqrt(variance),
                 math.sqrt(cov_variance),
                 size,
-                _two_sided(variance - cov_variance, variance_error),
+                _of_variances(variance, cov_variance, variance_error),
             )
         )
     return found
@@ -129,6 +132,13 @@ def _moments(error: FloatArray) -> tuple[float, float, float, float]:
     m4 = float((squares**2).mean())
     variance = m2 * count / (count - 1)
     return mean, variance, math.sqrt(variance / count), math.sqrt(max(0.0, m4 - m2 * m2) / count)
+
+
+def _of_variances(variance: float, predicted: float, standard_error: float) -> float:
+    """Return the two-sided p-value of a variance against the predicted one, by their logarithms."""
+    if not (0.0 < variance < math.inf and 0.0 < predicted < math.inf):
+        return _two_sided(variance - predicted, standard_error)
+    return _two_sided(math.log(variance / predicted), standard_error / variance)
 
 
 def _two_sided(difference: float, standard_error: float) -> float:

@@ -151,8 +151,9 @@ def smallest_visible_loss(
 
     Notes
     -----
-    The discordance that was seen is taken to fall evenly either way, :math:`\gamma = (w + b) / 2n`, and
-    a loss :math:`\delta` to add to one side. With :math:`m \sim \mathrm{Bin}(n, 2\gamma + \delta)`
+    The discordance that was seen, and one pair more since none seen is not none at all (our choice, after
+    Laplace's rule), is taken to fall evenly either way, :math:`\gamma = (w + b + 1) / 2n`, and a loss
+    :math:`\delta` to add to one side. With :math:`m \sim \mathrm{Bin}(n, 2\gamma + \delta)`
     discordant pairs, of which :math:`\mathrm{Bin}(m, (\gamma + \delta) / (2\gamma + \delta))` are
     losses, the power is the exact sum over :math:`m` [1]_ (from memory), or for many pairs
     :math:`\Phi\{(\delta\sqrt{n} - z\sqrt{\psi}) / \sqrt{\psi - \delta^2}\}` with
@@ -168,7 +169,7 @@ def smallest_visible_loss(
     _checked(pairs, worse, better)
     if not (0.0 < confidence < 1.0 and 0.0 < power < 1.0):
         raise ModelError(f"confidence and power must be inside (0, 1), got {confidence!r}, {power!r}")
-    background = 0.5 * (worse + better) / pairs
+    background = 0.5 * min(worse + better + 1, pairs) / pairs
     low: float = 0.0
     high: float = 1.0 - 2.0 * background
     if high <= 0.0 or power_to_see(pairs, background, high, confidence) < power:
