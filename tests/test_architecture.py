@@ -23,6 +23,7 @@ LAYERS = (
     "judge",
     "calibrate",
     "report",
+    "export",
     "run",
     "cli",
 )

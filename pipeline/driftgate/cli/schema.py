@@ -11,7 +11,7 @@ import click
 from driftgate.cli.out import emit
 
 DOCUMENTS: Final = ("routine", "field-map", "robot", "tape-sheet")
-KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side")
+KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side", "hand-over", "test-vectors")
 
 
 @click.command(
@@ -68,6 +68,10 @@ def _schema(kind: str) -> dict[str, Any]:
         from driftgate.report.record_schema import side_by_side_schema
 
         return side_by_side_schema()
+    if kind in ("hand-over", "test-vectors"):
+        from driftgate.export.json_schema import schema_of
+
+        return schema_of(kind)
     from driftgate.load.document import Kind
     from driftgate.load.json_schema import json_schema
 

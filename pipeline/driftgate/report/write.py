@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from driftgate.core.errors import DriftgateError
+
+# How far into a file its mark is looked for.
+_HEAD_BYTES = 4096
 
 
 class WriteError(DriftgateError):
@@ -47,6 +51,19 @@ def write_whole(path: Path, text: str) -> None:
         If the target is refused by `check_target` or the file system refuses.
     """
     check_target(path)
+    name = _written_beside(path, text)
+    try:
+        os.replace(name, path)
+    except OSError as error:
+        Path(name).unlink(missing_ok=True)
+        raise WriteError(f"{path}: {error.strerror}") from error
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def _written_beside(path: Path, text: str) -> str:
+    """Write a temporary file beside a target, and return its name."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:80]}.", suffix=".part", dir=path.parent)
     except OSError as error:
@@ -57,13 +74,71 @@ def write_whole(path: Path, text: str) -> None:
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, path)
     except OSError as error:
         Path(name).unlink(missing_ok=True)
         raise WriteError(f"{path}: {error.strerror}") from error
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+    return name
+
+
+def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -> None:
+    """Write several text files into one folder: all are on the disk before the first takes its place.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if its parent exists.
+    texts : mapping
+        Plain file name to text.
+    marks : sequence of str
+        Texts of which one stands near the beginning of every such file; a file in the way that has none of
+        them was written by somebody else.
+
+    Raises
+    ------
+    WriteError
+        If the folder or a target is a symbolic link or something else that is not written to, if a target
+        is somebody else's, or the file system refuses. Nothing is then changed, unless it refuses to
+        put a file in its place.
+    """
+    if folder.is_symlink():
+        raise WriteError(f"{folder}: is a symbolic link; name the folder itself")
+    if folder.exists() and not folder.is_dir():
+        raise WriteError(f"{folder}: is no folder")
+    if not folder.exists() and not folder.parent.is_dir():
+        raise WriteError(f"{folder}: there is no directory {folder.parent}")
+    for name in texts:
+        if name != os.path.basename(name) or name in ("", ".", "..") or "\\" in name:
+            raise WriteError(f"{name}: is no plain file name")
+    made = not folder.exists()
+    parts: list[tuple[str, Path]] = []
+    try:
+        folder.mkdir(exist_ok=True)
+        for name in texts:
+            _check_ours(folder / name, marks)
+        for name, text in texts.items():
+            parts.append((_written_beside(folder / name, text), folder / name))
+        while parts:
+            os.replace(*parts[0])
+            parts.pop(0)
+    except OSError as error:
+        raise WriteError(f"{error.filename or folder}: {error.strerror}") from error
+    finally:
+        for part, _ in parts:
+            Path(part).unlink(missing_ok=True)
+        if made and folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def _check_ours(path: Path, marks: Sequence[str]) -> None:
+    check_target(path)
+    if path.exists():
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+        if not any(mark.encode() in head for mark in marks):
+            raise WriteError(f"{path}: was not written by driftgate; move it, or name another folder")
 
 
 def _umask() -> int:

@@ -79,6 +79,43 @@ def _routine_content(routine: Routine) -> dict[str, Any]:
     return kept
 
 
+def inputs_fingerprint(case: Case) -> str:
+    """Return a hash of what a robot is given for a case: routine, robot, the map it carries, the side.
+
+    Units, order of keys, comments, titles and file names do not matter, nor does the true field, which the
+    robot does not know, nor accepted exceptions. What is left at its default does not count, so that a
+    version of driftgate that knows of more leaves the fingerprint of old files alone.
+    """
+    return _hash(
+        {
+            "routine": {
+                name: value
+                for name, value in _written(case.routine).items()
+                if name not in _REFERENCES and name != "accepted"
+            },
+            "robot": _written(case.robot),
+            "believed": _written(case.believed),
+            "side": case.side,
+        }
+    )
+
+
+def _written(value: Any) -> Any:
+    """Return a model as plain data without its remarks and without what has its default value."""
+    if isinstance(value, BaseModel):
+        return {
+            name: _written(getattr(value, name))
+            for name, field in type(value).model_fields.items()
+            if name not in _REMARKS
+            and (field.is_required() or getattr(value, name) != field.get_default(call_default_factory=True))
+        }
+    if isinstance(value, Mapping):
+        return {str(key): _written(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_written(inner) for inner in value]
+    return content(value)
+
+
 def content(value: Any) -> Any:
     """Return a model or a frozen dataclass as plain data without its remarks.
 
