@@ -188,6 +188,7 @@ SCENES: dict[str, Callable[[], Prepared]] = {
     ),
     "replace": lambda: scene(correction("replace")),
     "replace, limit": lambda: scene(correction("replace", update=LIMIT)),
+    "replace, pairs, limit": lambda: scene(correction("replace", update=LIMIT, **PAIR)),
     "replace, pairs, cones": lambda: scene(correction("replace", **PAIR), width="30 deg"),
     "blend, pairs": lambda: scene(correction("blend", **PAIR)),
     "blend, limit, cones": lambda: scene(correction("blend", update=LIMIT), width="25 deg"),

@@ -139,7 +139,8 @@ FAULTS = [
     ),
     ("Joseph's form", "replace", "b.x = a.x - gain.x * z->predicted;", "b.x = 0.0;"),
     ("a wall's tilt", "kalman, pairs", "routine->correction.wall_tilt_rad * z.h.h", "0.0"),
-    ("the limit of turns", "kalman, pairs, limit", "k->outline_reach_m * fabs(gain.h)", "0.0"),
+    ("the long way round", "kalman", "if (fabs(off) > DG_PI)", "if (0)"),
+    ("the limit of turns", "replace, pairs, limit", "k->outline_reach_m * fabs(gain.h)", "0.0"),
     ("the blend's share", "blend, pairs", "k->law == DG_UPDATE_BLEND ? k->share : 1.0", "1.0"),
     (
         "the end of a cone's surface",

@@ -18,8 +18,9 @@ from driftgate.schema.correction import Correction
 Three = tuple[FloatArray, FloatArray, FloatArray]
 
 _SEED: Final = 1
-# Deviations of the belief from the plan: near, off, and anywhere (our choice). [m, rad]
-_SPREADS: Final = ((0.01, 0.01), (0.08, 0.12), (1.5, math.pi))
+# Deviations of the belief from the plan: near, off, anywhere, and near but for a turn too many (our choice).
+# [m, rad, rad]
+_SPREADS: Final = ((0.01, 0.01, 0.0), (0.08, 0.12, 0.0), (1.5, math.pi, 0.0), (0.01, 0.01, math.tau))
 # What has been mended or driven between an echo and its arrival. [m, m, rad]
 _SINCE: Final = (0.004, 0.004, 0.01)
 # By how many standard deviations readings are off; nan: nothing came back.
@@ -62,6 +63,7 @@ class Draws:
         x, y, heading = (
             np.round(size[0 if k < 2 else 1] * self.between("belief", -1.0, 1.0, k), 6) for k in range(3)
         )
+        heading = heading + size[2]
         if not compensates:
             return (x, y, heading), (x, y, heading)
         dx, dy, turn = (self.between("since", -most, most, k) for k, most in enumerate(_SINCE))

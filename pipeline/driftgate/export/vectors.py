@@ -24,28 +24,36 @@ from driftgate.predict.filter import Six
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import NOT_TRIED, Recorder
 from driftgate.predict.trial_correction import Corrector
-from driftgate.predict.trial_expect import Looks
+from driftgate.predict.trial_expect import Expected, Looks
 from driftgate.predict.trial_memory import CorrectionState
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray, Outcome
+from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.expect import belief_knots
 from driftgate.sight.pairs import partners, slots
+from driftgate.sight.validity import reading_limits
+from driftgate.world.footprint import footprint_reach_m
 
 # Candidates by reading, readings looked at by sensor, and how many of one kind are kept (our choice).
 _CANDIDATES: Final = 48
 _READINGS: Final = 16
-_KEPT: Final = 3
+_KEPT: Final = 4
 # How far belief and reading are moved to see that no rounding decides. [m, rad]
 _NUDGE: Final = 1e-7
 # A fix that goes this share of the largest move was limited.
 _LIMITED: Final = 0.999
+# A fix that turns the belief by so much went the short way round. [rad]
+_HALF_TURN_RAD: Final = 3.0
+_ACROSS: Final = 1e-6
 
 
 class _Given(NamedTuple):
     """Candidates of one reading, or of the two of a pair; arrays over n.
 
     `now` and `then` are the belief's deviations from the plan at the arrival, and of the belief that the
-    reading is compared with; streaks are by slot; a reading is nan where nothing came back.
+    reading is compared with; streaks are by slot; a reading is nan where nothing came back; `at_end` says
+    where an end of the surface answers instead of its face, `absent` where the sight line passes what at
+    another time would stand in it.
     """
 
     rows: tuple[int, ...]
@@ -56,7 +64,9 @@ class _Given(NamedTuple):
     streak: list[IntArray]
     streak_surface: list[IntArray]
     refusals: IntArray
-    readings: tuple[FloatArray, ...] = ()
+    readings: tuple[FloatArray, ...]
+    at_end: BoolArray
+    absent: BoolArray
 
 
 class _Made(NamedTuple):
@@ -98,19 +108,20 @@ class _Readings:
         self._knots = belief_knots(prepared.case, prepared.plan)
         self._corrector = Corrector(prepared, prepared.filter, self._knots)
         self._looks = Looks(prepared, self._knots)
+        self._normal = np.array([edge.normal for edge in prepared.believed.edges])
         self._slots = slots(prepared.case.robot)
         self._partners = partners(prepared.case.robot, self._timeline.readings)
 
     def vectors(self) -> list[Vector]:
-        """Return a few vectors of each kind, by sensor."""
-        found: dict[tuple[object, ...], list[Vector]] = {}
+        """Return a few vectors of each kind, spread over the routine."""
+        found: dict[tuple[object, ...], list[tuple[_Given, _Made, int]]] = {}
         for row in self._rows():
             partner = self._partners.get(row)
             if partner is None:
                 self._look((row,), -1, found)
             else:
                 self._look((row, partner.reading), partner.pair, found)
-        return [vector for kept in found.values() for vector in kept]
+        return [self._vector(*some[at]) for some in found.values() for at in _spread(len(some), _KEPT)]
 
     def _rows(self) -> list[int]:
         """Return readings of every sensor, spread over what the plan says of them."""
@@ -124,24 +135,28 @@ class _Readings:
             each = max(_READINGS // max(len(kinds), 1), 2)
             for kind in kinds:
                 some = mine[reason[mine] == kind]
-                rows += some[np.unique(np.linspace(0, len(some) - 1, each).round().astype(int))].tolist()
+                rows += some[_spread(len(some), each)].tolist()
         return sorted(set(rows) - seconds)
 
-    def _look(self, rows: tuple[int, ...], pair: int, found: dict[tuple[object, ...], list[Vector]]) -> None:
+    def _look(
+        self,
+        rows: tuple[int, ...],
+        pair: int,
+        found: dict[tuple[object, ...], list[tuple[_Given, _Made, int]]],
+    ) -> None:
         given = self._candidates(rows, pair)
         made = self._run(_threefold(given))
         sure = _decided_alike(made)
         for i in np.flatnonzero(sure).tolist():
-            kept = found.setdefault(self._kind(given, made, i), [])
-            if len(kept) < _KEPT:
-                kept.append(self._vector(given, made, i))
+            found.setdefault(self._kind(given, made, i), []).append((given, made, i))
 
     def _kind(self, given: _Given, made: _Made, i: int) -> tuple[object, ...]:
         """Return what a candidate is an example of."""
         back, most = self._rule.way_back, self._rule.update.largest_move
         refusals = int(made.memory.refusals[i])
         widened = back is not None and refusals > int(given.refusals[i]) and refusals % back.refusals == 0
-        moved = math.hypot(*(float(made.now[k][i] - given.now[k][i]) for k in (0, 1)))
+        x, y, turn = (float(part[i]) for part in made.memory.fixed)
+        moved = max(math.hypot(x, y), footprint_reach_m(self._prepared.case.robot.footprint) * abs(turn))
         pair_slots = made.memory.streak[self._slots.sensors :] if given.pair >= 0 else []
         return (
             tuple(int(self._timeline.readings.sensor[r]) for r in given.rows),
@@ -149,6 +164,9 @@ class _Readings:
             bool(made.memory.lost[i]),
             widened,
             most is not None and moved > _LIMITED * most,
+            abs(turn) > _HALF_TURN_RAD,
+            bool(given.at_end[i]),
+            bool(given.absent[i]),
             tuple(int(streak[i]) > 0 for streak in pair_slots),
         )
 
@@ -159,6 +177,7 @@ class _Readings:
         streak = draws.streaks(self._rule, len(self._slots.names))
         readings: list[FloatArray] = []
         surfaces: list[IntArray] = []
+        at_end, absent = np.zeros(_CANDIDATES, dtype=bool), np.zeros(_CANDIDATES, dtype=bool)
         for which, r in enumerate(rows):
             sensor = int(self._timeline.readings.sensor[r])
             expected = self._looks.expect(r, sensor, then)
@@ -170,6 +189,12 @@ class _Readings:
             # Where no surface is expected, something is read all the same.
             readings.append(np.where(expected.surface >= 0, read, np.where(np.isnan(off), np.nan, 1.0)))
             surfaces.append(expected.surface)
+            # What an end answers changes along the sight line, what a face does along its normal.
+            across = (
+                model.d_x * self._normal[expected.surface, 1] - model.d_y * self._normal[expected.surface, 0]
+            )
+            at_end |= np.abs(across) > _ACROSS
+            absent |= self._passes_absent(r, sensor, expected)
         # Mostly the streak is one of the surface expected now.
         other = draws.uniform("other surface") < 0.2
         streak_surface = np.where(other, (surfaces[0] + 1) % len(self._prepared.believed.edges), surfaces[0])
@@ -183,7 +208,21 @@ class _Readings:
             [np.maximum(streak_surface, 0)] * len(streak),
             draws.refusals(self._rule),
             tuple(readings),
+            at_end,
+            absent,
         )
+
+    def _passes_absent(self, r: int, sensor: int, expected: Expected) -> BoolArray:
+        """Return where a sight line passes what at another time would stand in it."""
+        mounted = self._prepared.case.robot.sensors[sensor]
+        margin = reading_limits(mounted, self._rule.validity).corridor_m
+        time_s = self._timeline.time_s[self._knots[r]]
+        line = *expected.beam, np.where(expected.surface >= 0, expected.model.range_m, 0.0)
+        found = np.zeros(_CANDIDATES, dtype=bool)
+        for obstacle in obstacles_at_height(self._prepared.believed, mounted.mount.height):
+            if margin >= 0.0 and not bool(obstacle.is_there(time_s)):
+                found |= obstacle.blocks(*line, margin)
+        return found
 
     def _run(self, given: _Given) -> _Made:
         """Put the candidates through the model."""
@@ -278,6 +317,11 @@ class _Readings:
                 for outcome, surface in zip(made.outcome, made.surface, strict=True)
             ),
         )
+
+
+def _spread(count: int, wanted: int) -> list[int]:
+    """Return so many indices, or all, spread over a count."""
+    return np.unique(np.linspace(0, count - 1, wanted).round().astype(int)).tolist() if count else []
 
 
 def _threefold(given: _Given) -> _Given:
