@@ -64,6 +64,24 @@ def test_law_a_robot_without_sensors_compiles(compiler, tmp_path):
     assert ran.vectors[0] == ran.vectors[1] > 0
 
 
+def test_law_a_sensor_above_everything_compiles(c_compiler, tmp_path):
+    """A sensor that looks over all walls meets no surface, in the model and in C."""
+    from scenes import field_map, prepared, range_sensor, robot
+
+    high = {
+        **range_sensor("high", 0.0, 0.0, 0.0),
+        "mount": {"x": "0 m", "y": "0 m", "heading": "0 deg", "height": "2 m"},
+    }
+    case = prepared(
+        [{"do": "look", "time": "0.5 s"}], robot(None, [high], {"when": "always"}), believed=field_map()
+    )
+    made = files_of(case)
+    ran = c_compiler.host(made, tmp_path)
+    assert ran.status == 0
+    assert made.vectors > 12
+    assert "DG_NO_SURFACE" in made.files["made_up.vectors.h"]
+
+
 def test_law_small_robots_leave_the_readings_out(compiler, tmp_path):
     """The one long table goes with a macro."""
     (tmp_path / "made_up.h").write_text(scene_files("kalman").files["made_up.h"])

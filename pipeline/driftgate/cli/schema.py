@@ -34,7 +34,8 @@ KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side", "hand-over", "te
 def command(kind: str, output: Path | None, keys: bool) -> int:
     """Write the JSON Schema of a kind of document, or of a JSON report.
 
-    report is that of check, with what --baseline adds; side-by-side that of compare.
+    report is that of check, with what --baseline adds; side-by-side that of compare; hand-over and
+    test-vectors are what export writes.
     """
     text = _keys(kind) if keys else json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
     if output is None:

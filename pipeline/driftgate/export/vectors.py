@@ -32,6 +32,7 @@ from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.expect import belief_knots
 from driftgate.sight.pairs import partners, slots
 from driftgate.sight.validity import reading_limits
+from driftgate.world.cone import segment_in_cone
 from driftgate.world.footprint import footprint_reach_m
 
 # Candidates by reading, readings looked at by sensor, and how many of one kind are kept (our choice).
@@ -45,6 +46,7 @@ _LIMITED: Final = 0.999
 # A fix that turns the belief by so much went the short way round. [rad]
 _HALF_TURN_RAD: Final = 3.0
 _ACROSS: Final = 1e-6
+_TIE: Final = 1e-6  # of a range [m], of a cosine
 
 
 class _Given(NamedTuple):
@@ -53,7 +55,7 @@ class _Given(NamedTuple):
     `now` and `then` are the belief's deviations from the plan at the arrival, and of the belief that the
     reading is compared with; streaks are by slot; a reading is nan where nothing came back; `at_end` says
     where an end of the surface answers instead of its face, `absent` where the sight line passes what at
-    another time would stand in it.
+    another time would stand in it, `tied` where two surfaces answer alike.
     """
 
     rows: tuple[int, ...]
@@ -67,6 +69,7 @@ class _Given(NamedTuple):
     readings: tuple[FloatArray, ...]
     at_end: BoolArray
     absent: BoolArray
+    tied: BoolArray
 
 
 class _Made(NamedTuple):
@@ -146,7 +149,7 @@ class _Readings:
     ) -> None:
         given = self._candidates(rows, pair)
         made = self._run(_threefold(given))
-        sure = _decided_alike(made)
+        sure = _decided_alike(made) & ~given.tied
         for i in np.flatnonzero(sure).tolist():
             found.setdefault(self._kind(given, made, i), []).append((given, made, i))
 
@@ -177,7 +180,7 @@ class _Readings:
         streak = draws.streaks(self._rule, len(self._slots.names))
         readings: list[FloatArray] = []
         surfaces: list[IntArray] = []
-        at_end, absent = np.zeros(_CANDIDATES, dtype=bool), np.zeros(_CANDIDATES, dtype=bool)
+        at_end, absent, tied = np.zeros((3, _CANDIDATES), dtype=bool)
         for which, r in enumerate(rows):
             sensor = int(self._timeline.readings.sensor[r])
             expected = self._looks.expect(r, sensor, then)
@@ -195,6 +198,7 @@ class _Readings:
             )
             at_end |= np.abs(across) > _ACROSS
             absent |= self._passes_absent(r, sensor, expected)
+            tied |= self._is_tied(sensor, expected)
         # Mostly the streak is one of the surface expected now.
         other = draws.uniform("other surface") < 0.2
         streak_surface = np.where(other, (surfaces[0] + 1) % len(self._prepared.believed.edges), surfaces[0])
@@ -210,7 +214,23 @@ class _Readings:
             tuple(readings),
             at_end,
             absent,
+            tied,
         )
+
+    def _is_tied(self, sensor: int, expected: Expected) -> BoolArray:
+        """Return where a second surface is met as near and as squarely: a bench's back lies in its wall."""
+        height = self._prepared.case.robot.sensors[sensor].mount.height
+        met = [
+            segment_in_cone(expected.cone, *edge.a, *edge.b)
+            for edge in self._prepared.believed.edges
+            if edge.low_m <= height <= edge.high_m
+        ]
+        if not met:
+            return np.zeros(_CANDIDATES, dtype=bool)
+        nearest = np.min([range_m for range_m, _ in met], axis=0)
+        square = np.array([np.where(range_m <= nearest + _TIE, cosine, -1.0) for range_m, cosine in met])
+        alike = np.abs(square - square.max(axis=0)) <= _TIE
+        return np.asarray(np.isfinite(nearest) & (alike.sum(axis=0) > 1))
 
     def _passes_absent(self, r: int, sensor: int, expected: Expected) -> BoolArray:
         """Return where a sight line passes what at another time would stand in it."""
