@@ -90,5 +90,5 @@ def _told(case: ExportedCase) -> str:
     return (
         f"{plain(case.path)}  {plain(case.title)}, {case.side}\n"
         f"  fingerprint {case.short_fingerprint}  {case.vectors} test vectors\n"
-        f"  {', '.join(case.files)}\n"
+        f"  {case.name} {', '.join(file.removeprefix(case.name) for file in case.files)}\n"
     )
