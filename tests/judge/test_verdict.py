@@ -13,6 +13,8 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 from driftgate.core.errors import ModelError
 from driftgate.judge.sampling import Sampling, Seen, decide
 from driftgate.judge.verdict import judge_case
+from driftgate.report.digits import used_words
+from driftgate.sight.values import DarkInterval
 
 
 def on_x(outside, total, **more):
@@ -25,13 +27,14 @@ def on_x(outside, total, **more):
 
 def judged(moments, results, **more):
     """Return the verdict on a made case."""
-    tolerances = more.pop("tolerances", 1)
+    tolerances, dark = more.pop("tolerances", 1), more.pop("dark", ())
     touch = {k: more.pop(k) for k in ("touch_step", "touch_obstacle", "counts", "wrong") if k in more}
     return judge_case(
         prepared_of(moments, **more),
         covariance_of(len(moments)),
         trials_of(results, **touch),
         tolerances=tolerances,
+        dark=dark,
     )
 
 
@@ -86,6 +89,57 @@ def test_law_contact_makes_used_infinite():
     assert [(p.obstacle, p.step, p.trials) for p in found.contact.places] == [("pot-b", 2, 50)]
     assert "pot-b in step 3 (advance 2 m)" in found.contact.reason
     assert "touched something in 50.0 % of the trials, mostly pot-b in step 3" in found.moments[0].reason
+
+
+def test_law_contact_does_not_move_the_error():
+    """Where a tenth of the trials touch, the error is that of the pose, and contact stands beside it."""
+    error = np.zeros((1000, 3))
+    error[:, 0] = np.linspace(0.0, 0.0119, 1000)
+    touched = np.arange(1000) % 10 == 3
+    step = np.where(touched, 2, -1)
+    found = judged([moment("end")], [moment_trials(error, touched)], touch_step=step, touch_obstacle=step - 1)
+    end, without = found.moments[0], judged([moment("end")], [moment_trials(error)]).moments[0]
+    assert end.error_used == without.error_used == without.used
+    assert end.error_used == pytest.approx(1.09, abs=0.01)
+    assert end.used > end.error_used
+    assert end.otherwise == int((touched & (error[:, 0] <= 0.01)).sum())
+    assert used_words(end) == f"{used_words(without)}, touched in 10 %"
+    assert "touched something in 10.0 % of the trials, mostly pot-b in step 3" in end.reason
+    assert "touched" not in without.reason
+
+
+def radial(x, y, **more):
+    """Return the verdict on a radial tolerance of 10 mm; 100 trials with this spread or offset."""
+    sign = np.where(np.arange(100) % 2, 1.0, -1.0)
+    error = np.zeros((100, 3))
+    error[:, 0], error[:, 1] = x(sign), y(sign)
+    return judged([moment("end", radial="10 mm")], [moment_trials(error)], **more).moments[0]
+
+
+DARK = (DarkInterval("x", 0.0, 4.0, 0, 3), DarkInterval("y", 1.0, 4.0, 1, 3))
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "words", "dark"),
+    [
+        (lambda s: 0.001 * s, lambda s: 0.02 * s, "on average, most of it in y (mean 0.00 mm, spread", "y"),
+        (lambda s: 0.02 * s, lambda s: 0.001 * s, "on average, most of it in x (mean 0.00 mm, spread", "x"),
+        (
+            lambda s: 0.001 * s,
+            lambda s: 0.02 + 0.001 * s,
+            "most of it a constant offset in y (mean 20.0",
+            "y",
+        ),
+        (lambda s: 0.02 * s, lambda s: -0.02 * s, "in x and y alike", "x"),
+    ],
+)
+def test_law_a_radial_error_has_a_direction(x, y, words, dark):
+    """The reason names the axis that the error lies on and what is dark there; a distance has no sign."""
+    found = radial(x, y, dark=DARK)
+    assert found.reason.startswith("The radial error is 2")
+    assert words in found.reason
+    assert "mostly spread" not in found.reason
+    assert f"No sensor can fix {dark} from" in found.reason
 
 
 def test_law_one_touch_fails_where_none_is_allowed():

@@ -8,7 +8,7 @@ import json
 from driftgate.core.findings import Finding
 from driftgate.judge.paired_values import Change, Difference, ErrorChange, Loosening
 from driftgate.report.compare_model import CaseChange, Comparison
-from driftgate.report.erosion import comparison_json, comparison_markdown, render_comparison
+from driftgate.report.erosion import change_words, comparison_json, comparison_markdown, render_comparison
 
 HOSTILE = "x\x1b[31m|`<b>\u202e"
 
@@ -16,8 +16,9 @@ HOSTILE = "x\x1b[31m|`<b>\u202e"
 def change(name="end", word="worse", low=0.05, visible=0.01):
     """Return a change that uses more of the tolerance."""
     errors = ErrorChange(
-        "x", 0.01, 0.012, Difference(0.002, 0.001, 0.003), 0.4, 0.5, Difference(0.1, low, 0.15), 0.02
-    )
+        "x", 0.01, 0.012, Difference(0.002, 0.001, 0.003), 0.38, 0.47, 0.4, 0.5,
+        Difference(0.1, low, 0.15), 0.02,
+    )  # fmt: skip
     return Change(
         name, word, 1000, 30, 10, 0.99, 0.97, Difference(-0.02, -0.03, -0.01), 0.001, visible, errors
     )
@@ -27,6 +28,21 @@ def comparison(*changes, loosened=(), **more):
     """Return a comparison of one case."""
     case = CaseChange("routines/a.yaml", "Made", "f.yaml", changes=changes, renamed=(("a", "b"),), new=("c",))
     return Comparison("pin", 1, 1000, 0.95, 3, 0.02, "fail", loosenings=loosened, cases=(case,), **more)
+
+
+def test_law_what_decides_comes_first():
+    """A word that the margin decides leads with the error; else the probability of success does."""
+    by_margin = dataclasses.replace(change(), decided_by="margin")
+    assert change_words(by_margin).startswith("95 % error on x 10.0 -> 12.0 mm")
+    assert change_words(dataclasses.replace(change(), decided_by="success")).startswith("success 99.00 %")
+
+
+def test_law_shares_say_of_what_they_are():
+    """An axis is held against its own tolerance; all axes together are told apart where they differ."""
+    words = change_words(change())
+    assert "(+1.0 to +3.0), 38 % -> 47 % of its tolerance (all axes together 40 % -> 50 %)" in words
+    alone = dataclasses.replace(change().errors, axis_used_before=0.4, axis_used_now=0.5)
+    assert "together" not in change_words(dataclasses.replace(change(), errors=alone))
 
 
 def test_law_loosening_comes_before_figures():
@@ -42,7 +58,7 @@ def test_law_figures_and_what_would_have_shown():
     """A change has both values, the interval, and without a difference the smallest loss in sight."""
     text = render_comparison(comparison(change(), change("a", "no difference seen")))
     assert "success 99.00 % -> 97.00 % (-3.00 to -1.00 points; 30 trials lost, 10 won)" in text
-    assert "95 % error on x 10.0 -> 12.0 mm (+1.0 to +3.0), 40 % -> 50 % of the tolerance" in text
+    assert "95 % error on x 10.0 -> 12.0 mm (+1.0 to +3.0), 38 % -> 47 % of its tolerance" in text
     assert text.count("would have been seen, or of") == 1
     assert "a loss of 1.00 points would have been seen, or of 2.00 % of the tolerance" in text
     assert "no loss would have been seen" in render_comparison(
@@ -57,7 +73,7 @@ def test_law_the_same_in_every_trial_is_said():
     same = comparison(dataclasses.replace(alike, same=True))
     for text in (render_comparison(same), comparison_markdown(same).replace("<br>", "; ")):
         assert "the same in every trial; a loss of 1.00 points would have been seen" in text
-        assert "of the tolerance;" in text  # the figures themselves stay
+        assert "of its tolerance (all" in text  # the figures themselves stay
         assert "could have missed" not in text
     assert json.loads(comparison_json(same))["cases"][0]["changes"][0]["same"] is True
     # Some trials differ, and no section's margin does.

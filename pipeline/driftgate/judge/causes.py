@@ -141,12 +141,16 @@ class CauseFinder:
             return Mishap("combined", f"several sources together {axis_words(found.axis)}")
         if source == "start_placement":
             return Mishap("start placement", "start placement")
-        return Mishap("drift", f"{source_title(self.prepared, source)}{self._darkness(k, found.axis)}")
+        return Mishap("drift", f"{source_title(self.prepared, source)}{self._darkness(k, found.axis, trial)}")
 
-    def _darkness(self, k: int, axis: str) -> str:
+    def _darkness(self, k: int, axis: str, trial: int) -> str:
         moment = self.prepared.moments[k]
         now_s = float(self.prepared.plan.timeline.time_s[moment.knot])
         axes = field_axis(axis, moment.pose[2])
+        if axis == "radial":
+            # What is dark matters in the direction in which this trial errs.
+            x, y = np.abs(self.replay.trials.moments[k].error[trial, :2])
+            axes = ("x",) if x >= y else ("y",)
         dark = [
             d
             for d in self._dark

@@ -162,6 +162,7 @@ def success_change(name: str, before: BoolArray, now: BoolArray, confidence: flo
         p_value=p_value,
         visible=smallest_visible_loss(trials, worse, better, confidence),
         errors=None,
+        decided_by="" if word == "no difference seen" else "success",
     )
 
 
@@ -182,15 +183,15 @@ def moment_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float
     each = 1.0 - (1.0 - confidence) / 3.0
     found = success_change(now.name, before.success, now.success, each)
     errors = _error_change(before, now, each)
-    word = found.word
+    word, by = found.word, found.decided_by
     if errors is not None and errors.used is not None and errors.used.low is not None:
         more = errors.used.low > 0.0
         less = errors.used.high is not None and errors.used.high < 0.0
         if more:
-            word = "worse"
+            word, by = "worse", by if word == "worse" else "margin"
         elif less and word != "worse":
-            word = "better"
-    return replace(found, word=word, errors=errors, same=_same_moment(before, now))
+            word, by = "better", by if word == "better" else "margin"
+    return replace(found, word=word, decided_by=by, errors=errors, same=_same_moment(before, now))
 
 
 def _same_moment(before: MomentOutcomes, now: MomentOutcomes) -> bool:
@@ -226,6 +227,8 @@ def _error_change(before: MomentOutcomes, now: MomentOutcomes, confidence: float
         error_before=quantile(old, TYPICAL),
         error_now=quantile(new, TYPICAL),
         error=quantile_difference(old, new, TYPICAL, shown),
+        axis_used_before=quantile(one.share, TYPICAL),
+        axis_used_now=quantile(other.share, TYPICAL),
         used_before=quantile(before.used, TYPICAL),
         used_now=quantile(now.used, TYPICAL),
         used=used,

@@ -32,6 +32,8 @@ class ErrorChange:
         95 % of the runs err by no more. [m or rad]
     error : Difference or None
         Their difference. [m or rad]
+    axis_used_before, axis_used_now : float
+        What those errors are of this axis' own tolerance. [share]
     used_before, used_now : float
         95 % of the runs use no more of the tolerance, all axes together. [share]
     used : Difference or None
@@ -44,6 +46,8 @@ class ErrorChange:
     error_before: float
     error_now: float
     error: Difference | None
+    axis_used_before: float
+    axis_used_now: float
     used_before: float
     used_now: float
     used: Difference | None
@@ -80,6 +84,8 @@ class Change:
     same : bool
         Every trial came out the same, its errors included: there is no difference to be seen, unless
         in rarer trials than these.
+    decided_by : {"success", "margin", ""}
+        Which of the two makes it worse or better; empty where no difference is seen.
     """
 
     name: str
@@ -94,6 +100,7 @@ class Change:
     visible: float | None
     errors: ErrorChange | None
     same: bool = False
+    decided_by: Literal["success", "margin", ""] = ""
 
     @property
     def shown_loss(self) -> float:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from driftgate.judge.counted import counted_until, share_words
+from driftgate.judge.direction import Direction, radial_direction
 from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
 from driftgate.judge.variance import mean_along, variance_along
 from driftgate.plan.values import Plan
@@ -25,6 +26,7 @@ _DARK_AT_LEAST_S = 0.5
 _GROWN_AT_LEAST = 0.2  # of the variance at the moment, in one step
 _WRONG_AT_LEAST = 0.005
 _REFUSED_AT_LEAST = 0.2
+_BESIDES_AT_LEAST = 0.1  # of the failing trials, to be named beside the error
 
 
 def plain_step(plan: Plan) -> DescribeStep:
@@ -89,15 +91,20 @@ def moment_reason(
         return outright
     moment = prepared.moments[index]
     unseen = _unseen(verdict)
-    sentences = [_error_shape(verdict, _offset_cause(prepared, covariance, index, verdict.binding), unseen)]
+    direction = radial_direction(trials.moments[index]) if verdict.binding == "radial" else None
+    main = verdict.binding if direction is None else direction.axes[0]
+    offset = _offset_cause(prepared, covariance, index, main)
+    sentences = [_error_shape(verdict, offset, unseen, direction)]
     if not unseen:
         sentences.append(_growth(prepared, covariance, moment, verdict.binding, describe))
+    axes = field_axis(main, moment.pose[2]) if direction is None else direction.axes
     second = (
         _readings(prepared, trials, moment, describe, unseen)
-        or _darkness(prepared, moment, verdict.binding, dark, describe)
+        or _darkness(prepared, moment, axes, dark, describe)
         or _last_fix(prepared, covariance, moment)
     )
     sentences.append(second)
+    sentences.append(_besides(verdict, trials, index, describe))
     return " ".join(sentence for sentence in sentences if sentence)
 
 
@@ -106,6 +113,18 @@ def _outright(verdict: MomentVerdict, trials: TrialsResult, index: int, describe
     failing = verdict.estimate.trials - verdict.estimate.successes
     if failing == 0 or verdict.outside * 2 > failing:
         return ""
+    return _other_cause(verdict, trials, index, describe)
+
+
+def _besides(verdict: MomentVerdict, trials: TrialsResult, index: int, describe: DescribeStep) -> str:
+    """Return what fails the fewer trials whose pose is inside, where they are not few."""
+    failing = verdict.estimate.trials - verdict.estimate.successes
+    if failing == 0 or verdict.otherwise < _BESIDES_AT_LEAST * failing:
+        return ""
+    return _other_cause(verdict, trials, index, describe)
+
+
+def _other_cause(verdict: MomentVerdict, trials: TrialsResult, index: int, describe: DescribeStep) -> str:
     total = verdict.estimate.trials
     causes = {"touched": verdict.touched, "late": verdict.late, "before": verdict.missed_before}
     cause = max(causes, key=lambda name: causes[name])
@@ -135,13 +154,13 @@ def _axis(verdict: MomentVerdict) -> AxisVerdict | None:
 
 
 def axis_words(axis: str) -> str:
-    """Return how people call an axis: "on x", "along", "in heading"."""
+    """Return how people call an axis: "on x", "along the heading", "in heading"."""
     return {
         "x": "on x",
         "y": "on y",
         "along": "along the heading",
         "across": "across the heading",
-        "radial": "in distance",
+        "radial": "in the radial error",
         "heading": "in heading",
     }[axis]
 
@@ -169,22 +188,36 @@ def _offset_cause(prepared: PreparedCase, covariance: CovarianceResult, index: i
     return f", most of it from the mean of the {title}"
 
 
-def _error_shape(verdict: MomentVerdict, offset_cause: str, unseen: bool) -> str:
+def _error_shape(verdict: MomentVerdict, offset_cause: str, unseen: bool, direction: Direction | None) -> str:
     axis = _axis(verdict)
     if axis is None:
         return ""
-    words = axis_words(axis.axis)
+    if direction is not None:
+        return _radial_shape(direction, offset_cause, _blame(verdict))
+    words = "radial error" if axis.axis == "radial" else f"error {axis_words(axis.axis)}"
     size = f"mean {amount(axis.mean, axis.axis)}, spread {amount(axis.sd, axis.axis)}"
     by = _blame(verdict)
     if axis.axis != "radial" and abs(axis.mean) > _OFFSET_RULES * axis.sd:
-        return f"Most of the error {words} is a constant offset ({size}){offset_cause}."
+        return f"Most of the {words} is a constant offset ({size}){offset_cause}."
     if unseen and verdict.variance is not None:
         seen = amount(verdict.variance.sd, axis.axis)
         return (
-            f"The error {words} is mostly spread ({size}), much more than the error sources make on the "
+            f"The {words} is mostly spread ({size}), much more than the error sources make on the "
             f"planned readings ({seen}): readings refused or wrong, things out of place, or contact."
         )
-    return f"The error {words} is mostly spread ({size}){by}."
+    return f"The {words} is mostly spread ({size}){by}."
+
+
+def _radial_shape(direction: Direction, offset_cause: str, by: str) -> str:
+    """Return what the error in the plane is like: a distance has no sign, its direction has one."""
+    axis = direction.axes[0]
+    size = f"mean {amount(direction.mean, axis)}, spread {amount(direction.sd, axis)}"
+    words = f"The radial error is {amount(direction.distance_m, axis)} on average"
+    if len(direction.axes) > 1:
+        return f"{words}, in x and y alike{by}."
+    if abs(direction.mean) > _OFFSET_RULES * direction.sd:
+        return f"{words}, most of it a constant offset in {axis} ({size}){offset_cause}."
+    return f"{words}, most of it in {axis} ({size}){by}."
 
 
 def _blame(verdict: MomentVerdict) -> str:
@@ -253,12 +286,11 @@ def field_axis(axis: str, heading_rad: float) -> tuple[str, ...]:
 def _darkness(
     prepared: PreparedCase,
     moment: Moment,
-    binding: str,
+    axes: tuple[str, ...],
     dark: tuple[DarkInterval, ...],
     describe: DescribeStep,
 ) -> str:
     now_s = float(prepared.plan.timeline.time_s[moment.knot])
-    axes = field_axis(binding, moment.pose[2])
     open_now = [
         d
         for d in dark

@@ -205,6 +205,10 @@ class MomentVerdict:
         Numbers of the worst trials, worst first, where the tolerance fails or is narrowly kept.
     tilted : RareTrials or None
         The tilted trials that status, estimate, bounds and `used` rest on; None: on plain trials.
+    error_used : float or None
+        Share of the tolerance that the error of the pose alone uses at the required probability, at the
+        run's confidence, whatever else fails the trials; this is the figure that people read. Never more
+        than `used`; None as for `used`.
     """
 
     name: str
@@ -234,6 +238,12 @@ class MomentVerdict:
     decided_at: int | None = None
     tilted: RareTrials | None = None
     worst: tuple[int, ...] = ()
+    error_used: float | None = None
+
+    @property
+    def otherwise(self) -> int:
+        """Trials that fail although the pose is inside: contact, time, an earlier checkpoint."""
+        return max(0, self.estimate.trials - self.estimate.successes - self.outside)
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -151,6 +151,7 @@ def _judge_moment(
         variance=None,
         note=_note(found, moment.required, estimate, rule),
         decided_at=found.at,
+        error_used=_at_ranks(shares.joint, ranks),
     )
 
 

@@ -199,6 +199,8 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "used": _number(moment.used),
         "used_state": _used_state(moment.used),
         "margin": _number(moment.margin),
+        "error_used": _number(moment.error_used),
+        "error_used_state": _used_state(moment.error_used),
         "used_quantiles": _quantiles(moment.used_50, moment.used_95, moment.used_99),
         "outside": moment.outside,
         "touched": moment.touched,

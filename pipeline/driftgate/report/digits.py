@@ -86,24 +86,33 @@ def percent(
     return f"{shown(value, threshold, factor=100, digits=digits, direction=direction)} %"
 
 
+# From this part of the failures that are allowed on, failing for another reason than distance is told.
+_OTHERWISE_TOLD = 0.1
+
+
 def used_words(moment: MomentVerdict) -> str:
     """Return the error against its tolerance: "10.8 of 25 mm (43 %)".
 
-    The error is the one at the required probability on the tightest axis. A lopsided tolerance has no
-    single size: "43 % of -5 to 10 mm".
+    The error is the one of the pose at the required probability on the tightest axis. A lopsided tolerance
+    has no single size: "43 % of -5 to 10 mm". What else fails trials is told beside it.
     """
-    axis = binding_axis(moment)
+    other = otherwise_words(moment)
+    return f"{_error_words(moment)}, {other}" if other else _error_words(moment)
+
+
+def _error_words(moment: MomentVerdict) -> str:
+    axis, used = binding_axis(moment), moment.error_used
     limit = limit_words(axis) if axis is not None else "the tolerance"
-    if moment.used is None:
+    if used is None:
         return f"unknown share of {limit}"
-    if math.isinf(moment.used):
-        return _outright_words(moment, limit)
-    share = percent(moment.used, 1.0, digits=0, direction="up")
+    if math.isinf(used):
+        return f"outright misses of {limit}"
+    share = percent(used, 1.0, digits=0, direction="up")
     size = _single_size(axis)
     if size is None:
         return f"{share} of {limit}"
-    error = moment.used * size
-    if (moment.used > 1.0) != (error > size):  # the product may round onto the limit
+    error = used * size
+    if (used > 1.0) != (error > size):  # the product may round onto the limit
         return f"{share} of {limit}"
     if axis is not None and axis.axis == "heading":
         figure = shown(math.degrees(error), math.degrees(size), digits=1, direction="up")
@@ -112,18 +121,26 @@ def used_words(moment: MomentVerdict) -> str:
     return f"{figure} of {limit} ({share})"
 
 
-def _outright_words(moment: MomentVerdict, limit: str) -> str:
-    """Return what makes most failures when they are no matter of distance: "touches something in 16 %"."""
-    total = max(1, moment.estimate.trials)
+def otherwise_words(moment: MomentVerdict) -> str:
+    """Return what fails trials whose pose is inside: "touched in 16 %"; empty where it hardly matters."""
+    trials = moment.estimate.trials
+    allowed = _OTHERWISE_TOLD * (1.0 - moment.required) * trials
+    if moment.otherwise == 0 or (moment.status == "pass" and moment.otherwise < allowed):
+        return ""
     causes = {
-        "touched something": moment.touched,
+        "touched": moment.touched,
         "too late": moment.late,
         "after a missed checkpoint": moment.missed_before,
     }
     name = max(causes, key=lambda cause: causes[cause])
-    if causes[name] <= moment.outside:
-        return f"outright misses of {limit}"
-    return f"{name} in {percent(causes[name] / total, digits=0, direction='up')} of the trials"
+    if causes[name] < moment.otherwise:
+        return f"failed for other reasons in {small_share(moment.otherwise / trials)}"
+    return f"{name} in {small_share(causes[name] / trials)}"
+
+
+def small_share(share: float) -> str:
+    """Return a share of trials or variance as "16 %", and one that would round to nothing as "under 1 %"."""
+    return "under 1 %" if 0.0 < share < 0.01 else percent(share, digits=0)
 
 
 def _single_size(axis: AxisVerdict | None) -> float | None:

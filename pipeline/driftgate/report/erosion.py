@@ -110,13 +110,15 @@ def case_notes(case: CaseChange) -> list[str]:
 
 
 def change_words(change: Change) -> str:
-    """Return a change in words: figures, intervals, and without a difference what would have shown."""
+    """Return a change in words: what decided it first, and without a difference what would have shown."""
     what = "untouched" if change.name == "contact" else "success"
     success = f"{what} {percent(change.before, digits=2)} -> {percent(change.now, digits=2)}"
     interval = interval_words(change.success, " points", 100, 2)
     parts = [f"{success} ({interval}; {change.worse} trials lost, {change.better} won)"]
     if change.errors is not None:
         parts.append(_error_words(change.errors))
+    if change.decided_by == "margin":
+        parts.reverse()
     if change.word == "no difference seen":
         parts.append(visible_words(change))
     return "; ".join(parts)
@@ -125,9 +127,15 @@ def change_words(change: Change) -> str:
 def _error_words(errors: ErrorChange) -> str:
     axis = errors.axis
     before, now = error_value(errors.error_before, axis), error_value(errors.error_now, axis)
-    used = f"{percent(errors.used_before, digits=0)} -> {percent(errors.used_now, digits=0)} of the tolerance"
-    interval = error_interval(errors.error, axis)
-    return f"95 % error on {axis} {before} -> {now} {error_unit(axis)} ({interval or 'no interval'}), {used}"
+    interval = error_interval(errors.error, axis) or "no interval"
+    own = _shares(errors.axis_used_before, errors.axis_used_now)
+    together = _shares(errors.used_before, errors.used_now)
+    words = f"95 % error on {axis} {before} -> {now} {error_unit(axis)} ({interval}), {own} of its tolerance"
+    return words if own == together else f"{words} (all axes together {together})"
+
+
+def _shares(before: float, now: float) -> str:
+    return f"{percent(before, digits=0)} -> {percent(now, digits=0)}"
 
 
 def visible_words(change: Change) -> str:
@@ -156,7 +164,8 @@ def closing(found: Comparison) -> list[str]:
             f"{found.trials} trials of each side with the same luck, seed {found.seed}; both judged by this "
             f"driftgate and held to the baseline's tolerances; words and intervals hold together at "
             f"{exact(found.confidence, 100)} % over {found.tolerances} comparisons, a loss said to show "
-            "would have been seen nine times in ten"
+            "would have been seen nine times in ten; a 95 % error is what 95 % of the trials "
+            "keep to, whatever the tolerance requires"
         )
     blind = [
         change
