@@ -80,6 +80,13 @@ def rates(session: nox.Session) -> None:
 
 
 @nox.session
+def calibration(session: nox.Session) -> None:
+    """Show how often a calibration's intervals hold what was put in; `-- --seeds 100` for more."""
+    _quiet_install(session, ".")
+    session.run("python", "tests/bench/calibration_coverage.py", *session.posargs)
+
+
+@nox.session
 def docs(session: nox.Session) -> None:
     """Remake the command output shown in README.md and DEVELOPERS.md."""
     _quiet_install(session, ".")

@@ -78,7 +78,7 @@ def test_law_wheels_get_their_own_corrections(capsys, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        ((), "give either --guide or --tape SHEET"),
+        ((), "give either LOGs of runs, or --tape SHEET, or --guide"),
         (("--guide", "--corrected"), "--corrected goes with --tape"),
         (("--tape", ROOT / "routines" / "robots" / "wren.yaml"), "1 error in the files"),
         (("--tape", "no-such-file.yaml"), "1 error in the files"),

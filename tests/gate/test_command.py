@@ -111,7 +111,8 @@ def test_law_two_broken_files_at_once(house: Glasshouse):
 
 def test_law_nothing_matched(house: Glasshouse):
     """Robots and field maps alone are no routine: status 5, from the folder and from a path."""
-    for path in (house.folder / "routines").glob("*.yaml"):
+    routines = house.folder / "routines"
+    for path in (*routines.glob("*.yaml"), routines / "calibration" / "drive.yaml"):
         path.unlink()
     for arguments in ((), ("routines",)):
         done = spawn(house, "check", *arguments)

@@ -8,6 +8,7 @@ from typing import Final
 from driftgate.core.units import DIMENSIONS
 
 _UNITS: Final = {
+    "": "",
     "length": "mm",
     "angle": "deg",
     "time": "ms",
@@ -35,12 +36,12 @@ def figure(value: float, dimension: str, error: float | None = None) -> str:
     value : float
         In SI.
     dimension : str
-        A key of `driftgate.core.units.DIMENSIONS`.
+        A key of `driftgate.core.units.DIMENSIONS`, or empty for a plain number.
     error : float, optional
         How well it is known: two digits of this are shown, and as many of the value. Without it the
         value has three digits.
     """
-    factor = float(DIMENSIONS[dimension].units[_UNITS[dimension]])
+    factor = float(DIMENSIONS[dimension].units[_UNITS[dimension]]) if dimension else 1.0
     number = value / factor
     reference = abs(number if error is None else error / factor)
     digits = 3 if error is None else 2
@@ -53,10 +54,10 @@ def figure(value: float, dimension: str, error: float | None = None) -> str:
 
 def quantity(value: float, dimension: str, error: float | None = None) -> str:
     """Return a quantity with its unit: "0.42 %"; arguments as in `figure`."""
-    return f"{figure(value, dimension, error)} {_UNITS[dimension]}"
+    return f"{figure(value, dimension, error)} {_UNITS[dimension]}".rstrip()
 
 
 def interval_words(low: float, high: float, dimension: str) -> str:
     """Return "0.35 to 0.49 %"."""
     width = 0.25 * (high - low)
-    return f"{figure(low, dimension, width)} to {figure(high, dimension, width)} {_UNITS[dimension]}"
+    return f"{figure(low, dimension, width)} to {figure(high, dimension, width)} {_UNITS[dimension]}".rstrip()

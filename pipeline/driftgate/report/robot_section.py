@@ -15,39 +15,53 @@ _INDENT = "  "
 
 @dataclass(frozen=True)
 class Origin:
-    """Where the numbers come from: days of the first and last run, and files, relative to the repository."""
+    """Where numbers come from: days of the first and last run, files, and whether all of it is invented."""
 
     first_day: date | None = None
     last_day: date | None = None
     files: tuple[str, ...] = ()
+    simulated: bool = False
 
 
 def robot_section(sources: Sequence[FoundSource], origin: Origin, confidence: float) -> list[str]:
-    """Return the lines of the `errors` section, each source with its interval as a comment."""
-    lines = ["errors:"]
-    for source in sources:
-        if source.path[0] == "errors":
-            lines += _source(source, origin, confidence, 1)
+    """Return the lines of the `errors` sections, each source with its interval as a comment."""
+    lines = []
+    own = [source for source in sources if source.path[0] == "errors"]
+    if own:
+        lines.append("errors:")
+        for source in own:
+            lines += source_lines(source, origin, confidence, _INDENT)
+    sensors = list(dict.fromkeys(source.path[1] for source in sources if source.path[0] == "sensors"))
+    if sensors:
+        lines.append("sensors:")
+    for sensor in sensors:
+        lines += [f"{_INDENT}- id: {sensor}", f"{2 * _INDENT}errors:"]
+        for source in sources:
+            if source.path[:2] == ("sensors", sensor):
+                lines += source_lines(source, origin, confidence, 3 * _INDENT)
     return lines
 
 
-def _source(source: FoundSource, origin: Origin, confidence: float, depth: int) -> list[str]:
-    indent = _INDENT * depth
-    lines = [f"{indent}# {number.key}: {words}" for number, words in _intervals(source, confidence)]
-    lines.append(f"{indent}{source.path[-1]}:")
+def source_lines(source: FoundSource, origin: Origin, confidence: float, indent: str) -> list[str]:
+    """Return the lines of one source, its key included."""
+    lines = [f"{indent}{source.path[-1]}:"]
     inner = indent + _INDENT
     for number in source.numbers:
-        lines.append(f"{inner}{number.key}: {quantity(number.value, number.dimension, _known(number))}")
+        value = quantity(number.value, number.dimension, _known(number))
+        lines.append(f"{inner}{number.key}: {value}{_interval(number, confidence)}")
     lines.append(f"{inner}basis: measured")
     lines.append(f"{inner}constant_over: {source.constant_over}")
-    lines.append(f"{inner}note: {yaml_text(source.note)}")
+    note = f"{source.note}; simulated, invented data" if origin.simulated else source.note
+    lines.append(f"{inner}note: {yaml_text(note)}")
     lines.append(f"{inner}fitted:")
     return [*lines, *_fitted(source, origin, inner + _INDENT)]
 
 
 def _fitted(source: FoundSource, origin: Origin, indent: str) -> list[str]:
     lines = [f"{indent}runs: {source.runs}"]
-    lines += [f"{indent}{n.key}: {quantity(n.value, n.dimension, n.value or None)}" for n in source.fit]
+    for number in source.fit:
+        known = number.value or None
+        lines.append(f"{indent}{number.key}: {quantity(number.value, number.dimension, known)}")
     if source.freedom is not None:
         lines.append(f"{indent}freedom: {max(source.freedom, 1.0):.3g}")
     for key, day in (("first_day", origin.first_day), ("last_day", origin.last_day)):
@@ -71,10 +85,7 @@ def _known(number: FoundNumber) -> float | None:
     return 0.25 * (number.interval[1] - number.interval[0])
 
 
-def _intervals(source: FoundSource, confidence: float) -> list[tuple[FoundNumber, str]]:
-    share = f"{100.0 * confidence:g} % interval"
-    return [
-        (number, f"{share} {interval_words(*number.interval, number.dimension)}")
-        for number in source.numbers
-        if number.interval is not None
-    ]
+def _interval(number: FoundNumber, confidence: float) -> str:
+    if number.interval is None:
+        return ""
+    return f"   # {100.0 * confidence:g} %: {interval_words(*number.interval, number.dimension)}"

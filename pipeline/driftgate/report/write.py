@@ -141,6 +141,31 @@ def _check_ours(path: Path, marks: Sequence[str]) -> None:
             raise WriteError(f"{path}: was not written by driftgate; move it, or name another folder")
 
 
+def write_new(path: Path, text: str) -> None:
+    """Write a text file where there is none; nothing that exists is ever replaced.
+
+    Raises
+    ------
+    WriteError
+        If there is something at the path already, or the file system refuses.
+    """
+    if not path.parent.is_dir():
+        raise WriteError(f"{path}: there is no directory {path.parent}")
+    try:
+        # Refuses whatever is there, symbolic links to nowhere included.
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    except FileExistsError:
+        raise WriteError(f"{path}: is there already; name a new file") from None
+    except OSError as error:
+        raise WriteError(f"{path}: {error.strerror}") from error
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n", errors="backslashreplace") as file:
+            file.write(text)
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise WriteError(f"{path}: {error.strerror}") from error
+
+
 def _umask() -> int:
     current = os.umask(0o077)
     os.umask(current)

@@ -1,0 +1,252 @@
+"""The error sources of dead reckoning, fitted from the chains of several runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from driftgate.calibrate.chain import JITTERS, LoggedRun, block_of
+from driftgate.calibrate.estimate import Estimate
+from driftgate.calibrate.found import FoundNumber, FoundSource
+from driftgate.calibrate.mixed import Component, Mixed, component, fit_mixed
+from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise
+from driftgate.core.errors import ModelError
+from driftgate.schema.drift import ErrorSources
+
+# Fewer runs than this show no scatter worth the name.
+LEAST_RUNS = 3
+_ROUNDS = 3
+# The prior is so many times as wide as what is usual: it holds what no run shows and pulls at nothing else.
+_PRIOR = 10.0
+# Where the search for a spread begins, as a share of the constant's usual size.
+_SPREAD_SHARE = 0.3
+# A walk that may be so many times the usual size, and may be none, has not been found.
+_WIDE = 4.0
+_TOGETHER = "only its difference from slip with speed shows: no drive tells the two apart"
+
+
+@dataclass(frozen=True)
+class FoundConstant:
+    """A constant as found; `spread` is None where it was not asked for."""
+
+    usual: UsualConstant
+    over: Literal["run", "robot"]
+    mean: Estimate
+    spread: Component | None
+    known: bool
+
+
+@dataclass(frozen=True)
+class FoundNoise:
+    """A noise as found."""
+
+    usual: UsualNoise
+    size: Component
+    known: bool
+
+
+@dataclass(frozen=True)
+class DriftFit:
+    """What runs show of dead reckoning.
+
+    Attributes
+    ----------
+    constants, noises
+        What was asked for.
+    runs, poses : int
+        How many runs, and reference poses in all of them.
+    sources : tuple of FoundSource
+        For the robot file: what is known.
+    missing : tuple of str
+        What the runs cannot tell, and which drive would.
+    """
+
+    constants: tuple[FoundConstant, ...]
+    noises: tuple[FoundNoise, ...]
+    runs: int
+    poses: int
+    sources: tuple[FoundSource, ...]
+    missing: tuple[str, ...]
+
+
+def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float) -> DriftFit:
+    """Fit the error sources of dead reckoning.
+
+    Parameters
+    ----------
+    runs : sequence of LoggedRun
+        Runs of one robot.
+    errors : ErrorSources
+        The robot file's, which says what is constant over a run and what over the robot.
+    confidence : float
+        Of the intervals.
+
+    Raises
+    ------
+    ModelError
+        If no run has two reference poses with a heading.
+    """
+    used = [run for run in runs if run.poses >= 2]
+    if not used:
+        raise ModelError("no run has two reference poses with a heading: nothing says where the robot was")
+    overs = {usual.key: _over(usual, errors) for usual in CONSTANTS}
+    varying = [u for u in CONSTANTS if overs[u.key] == "run"] if len(used) >= LEAST_RUNS else []
+    noises = [usual for usual in NOISES if _shows(used, usual.key)]
+    fitted = _fitted(used, noises, varying, confidence)
+    # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
+    # be told apart neither would be known.
+    kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
+    if len(kept) < len(noises):
+        fitted = _fitted(used, kept, varying, confidence)
+    constants = []
+    for i, usual in enumerate(CONSTANTS):
+        own = fitted.mixed.estimate(i)
+        spread = fitted.spreads.get(usual.key)
+        # Of what differs from run to run no more is known than so many runs show.
+        freedom = own.freedom if spread is None else min(own.freedom, len(used) - 1.0)
+        mean = Estimate(fitted.at[usual.key], own.error, freedom)
+        low, high = mean.interval(confidence)
+        known = 0.5 * (high - low) <= usual.size
+        constants.append(FoundConstant(usual, overs[usual.key], mean, spread, known))
+    return DriftFit(
+        tuple(constants),
+        fitted.noises,
+        len(used),
+        sum(run.poses for run in used),
+        _sources(constants, fitted.noises, len(used), confidence),
+        _missing(constants, fitted.noises, len(used), len(runs)),
+    )
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    at: dict[str, float]
+    mixed: Mixed
+    noises: tuple[FoundNoise, ...]
+    spreads: dict[str, Component]
+
+
+def _fitted(
+    used: Sequence[LoggedRun],
+    noises: Sequence[UsualNoise],
+    varying: Sequence[UsualConstant],
+    confidence: float,
+) -> _Fitted:
+    parts = [*(n.key for n in noises), *(f"spread:{u.key}" for u in varying)]
+    sizes = np.array([*(n.size for n in noises), *(_SPREAD_SHARE * u.size for u in varying)])
+    at, mixed = _settled(used, parts, sizes)
+    poses = sum(run.poses for run in used)
+    components = [
+        component(
+            float(mixed.variance[i]),
+            float(mixed.of_variance[i]),
+            len(used) - 1.0 if part.startswith("spread:") else float(max(poses - len(used), 1)),
+            confidence,
+        )
+        for i, part in enumerate(parts)
+    ]
+    sized = tuple(
+        FoundNoise(usual, size, size.low > 0.0 or size.high <= _WIDE * usual.size)
+        for usual, size in zip(noises, components[: len(noises)], strict=True)
+    )
+    spreads = dict(zip((usual.key for usual in varying), components[len(noises) :], strict=True))
+    return _Fitted(at, mixed, sized, spreads)
+
+
+def _over(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
+    source, slip = getattr(errors, usual.field), errors.lateral_slip
+    if usual.key == "heading_latency" and slip is not None and slip.with_speed_spread > 0.0:
+        # Latency and slip with speed show as one, which differs from run to run if either does.
+        return "run" if "run" in (slip.constant_over, getattr(source, "constant_over", "run")) else "robot"
+    return usual.over if source is None else source.constant_over
+
+
+def _shows(runs: Sequence[LoggedRun], part: str) -> bool:
+    """Return whether anything in the runs grows with a noise."""
+    if part in JITTERS:
+        return True
+    return any(np.any(block_of(run, {}, [CONSTANTS[0].key], [part]).parts > 1e-12) for run in runs)
+
+
+def _settled(
+    runs: Sequence[LoggedRun], parts: Sequence[str], sizes: np.ndarray
+) -> tuple[dict[str, float], Mixed]:
+    """Fit, and fit again about what was found: the model is linear about the constants assumed."""
+    keys = [usual.key for usual in CONSTANTS]
+    prior = np.array([_PRIOR * usual.size for usual in CONSTANTS])
+    at = dict.fromkeys(keys, 0.0)
+    mixed: Mixed | None = None
+    for _ in range(_ROUNDS):
+        blocks = [block_of(run, at, keys, parts) for run in runs]
+        mixed = fit_mixed(blocks, prior, np.array([at[key] for key in keys]), sizes)
+        for key, change in zip(keys, mixed.mean.tolist(), strict=True):
+            at[key] += change
+    assert mixed is not None
+    return at, mixed
+
+
+def _sources(
+    constants: Sequence[FoundConstant], noises: Sequence[FoundNoise], runs: int, confidence: float
+) -> tuple[FoundSource, ...]:
+    found = [_constant_source(c, runs, confidence) for c in constants if c.known and _spread_known(c)]
+    fields = list(dict.fromkeys(noise.usual.field for noise in noises if noise.usual.field and noise.known))
+    for field in fields:
+        own = [noise for noise in noises if noise.usual.field == field and noise.known]
+        numbers = tuple(
+            FoundNumber(n.usual.name, n.size.sd, n.usual.dimension, (n.size.low, n.size.high)) for n in own
+        )
+        freedom = min(noise.size.freedom for noise in own)
+        found.append(FoundSource(("errors", field), numbers, (), freedom, runs, "tick", "from logged runs"))
+    return tuple(found)
+
+
+def _spread_known(constant: FoundConstant) -> bool:
+    return constant.over == "robot" or constant.spread is not None
+
+
+def _constant_source(constant: FoundConstant, runs: int, confidence: float) -> FoundSource:
+    usual, mean, spread = constant.usual, constant.mean, constant.spread
+    mean_key, spread_key, error_key = usual.names
+    numbers = [FoundNumber(mean_key, mean.value, usual.dimension, mean.interval(confidence))]
+    if spread is None:
+        numbers.append(FoundNumber(spread_key, 0.0, usual.dimension))
+    else:
+        numbers.append(FoundNumber(spread_key, spread.sd, usual.dimension, (spread.low, spread.high)))
+    # One number serves both in the file: the smaller is the more careful.
+    freedom = mean.freedom if spread is None else min(mean.freedom, spread.freedom)
+    return FoundSource(
+        ("errors", usual.field),
+        tuple(numbers),
+        (FoundNumber(error_key, mean.error, usual.dimension),),
+        freedom,
+        runs,
+        constant.over,
+        _TOGETHER if usual.key == "heading_latency" else "from logged runs",
+    )
+
+
+def _missing(
+    constants: Sequence[FoundConstant], noises: Sequence[FoundNoise], used: int, given: int
+) -> tuple[str, ...]:
+    found = []
+    if used < given:
+        found.append(f"{given - used} of {given} runs: fewer than two reference poses with a heading")
+    if used < LEAST_RUNS:
+        found.append(f"what differs from run to run: drive {LEAST_RUNS} runs or more, better six")
+    for constant in constants:
+        if not constant.known:
+            found.append(f"{_words(constant.usual.key)}: {constant.usual.drive}")
+    seen = {noise.usual.key for noise in noises if noise.known}
+    for usual in NOISES:
+        if usual.field and usual.key not in seen:
+            found.append(f"{_words(usual.key)}: {usual.drive}")
+    return tuple(found)
+
+
+def _words(key: str) -> str:
+    name, _, part = key.partition(":")
+    per = {"metre": " with distance", "second": " with time", "radian": " with turning", "turn": " per turn"}
+    return name.replace("_", " ") + per.get(part, "")

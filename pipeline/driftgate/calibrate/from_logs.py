@@ -1,0 +1,144 @@
+"""Logged runs to all error sources that they show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from driftgate.calibrate.chain import logged_run
+from driftgate.calibrate.drift_fit import DriftFit, fit_drift
+from driftgate.calibrate.found import FoundSource
+from driftgate.calibrate.range_data import range_data
+from driftgate.calibrate.range_fit import RangeFit, fit_ranges
+from driftgate.calibrate.range_sources import range_sources
+from driftgate.calibrate.step_times import StepTimes, step_times, timing_source
+from driftgate.calibrate.tracks import track_of
+from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
+from driftgate.core.pose import FloatArray
+from driftgate.logs.values import Log
+from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
+from driftgate.world.build import build_world
+from driftgate.world.values import Edge, World
+
+# Of a reference pose whose log does not say how good it is: a tape, an eye and a square. [m, m, rad]
+_USUAL_POSE = (0.003, 0.003, math.radians(0.5))
+# Constants of which a run's own value shows as a share of the way. [1, rad]
+_PER_METRE = ("distance_scale", "crab_angle")
+
+
+@dataclass(frozen=True)
+class LogsFit:
+    """What logged runs show.
+
+    Attributes
+    ----------
+    drift : DriftFit
+        Dead reckoning.
+    ranges : dict
+        By sensor; None where there are too few readings. Empty without a field map.
+    times : StepTimes
+        Stretches of the steps; none without a plan.
+    sources : tuple of FoundSource
+        For the robot file.
+    missing : tuple of str
+        What the runs cannot tell, and which drive would.
+    """
+
+    drift: DriftFit
+    ranges: dict[str, RangeFit | None]
+    times: StepTimes
+    sources: tuple[FoundSource, ...]
+    missing: tuple[str, ...]
+
+
+def fit_logs(
+    logs: Sequence[Log],
+    robot: Robot,
+    field: FieldMap | None,
+    planned_s: Mapping[str, float],
+    confidence: float,
+) -> LogsFit:
+    """Fit everything that the logs show.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        Runs of one robot.
+    robot : Robot
+        Its file: what is constant over what, and its sensors.
+    field : FieldMap or None
+        The field as it really was; without it nothing is said of range sensors.
+    planned_s : mapping
+        Planned duration of each step by name; may be empty.
+    confidence : float
+        Of the intervals.
+
+    Raises
+    ------
+    ModelError
+        If no run says where the robot really was, or one has no odometry.
+    """
+    runs = [logged_run(track_of(log), log.reference_spread) for log in logs]
+    drift = fit_drift(runs, robot.errors, confidence)
+    sources, missing = list(drift.sources), list(drift.missing)
+    times = step_times(logs, planned_s)
+    timing = timing_source(times, confidence)
+    if timing is not None:
+        sources.append(timing)
+    else:
+        missing.append("step timing: log the step being driven, with the routine named in the log")
+    ranges: dict[str, RangeFit | None] = {}
+    if field is None and robot.sensors:
+        missing.append("range sensors: name the map of the field as it really was (--field)")
+    if field is not None:
+        world = build_world(field)
+        at = {constant.usual.key: constant.mean.value for constant in drift.constants}
+        spread = _pose_spread(logs, drift)
+        for sensor in robot.sensors:
+            data = range_data(sensor, runs, logs, at, world)
+            ranges[sensor.id] = fit_ranges(sensor, data, _surface_spread(field, world), spread)
+            found, more = range_sources(sensor, ranges[sensor.id], confidence)
+            sources += found
+            missing += more
+    return LogsFit(drift, ranges, times, tuple(sources), tuple(missing))
+
+
+def _pose_spread(logs: Sequence[Log], drift: DriftFit) -> tuple[float, float, float]:
+    """Return how far the place of a reading may be off: the reference pose, and the way from there."""
+    stated = [log.reference_spread for log in logs if log.reference_spread is not None]
+    reference = np.max(np.array(stated or [_USUAL_POSE]), axis=0)
+    walk = {noise.usual.key: noise.size.sd for noise in drift.noises}
+    scale = max((c.spread.sd for c in drift.constants if c.spread and c.usual.key in _PER_METRE), default=0.0)
+    way, turn = 0.5 * NEAR_M, 0.5 * NEAR_RAD
+    moved = math.hypot(
+        max(walk.get("distance_walk", 0.0), walk.get("lateral_walk", 0.0)) * math.sqrt(way), scale * way
+    )
+    turned = math.hypot(
+        walk.get("heading_walk:metre", 0.0) * math.sqrt(way),
+        walk.get("heading_walk:radian", 0.0) * math.sqrt(turn),
+    )
+    x, y, heading = np.hypot(reference, [moved, moved, turned]).tolist()
+    return x, y, heading
+
+
+def _surface_spread(field: FieldMap, world: World) -> FloatArray:
+    """Return how far each surface may be off the map where it is met, in the order of `World.edges`. [m]
+
+    A tilt moves the surface by its arm; a quarter of the length is a usual one.
+    """
+    walls = {wall.id: wall.build or field.build for wall in field.walls}
+    structures = {structure.id: structure.build for structure in field.structures}
+
+    def of(edge: Edge) -> float:
+        arm = 0.25 * math.hypot(edge.b[0] - edge.a[0], edge.b[1] - edge.a[1])
+        carrier = walls.get(edge.id if edge.kind == "wall" else edge.carrier or "")
+        carried = 0.0 if carrier is None else math.hypot(carrier.offset, carrier.tilt * arm)
+        own = structures.get(edge.owner)
+        placed = 0.0 if own is None else math.hypot(max(own.x, own.y), own.heading * arm)
+        return math.hypot(carried, placed)
+
+    return np.array([of(edge) for edge in world.edges])

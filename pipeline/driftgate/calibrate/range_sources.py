@@ -1,0 +1,93 @@
+"""What readings show of a range sensor, as error sources of the robot file."""
+
+from __future__ import annotations
+
+import math
+
+from driftgate.calibrate.estimate import Estimate
+from driftgate.calibrate.found import FoundNumber, FoundSource
+from driftgate.calibrate.range_fit import RangeFit, Rate
+from driftgate.schema.sensor import Sensor
+
+# An interval wider than this to either side says nothing that a data sheet does not. [m, 1, rad]
+_BIAS_M, _SCALE, _ANGLE_RAD = 0.01, 0.02, math.radians(2.0)
+# Runs of false readings longer than this are no chance.
+_RUN = 1.5
+_NOTE = "from logged runs"
+
+
+def range_sources(
+    sensor: Sensor, fit: RangeFit | None, confidence: float
+) -> tuple[list[FoundSource], list[str]]:
+    """Return what is known of a sensor for the robot file, and what is not and which drive would show it."""
+    if fit is None:
+        return [], [
+            f"{sensor.id}: hardly a reading of a wall near a reference pose; stand it before mapped walls, "
+            "0.3 m, 1 m and nearly its full reach away, at places that are measured"
+        ]
+    found, missing = [], []
+    for name, estimate, dimension, size, drive in (
+        (
+            "bias",
+            fit.bias,
+            "length",
+            _BIAS_M,
+            "stand square to walls at measured places, near and far",
+        ),
+        ("scale", fit.scale, "ratio", _SCALE, "stand square to walls, near and at nearly full reach"),
+        (
+            "mount_angle",
+            fit.angle,
+            "angle",
+            _ANGLE_RAD,
+            "look at walls at 20 to 40 deg to either side of square, at measured places",
+        ),
+    ):
+        low, high = estimate.interval(confidence)
+        if 0.5 * (high - low) > size:
+            missing.append(f"{sensor.id} {name.replace('_', ' ')}: {drive}")
+            continue
+        found.append(_constant(sensor, name, estimate, dimension, fit.runs, confidence))
+    numbers = tuple(
+        FoundNumber(key, e.value, dimension, tuple_of(e, confidence))
+        for key, e, dimension in (("at_zero", fit.at_zero, "length"), ("per_range", fit.per_range, "ratio"))
+    )
+    found.append(FoundSource(_path(sensor, "noise"), numbers, (), fit.freedom, fit.runs, "reading", _NOTE))
+    for name, rate in (("dropout", fit.dropout), ("short_return", fit.short), ("long_return", fit.long)):
+        found.append(_rate(sensor, name, rate, fit.runs, confidence))
+    return found, missing
+
+
+def tuple_of(estimate: Estimate, confidence: float) -> tuple[float, float]:
+    """Return the interval of a number that is not negative."""
+    low, high = estimate.interval(confidence)
+    return max(low, 0.0), high
+
+
+def _path(sensor: Sensor, name: str) -> tuple[str, ...]:
+    return ("sensors", sensor.id, "errors", name)
+
+
+def _constant(
+    sensor: Sensor, name: str, estimate: Estimate, dimension: str, runs: int, confidence: float
+) -> FoundSource:
+    return FoundSource(
+        _path(sensor, name),
+        (
+            FoundNumber("mean", estimate.value, dimension, estimate.interval(confidence)),
+            FoundNumber("spread", 0.0, dimension),
+        ),
+        (FoundNumber("mean_error", estimate.error, dimension),),
+        None,
+        runs,
+        "robot",
+        _NOTE,
+    )
+
+
+def _rate(sensor: Sensor, name: str, rate: Rate, runs: int, confidence: float) -> FoundSource:
+    numbers = [FoundNumber("probability", rate.share, "ratio", rate.interval(confidence))]
+    if name != "dropout" and rate.run_length > _RUN:
+        numbers.append(FoundNumber("run_length", rate.run_length, ""))
+    readings = FoundNumber("readings", max(rate.readings, 1.0), "")
+    return FoundSource(_path(sensor, name), tuple(numbers), (readings,), None, runs, "reading", _NOTE)

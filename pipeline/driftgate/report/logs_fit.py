@@ -1,0 +1,125 @@
+"""What logged runs show, for people."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from driftgate.calibrate.drift_fit import DriftFit
+from driftgate.calibrate.from_logs import LogsFit
+from driftgate.calibrate.range_fit import RangeFit, Rate
+from driftgate.logs.values import Log
+from driftgate.report.quantities import interval_words, quantity
+from driftgate.report.robot_section import Origin, robot_section
+from driftgate.report.tape import SAFE
+from driftgate.report.text import plain, table
+
+_INVENTED = "Simulated logs: everything below is about invented data, and about no real robot."
+
+
+def render_logs_fit(
+    robot: str, logs: Sequence[Log], fit: LogsFit, origin: Origin, confidence: float, section: bool
+) -> str:
+    """Return the report of logged runs.
+
+    Parameters
+    ----------
+    robot : str
+        The robot file.
+    logs, fit
+        The runs and what they show.
+    origin : Origin
+        Days and files, for the robot file.
+    confidence : float
+        Of the intervals.
+    section : bool
+        Whether to show the section for the robot file.
+    """
+    drift = fit.drift
+    lines = [f"{plain(robot)}  {_many(drift.runs, 'run')}, {drift.poses} reference poses{_days(origin)}"]
+    if any(log.origin == "simulated" for log in logs):
+        lines.append(_INVENTED)
+    share = f"{100.0 * confidence:g} % interval"
+    header = ("what", "mean", share, "between runs", share)
+    lines += ["", "Dead reckoning", *table(header, _constants(drift, confidence))]
+    lines += ["", "Noise", *table(("what", "size", share), _noises(drift))]
+    for sensor, found in fit.ranges.items():
+        if found is not None:
+            many = f"{found.readings} readings of walls in {_many(found.runs, 'run')}"
+            rows = table(("what", "found", share), _ranges(found, confidence))
+            lines += ["", f"Range sensor {plain(sensor)}: {many}", *rows]
+    if fit.missing:
+        lines += ["", "Not found; what would show it", *(f"  {plain(words)}" for words in fit.missing)]
+    if section:
+        lines += [
+            "",
+            "For the robot file (what is not named here stays as it is there; --out writes the whole file)",
+            *robot_section(fit.sources, origin, confidence),
+        ]
+    return "\n".join([*lines, "", SAFE]) + "\n"
+
+
+def _days(origin: Origin) -> str:
+    if origin.first_day is None or origin.last_day is None:
+        return ""
+    if origin.first_day == origin.last_day:
+        return f", {origin.first_day.isoformat()}"
+    return f", {origin.first_day.isoformat()} to {origin.last_day.isoformat()}"
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}" + ("" if count == 1 else "s")
+
+
+def _constants(drift: DriftFit, confidence: float) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for found in drift.constants:
+        usual, mean, spread = found.usual, found.mean, found.spread
+        low, high = mean.interval(confidence)
+        between = ("one number", "")
+        if spread is not None:
+            between = (
+                quantity(spread.sd, usual.dimension),
+                interval_words(spread.low, spread.high, usual.dimension),
+            )
+        elif found.over == "run":
+            between = ("too few runs", "")
+        name = usual.key.replace("_", " ").replace(":turn", " per turn")
+        value = quantity(mean.value, usual.dimension, mean.error) if found.known else "not found"
+        rows.append((name, value, interval_words(low, high, usual.dimension), *between))
+    return rows
+
+
+def _noises(drift: DriftFit) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for found in drift.noises:
+        usual, size = found.usual, found.size
+        name = usual.key.replace("_", " ").replace(":", " per root ")
+        if usual.key.startswith("jitter"):
+            name = f"jitter of {usual.key.partition(':')[2]}, beyond the stated spread; does not add up"
+        value = quantity(size.sd, usual.dimension) if found.known or not usual.field else "not found"
+        rows.append((name, value, interval_words(size.low, size.high, usual.dimension)))
+    return rows
+
+
+def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for name, estimate, dimension in (
+        ("bias", fit.bias, "length"),
+        ("scale", fit.scale, "ratio"),
+        ("mounting angle, left", fit.angle, "angle"),
+        ("noise at zero", fit.at_zero, "length"),
+        ("noise per range", fit.per_range, "ratio"),
+    ):
+        low, high = estimate.interval(confidence)
+        if name.startswith("noise"):
+            low = max(low, 0.0)
+        value = quantity(estimate.value, dimension, estimate.error)
+        rows.append((name, value, interval_words(low, high, dimension)))
+    for name, rate in (("dropout", fit.dropout), ("short returns", fit.short), ("long returns", fit.long)):
+        rows.append((name, _share(rate), interval_words(*rate.interval(confidence), "ratio")))
+    return rows
+
+
+def _share(rate: Rate) -> str:
+    words = quantity(rate.share, "ratio")
+    return words if rate.run_length <= 1.5 else f"{words}, {rate.run_length:.1f} in a row"

@@ -1,0 +1,189 @@
+"""`driftgate calibrate LOG...`: logs, a robot and a field map to what the runs show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from driftgate.calibrate.from_logs import LogsFit, fit_logs
+from driftgate.core.errors import ModelError
+from driftgate.core.findings import Finding
+from driftgate.load.document import Document
+from driftgate.load.project import find_root, load_project
+from driftgate.load.single import load_single
+from driftgate.load.text import TextError, is_inside, real_path
+from driftgate.load.validate import validated_data
+from driftgate.logs import read_log
+from driftgate.logs.values import Log
+from driftgate.report.robot_edit import edited_robot
+from driftgate.report.robot_section import Origin
+from driftgate.run.status import Exit, InputError, counted, findings_status
+from driftgate.schema.case import Case
+from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
+
+MOST_LOGS = 1000
+# Between the files of one run on the command line.
+JOINED = "+"
+
+
+@dataclass(frozen=True)
+class LogsRun:
+    """What came of some logs.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+        What is wrong with the files, or worth knowing.
+    logs : tuple of Log
+        The runs; none with errors.
+    fit : LogsFit or None
+        What they show; None with errors.
+    origin : Origin
+        Days and files.
+    edited : str
+        The robot file with what was found; empty unless asked for.
+    status, why
+        Exit status and why.
+    """
+
+    findings: tuple[Finding, ...]
+    logs: tuple[Log, ...]
+    fit: LogsFit | None
+    origin: Origin
+    edited: str
+    status: Exit
+    why: str
+
+
+def calibrate_logs(
+    paths: Sequence[str], robot: Path, field: Path | None, confidence: float, edit: bool
+) -> LogsRun:
+    """Read logs and fit the error sources of their robot.
+
+    Parameters
+    ----------
+    paths : sequence of str
+        A run each: a file, several joined by '+', or a folder of runs.
+    robot : Path
+        The robot file.
+    field : Path, optional
+        The map of the field as it really was; by default the one that the logs name.
+    confidence : float
+        Of the intervals.
+    edit : bool
+        Whether to work out the changed robot file.
+
+    Raises
+    ------
+    InputError
+        If the logs do not go together, or say too little.
+    EditError
+        If the robot file cannot be changed.
+    """
+    findings: list[Finding] = []
+    logs = [read_log(files, findings, _root(files[0])) for files in _runs(paths)]
+    single = load_single(robot, "robot")
+    findings += single.findings
+    read = [log for log in logs if log is not None]
+    true = _field(field, read, findings) if len(read) == len(logs) else None
+    status, why = findings_status(findings)
+    document = single.document
+    if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
+        return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
+    _together(read)
+    try:
+        fit = fit_logs(read, document.model, true, _planned(read, document.model, findings), confidence)
+    except ModelError as error:
+        raise InputError(str(error)) from error
+    days = sorted(log.day for log in read if log.day is not None)
+    origin = Origin(
+        days[0] if days else None,
+        days[-1] if days else None,
+        tuple(dict.fromkeys(log.path for log in read)),
+        simulated=read[0].origin == "simulated",
+    )
+    edited = _edited(document, fit, origin, confidence) if edit else ""
+    why = f"{counted(len(fit.sources), 'error source')} found in {counted(len(read), 'run')}"
+    return LogsRun(tuple(findings), tuple(read), fit, origin, edited, Exit.PASS, why)
+
+
+def _runs(paths: Sequence[str]) -> list[list[Path]]:
+    found: list[list[Path]] = []
+    for text in paths:
+        path = Path(text)
+        if path.is_dir():
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() == ".csv" and p.is_file())
+            if not inside:
+                raise InputError(f"there is no log (*.csv) in {text}")
+            found += [[p] for p in inside]
+        else:
+            found.append([path] if path.exists() else [Path(part) for part in text.split(JOINED)])
+    if len(found) > MOST_LOGS:
+        raise InputError(f"at most {MOST_LOGS} runs at a time, got {len(found)}")
+    return found
+
+
+def _root(file: Path) -> Path:
+    """Return the repository of a log, or its folder: whoever types the command chose the file."""
+    try:
+        real, root = real_path(file), find_root(file)
+    except TextError:
+        return Path.cwd()
+    return root if is_inside(real, root) else real.parent
+
+
+def _together(logs: Sequence[Log]) -> None:
+    if len({log.origin for log in logs}) > 1:
+        raise InputError("measured and simulated logs are not mixed: simulated ones are invented data")
+    robots = {log.robot for log in logs if log.robot is not None}
+    if len(robots) > 1:
+        raise InputError(f"the logs are of {len(robots)} robots: {', '.join(sorted(robots))}")
+
+
+def _field(path: Path | None, logs: Sequence[Log], findings: list[Finding]) -> FieldMap | None:
+    """Return the field map named on the command line, or the one that all logs name."""
+    if path is None:
+        named = {log.field for log in logs if log.field is not None}
+        if len(named) != 1:
+            return None
+        root = find_root(logs[0].path or ".")
+        try:
+            path = real_path(root / named.pop())
+        except TextError as error:
+            raise InputError(f"the field map named in the logs: {error.reason}") from error
+        if not is_inside(path, root):
+            raise InputError("the field map named in the logs lies outside the repository; give --field")
+    single = load_single(path, "field map")
+    findings += single.findings
+    model = single.document.model if single.document is not None else None
+    return model if isinstance(model, FieldMap) else None
+
+
+def _planned(logs: Sequence[Log], robot: Robot, findings: list[Finding]) -> dict[str, float]:
+    """Return the planned duration of each step by name or number; none if no single routine is named."""
+    named = {log.routine for log in logs if log.routine is not None}
+    if len(named) != 1:
+        return {}
+    root = find_root(logs[0].path or ".")
+    project = load_project([root / named.pop()], root)
+    if not project.routines:
+        return {}
+    from driftgate.plan import plan_case
+
+    loaded = project.routines[0]
+    field = loaded.field.field_map
+    plan = plan_case(Case(loaded.document.routine, robot, field, field))
+    return {step.name or str(step.index + 1): step.end_s - step.begin_s for step in plan.steps}
+
+
+def _edited(document: Document, fit: LogsFit, origin: Origin, confidence: float) -> str:
+    from driftgate.load.compose import compose
+    from driftgate.load.text import split_lines
+
+    text = edited_robot(document, fit.sources, origin, confidence)
+    composed = compose(text, document.path, split_lines(text))
+    if composed.findings or validated_data(composed.data, "robot").model is None:
+        raise InputError("what was found is beyond what a robot file may hold: look for a slip in the logs")
+    return text

@@ -1,0 +1,92 @@
+"""Restricted likelihood of variance components, held to textbook formulas and to simulation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from driftgate.calibrate.mixed import Block, component, fit_mixed
+from driftgate.core.errors import ModelError
+
+GROUPS, SIZE = 6, 5
+
+
+def _one_way(values: np.ndarray) -> list[Block]:
+    """Return groups of readings that share a group's own deviation."""
+    n = values.shape[1]
+    parts = np.array([np.eye(n), np.ones((n, n))])
+    return [Block(row, np.ones((n, 1)), 1e-12 * np.eye(n), parts) for row in values]
+
+
+def _fit(values: np.ndarray):
+    return fit_mixed(_one_way(values), np.array([1e6]), np.zeros(1), np.ones(2))
+
+
+def test_ref_balanced_one_way_analysis_of_variance():
+    """In the balanced one-way layout REML gives the sums of squares of the analysis of variance.
+
+    Within: MSW; between: (MSB - MSW) / n; the mean's standard error sqrt(MSB / (a n)) with a - 1 degrees
+    of freedom; variances 2 MSW^2 / (a (n - 1)) and so on (Searle, Casella and McCulloch, Variance
+    Components, 1992, chapter 3, from memory; the sums of squares are worked out here).
+    """
+    rng = np.random.default_rng(1)
+    y = rng.normal(0.0, 1.0, (GROUPS, SIZE)) + rng.normal(0.0, 2.0, (GROUPS, 1))
+    within = np.square(y - y.mean(axis=1, keepdims=True)).sum() / (GROUPS * (SIZE - 1))
+    between = SIZE * np.square(y.mean(axis=1) - y.mean()).sum() / (GROUPS - 1)
+    found = _fit(y)
+
+    assert found.variance == pytest.approx([within, (between - within) / SIZE], rel=1e-4)
+    assert found.estimate(0).value == pytest.approx(y.mean(), rel=1e-6)
+    assert found.estimate(0).error == pytest.approx(math.sqrt(between / (GROUPS * SIZE)), rel=1e-4)
+    assert found.estimate(0).freedom == pytest.approx(GROUPS - 1, rel=1e-3)
+    of_within = 2.0 * within**2 / (GROUPS * (SIZE - 1))
+    of_between = 2.0 / SIZE**2 * (between**2 / (GROUPS - 1) + within**2 / (GROUPS * (SIZE - 1)))
+    assert found.of_variance == pytest.approx([of_within, of_between], rel=1e-3)
+
+
+@pytest.mark.parametrize("between", [0.0, 0.3, 2.0])
+def test_mc_intervals_hold_what_they_claim(between: float):
+    """Of 200 layouts the 90 % intervals hold mean and both standard deviations in 90 % at least."""
+    rng = np.random.default_rng(7)
+    layouts, held = 200, np.zeros(3)
+    for _ in range(layouts):
+        y = 1.0 + rng.normal(0.0, 1.0, (GROUPS, SIZE)) + rng.normal(0.0, between, (GROUPS, 1))
+        found = _fit(y)
+        low, high = found.estimate(0).interval(0.90)
+        held[0] += low <= 1.0 <= high
+        for i, (truth, freedom) in enumerate(((1.0, GROUPS * (SIZE - 1.0)), (between, GROUPS - 1.0))):
+            size = component(float(found.variance[i]), float(found.of_variance[i]), freedom, 0.90)
+            held[i + 1] += size.low <= truth <= size.high
+    assert np.all(held / layouts >= 0.90 - 3.0 * math.sqrt(0.09 / layouts)), held / layouts
+
+
+def test_ref_component_without_other_noise_is_chi_square():
+    """A variance seen by itself has the interval of chi-square: 5 degrees of freedom, 0.831 and 12.833."""
+    size = component(4.0, 2.0 * 16.0 / 5.0, 5.0, 0.95)
+    assert size.low == pytest.approx(2.0 * math.sqrt(5.0 / 12.8325), rel=1e-4)
+    assert size.high == pytest.approx(2.0 * math.sqrt(5.0 / 0.831212), rel=1e-4)
+    # What a prediction draws reaches as far as the interval.
+    assert size.sd * math.sqrt(size.freedom / _lower(size.freedom)) == pytest.approx(size.high, rel=1e-6)
+
+
+def _lower(freedom: float) -> float:
+    from scipy import stats
+
+    return float(stats.chi2(freedom).ppf(0.025))
+
+
+def test_law_what_drowns_in_noise_may_be_nothing_or_as_large_as_the_noise_hides():
+    """A component estimated as zero has an interval from zero to what would have shown."""
+    size = component(0.0, 2.0 * 1.0 / 5.0, 5.0, 0.95)
+    assert size.low == 0.0
+    assert 0.0 < size.sd < size.high
+    assert size.high == pytest.approx(math.sqrt(5.0 / 0.831212 - 1.0), rel=1e-4)
+
+
+def test_err_nothing_to_fit_on():
+    """No errors at all are refused."""
+    empty = Block(np.zeros(0), np.zeros((0, 1)), np.zeros((0, 0)), np.zeros((2, 0, 0)))
+    with pytest.raises(ModelError, match="no errors to fit on"):
+        fit_mixed([empty], np.array([1.0]), np.zeros(1), np.ones(2))

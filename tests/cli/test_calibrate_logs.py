@@ -1,0 +1,156 @@
+"""`driftgate calibrate LOG...` on the command line."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+import yaml
+
+from driftgate.cli import main
+from driftgate.load.single import load_single
+
+ROOT = Path(__file__).resolve().parents[2]
+WREN = ROOT / "routines" / "robots" / "wren.yaml"
+
+
+def run(capsys, *arguments):
+    """Run a command line in this process; return status, stdout and stderr."""
+    status = main.run([str(a) for a in arguments])
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory):
+    """Return a folder of three simulated runs of the calibration drive."""
+    folder = tmp_path_factory.mktemp("runs")
+    drive = ROOT / "routines" / "calibration" / "drive.yaml"
+    assert main.run(["sample-logs", str(drive), "--runs", "3", "--out", str(folder)]) == 0
+    return folder
+
+
+@pytest.fixture
+def calibrated(capsys, logs):
+    """Return what a calibration from those runs prints."""
+    floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
+    return run(capsys, "calibrate", logs, "--robot", WREN, "--field", floor)
+
+
+def test_law_the_report_says_what_was_found_and_what_was_not(calibrated):
+    """Numbers with intervals, what is missing with a drive that would show it, and that it is invented."""
+    status, out, err = calibrated
+    assert status == 0
+    assert "3 runs, 39 reference poses" in out
+    assert "about invented data" in out
+    assert "Range sensor front:" in out
+    assert "Not found; what would show it" in out
+    assert "Keep clear" in out
+    assert "error sources found in 3 runs" in err.splitlines()[-1]
+
+
+def test_law_the_section_is_yaml_with_its_provenance(calibrated):
+    """The printed section is a robot file's, and says from how many runs and which files."""
+    out = calibrated[1]
+    section = yaml.safe_load(out[out.index("\nerrors:") : out.index("\nKeep clear")])
+    scale = section["errors"]["heading_scale"]
+    assert scale["fitted"]["runs"] == 3
+    assert scale["basis"] == "measured"
+    assert "simulated" in scale["note"]
+    assert scale["fitted"]["files"][0].endswith("drive-sim-1.csv")
+    assert {sensor["id"] for sensor in section["sensors"]} == {"front", "left", "back", "right"}
+
+
+def test_law_out_writes_the_whole_robot_file_and_keeps_its_comments(capsys, logs, tmp_path):
+    """The new file is sound, has every comment of the old one, and nothing else changed."""
+    new = tmp_path / "wren-fitted.yaml"
+    floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
+    status, out, err = run(capsys, "calibrate", logs, "--robot", WREN, "--field", floor, "--out", new)
+    assert status == 0
+    assert f"written to {new.as_posix()}" in err
+    assert "For the robot file" not in out
+    before, after = WREN.read_text(), new.read_text()
+    comments = [line.strip() for line in before.splitlines() if line.strip().startswith("#")]
+    assert all(comment in after for comment in comments)
+    old, fitted = yaml.safe_load(before), yaml.safe_load(after)
+    assert {k: v for k, v in old.items() if k not in ("errors", "sensors")} == {
+        k: v for k, v in fitted.items() if k not in ("errors", "sensors")
+    }
+    assert fitted["errors"]["bump"] == old["errors"]["bump"]
+    assert fitted["errors"]["heading_scale"]["fitted"]["runs"] == 3
+    assert load_single(new, "robot").findings == ()
+
+
+def test_err_nothing_is_written_over(capsys, logs, tmp_path):
+    """A file that is there is left alone, a link to nowhere too."""
+    taken, link = tmp_path / "taken.yaml", tmp_path / "link.yaml"
+    taken.write_text("mine\n")
+    link.symlink_to(tmp_path / "nowhere.yaml")
+    for target in (taken, link, WREN):
+        status, _, err = run(capsys, "calibrate", logs, "--robot", WREN, "--out", target)
+        assert status == 2
+        assert "is there already" in err
+    assert taken.read_text() == "mine\n"
+    assert not (tmp_path / "nowhere.yaml").exists()
+
+
+def test_err_a_robot_file_in_braces_is_not_edited(capsys, logs, tmp_path):
+    """Sources on one line cannot be replaced one by one: the message says where and what to do."""
+    robot = tmp_path / "robot.yaml"
+    text = WREN.read_text()
+    begin, end = text.index("errors:\n"), text.index("# Four range sensors")
+    robot.write_text(text[:begin] + "errors: {bump: {along: 2 mm, heading: 0.3 deg, basis: guess, "
+                     "constant_over: tick}}\n" + text[end:])  # fmt: skip
+    status, _, err = run(capsys, "calibrate", logs, "--robot", robot, "--out", tmp_path / "new.yaml")
+    assert status == 2
+    assert "written in braces on one line" in err
+
+
+def test_err_measured_and_simulated_logs_are_not_mixed(capsys, logs, tmp_path):
+    """Invented runs never go with measured ones."""
+    mixed = tmp_path / "mixed"
+    shutil.copytree(logs, mixed)
+    one = sorted(mixed.glob("*.csv"))[0]
+    one.write_text(one.read_text().replace("# origin: simulated", "# origin: measured"))
+    status, _, err = run(capsys, "calibrate", mixed, "--robot", WREN)
+    assert status == 2
+    assert "are not mixed" in err
+
+
+def test_err_logs_without_a_reference_say_nothing(capsys, logs, tmp_path):
+    """Runs of which nobody measured where they ended are refused with the reason."""
+    lines = sorted(logs.glob("*.csv"))[0].read_text().splitlines()
+    header = next(i for i, line in enumerate(lines) if line.startswith("time"))
+    names = lines[header].split(",")
+    keep = [i for i, name in enumerate(names) if not name.startswith("reference")]
+    rows = [",".join(line.split(",")[i] for i in keep) for line in lines[header:]]
+    bare = tmp_path / "bare.csv"
+    preamble = [line for line in lines[:header] if not line.startswith("# reference")]
+    bare.write_text("\n".join([*preamble, *rows]) + "\n")
+    status, _, err = run(capsys, "calibrate", bare, "--robot", WREN)
+    assert status == 2
+    assert "nothing says where the robot was" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("x.csv",), "logs need --robot FILE"),
+        (("x.csv", "--tape", "y.yaml", "--robot", WREN), "give either LOGs of runs"),
+        (("--guide", "--out", "z.yaml"), "--field and --out go with logs"),
+        (("no-such.csv", "--robot", WREN), "in the files"),
+    ],
+)
+def test_err_bad_usage(capsys, arguments, says):
+    """Bad usage ends with status 2 and says why."""
+    status, _, err = run(capsys, "calibrate", *arguments)
+    assert status == 2
+    assert says in err.splitlines()[-1]
+
+
+def test_err_a_folder_without_logs(capsys, tmp_path):
+    """An empty folder is named."""
+    status, _, err = run(capsys, "calibrate", tmp_path, "--robot", WREN)
+    assert status == 2
+    assert "there is no log (*.csv)" in err
