@@ -122,7 +122,7 @@ class Views:
         reach_m = np.minimum(self._size, farthest.min(axis=1))
         may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
         met = np.any(may & (farthest < np.inf), axis=1)
-        single = (may.sum(axis=1) == 1) & met & (sensor.beam_width == 0.0)
+        single = (may.sum(axis=1) == 1) & met
         for row, r in enumerate(mine.tolist()):
             view.edges[r] = np.flatnonzero(may[row])
             if single[row]:
@@ -150,7 +150,7 @@ class Views:
         """Note the validity tests that come out alike for every belief inside the bound.
 
         With the start off by d and the direction by a, a line at a distance D met at an incidence i is
-        (D -+ d) / cos(i -+ a) away.
+        (D -+ d) / cos(i -+ a) away. In a cone the answer comes along one of its rays.
         """
         limits, e, sensor = self._limits[s], self._edges, self._prepared.case.robot.sensors[s]
         slack, turn = position_slack(sensor, share), angle_slack(sensor, share)

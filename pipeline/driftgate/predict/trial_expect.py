@@ -24,7 +24,7 @@ from driftgate.sight.validity import (
     turning,
 )
 from driftgate.world.answering import Side, answer_beside
-from driftgate.world.beam import PoseModel, expected_range, range_along_beam
+from driftgate.world.beam import PoseModel, range_along_beam, range_in_cone
 from driftgate.world.carry import edge_middle
 from driftgate.world.cone import Axis, answer_in_cone, is_closer, segment_in_cone
 from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
@@ -56,7 +56,8 @@ class _Believed:
 
     def is_of(self, knot: int, then: Three) -> bool:
         """Return whether it belongs to these very arrays; they are replaced and never written to."""
-        return self.key[0] == knot and all(a is b for a, b in zip(self.key[1], then, strict=True))
+        old = self.key[1]
+        return self.key[0] == knot and old[0] is then[0] and old[1] is then[1] and old[2] is then[2]
 
     def cos_sin(self) -> tuple[FloatArray, FloatArray]:
         """Return cosine and sine of the believed headings."""
@@ -105,6 +106,11 @@ class Looks:
         self._planned = case.robot.correction.expect_from == "plan"
         self._pose = prepared.plan.timeline.pose.tolist()
         self._last: _Believed | None = None
+        self._same: dict[int, IntArray] = {}
+        self._mounts = [
+            (s.mount.x, s.mount.y, math.cos(s.mount.heading), math.sin(s.mount.heading), 0.5 * s.beam_width)
+            for s in sensors
+        ]
 
     def settled(self, r: int, then: Three) -> Outcome | None:
         """Return the outcome of the validity tests where it is the same in all trials; else None."""
@@ -133,7 +139,7 @@ class Looks:
             surface = np.full(len(then[0]), self._prepared.sight.surface[r], dtype=np.intp)
         elif view.sure[r] >= 0 and not len(far):
             sure = view.sure[r]
-            surface = np.full(len(then[0]), sure, dtype=np.intp)
+            surface = self._everywhere(sure, len(then[0]))
         else:
             surface = self._meet(sensor, view.edges[r], cone)
             if len(far):
@@ -145,6 +151,14 @@ class Looks:
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
         return Expected(surface, model, cone, beam, view, len(far) > 0, sure)
 
+    def _everywhere(self, surface: int, count: int) -> IntArray:
+        """Return one surface for so many trials; nobody may write to it."""
+        row = self._same.get(surface)
+        if row is None or len(row) != count:
+            row = self._same[surface] = np.full(count, surface, dtype=np.intp)
+            row.flags.writeable = False
+        return row
+
     def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> PoseModel:
         """Return what a sensor should read of given surfaces from the belief, with its derivatives."""
         place, cone = self._look(r, sensor, then)
@@ -152,13 +166,11 @@ class Looks:
 
     def _look(self, r: int, sensor: int, then: Three) -> tuple[Three, Axis]:
         """Return the believed poses, and where a sensor then looks."""
-        mounted = self._prepared.case.robot.sensors[sensor]
-        mount, belief = mounted.mount, self._believed(r, then)
+        belief, (mount_x, mount_y, along, aside, half_rad) = self._believed(r, then), self._mounts[sensor]
         x, y, (c, s) = belief.x, belief.y, belief.cos_sin()
-        along, aside = math.cos(mount.heading), math.sin(mount.heading)
-        px, py = x + (c * mount.x - s * mount.y), y + (s * mount.x + c * mount.y)
+        px, py = x + (c * mount_x - s * mount_y), y + (s * mount_x + c * mount_y)
         ux, uy = c * along - s * aside, s * along + c * aside
-        return (x, y, belief.heading), Axis(px, py, ux, uy, 0.5 * mounted.beam_width)
+        return (x, y, belief.heading), Axis(px, py, ux, uy, half_rad)
 
     def _model(
         self, sensor: int, place: Three, cone: Axis, surface: IntArray, sure: int
@@ -171,13 +183,9 @@ class Looks:
         if cone.half_rad == 0.0:
             beam = np.asarray(cone.px), np.asarray(cone.py), *towards
             return range_along_beam(place[:2], beam, normal, middle), towards
-        mount = self._prepared.case.robot.sensors[sensor].mount
-        answer = answer_in_cone(cone, e.ax[surface], e.ay[surface], e.bx[surface], e.by[surface])
-        full = expected_range(
-            np.stack(place, axis=-1), (mount.x, mount.y, mount.heading), normal, middle, answer
-        )
-        square = np.asarray(np.cos(full.incidence_rad))
-        return PoseModel(full.range_m, square, full.d_x, full.d_y, full.d_heading), (answer.ux, answer.uy)
+        answer = answer_in_cone(cone, e.ax[pick], e.ay[pick], e.bx[pick], e.by[pick])
+        apex = np.asarray(cone.px), np.asarray(cone.py)
+        return range_in_cone(place[:2], apex, normal, middle, answer), (answer.ux, answer.uy)
 
     def _meet(self, sensor: int, edges: IntArray, cone: Axis) -> IntArray:
         """Return which of some edges answers first in each trial's cone, -1 for none."""

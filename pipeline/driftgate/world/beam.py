@@ -174,12 +174,50 @@ def range_along_beam(
     """
     (x, y), (px, py, ux, uy), (nx, ny) = robot, beam, normal
     closing = nx * ux + ny * uy
-    inverse = 1.0 / np.where(np.abs(closing) > _LEAST_COSINE, closing, np.nan)
+    square = np.abs(closing)
+    if np.min(square, initial=1.0) > _LEAST_COSINE:
+        inverse = 1.0 / closing
+    else:
+        inverse = 1.0 / np.where(square > _LEAST_COSINE, closing, np.nan)
     range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
     d_x, d_y = -nx * inverse, -ny * inverse
     # As in `_to_line`: the beam turns, and the sensor swings about the robot.
     d_heading = (d_y * ux - d_x * uy) * range_m + d_x * (y - py) + d_y * (px - x)
-    return PoseModel(range_m, np.minimum(np.abs(closing), 1.0), d_x, d_y, d_heading)
+    return PoseModel(range_m, np.minimum(square, 1.0), d_x, d_y, d_heading)
+
+
+def range_in_cone(
+    robot: tuple[Values, Values],
+    apex: tuple[FloatArray, FloatArray],
+    normal: tuple[Values, Values],
+    middle: tuple[Values, Values],
+    answer: Answer,
+) -> PoseModel:
+    """Return the range to what answers in a cone, and its derivatives by the robot's pose.
+
+    Parameters
+    ----------
+    robot, apex : pair of ndarray or float
+        Where the robot and its sensor are. [m]
+    normal, middle : pair of ndarray or float
+        As in `expected_range`. [m]
+    answer : Answer
+        Which point of the surface answers, from `driftgate.world.cone`.
+    """
+    (x, y), (px, py), (ux, uy) = robot, apex, (answer.ux, answer.uy)
+    # At the foot the ray is the normal itself, and its turn with the robot changes nothing.
+    line = range_along_beam(robot, (px, py, ux, uy), normal, middle)
+    at_end = answer.kind == END
+    if not at_end.any():
+        return line
+    # As in `_to_point`.
+    return PoseModel(
+        np.where(at_end, answer.range_m, line.range_m),
+        line.square,
+        np.where(at_end, -ux, line.d_x),
+        np.where(at_end, -uy, line.d_y),
+        np.where(at_end, -(ux * (y - py) + uy * (px - x)), line.d_heading),
+    )
 
 
 class _Place(NamedTuple):

@@ -13,8 +13,12 @@ along it to either side of the foot. Elementary plane geometry (derived). That a
 its nearest point is the region-of-constant-depth model of J. Leonard and H. Durrant-Whyte, Directed Sonar
 Sensing for Mobile Robot Navigation (1992) (from memory), without its fading towards the rim.
 
-Every kernel broadcasts, has no branch on the data and raises no warning. A half width of exactly zero is a
-line and goes to `driftgate.world.rays`, bit for bit.
+Nearly every answer is the foot or a rim, and comes out of four products of the axis, the surface and the way
+to it (`_quick`). What is left is worked out by clipping the surface to the wedge, for those elements alone;
+so what one element gives never depends on the others.
+
+Every kernel broadcasts and raises no warning. A half width of exactly zero is a line and goes to
+`driftgate.world.rays`, bit for bit.
 """
 
 from __future__ import annotations
@@ -30,6 +34,9 @@ from driftgate.world.rays import Values, at_once_inside, nearest_edge, range_to_
 
 # A surface seen edge-on, its line this near the apex as a share of the range, gives no echo.
 _EDGE_ON_SHARE = 1e-12
+# What is met more obliquely than this is left to the clipping.
+_OBLIQUE = 1e-9
+_LEAST_LENGTH2_M2 = 1e-300
 
 RIM, FOOT, END = 0, 1, 2
 
@@ -115,7 +122,16 @@ def segment_in_cone(
         range_m = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
         ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
         return range_m, np.where(np.isfinite(range_m), np.abs(ux * ey - uy * ex) / np.hypot(ex, ey), 1.0)
-    range_m, _, _, cosine = facing_point(cone, ax, ay, bx, by)
+    quick = _quick(cone, ax, ay, bx, by)
+    if quick.met.all():
+        return quick.range_m, quick.cosine
+    range_m, cosine = np.where(quick.met, quick.range_m, np.inf), np.where(quick.met, quick.cosine, 1.0)
+    if quick.open.any():
+        near = _nearest_inside(*_some(quick.open, cone, ax, ay, bx, by))
+        range_m[quick.open] = np.where(near.hit, near.range_m, np.inf)
+        positive = near.hit & (near.range_m > 0.0)
+        square = np.where(positive, near.across_m / np.where(positive, near.range_m, 1.0), 1.0)
+        cosine[quick.open] = np.minimum(square, 1.0)
     return range_m, cosine
 
 
@@ -129,15 +145,8 @@ def facing_point(
     range_m, ux, uy, cosine : ndarray
         The direction is the cone's axis where there is none. The cone has a width.
     """
-    near = _nearest_inside(cone, ax, ay, bx, by)
-    positive = near.hit & (near.range_m > 0.0)
-    divisor = np.where(positive, near.range_m, 1.0)
-    return (
-        np.where(near.hit, near.range_m, np.inf),
-        np.where(positive, near.x / divisor, cone.ux),
-        np.where(positive, near.y / divisor, cone.uy),
-        np.minimum(np.where(positive, near.across_m / divisor, 1.0), 1.0),
-    )
+    answer = answer_in_cone(cone, ax, ay, bx, by)
+    return answer.range_m, answer.ux, answer.uy, segment_in_cone(cone, ax, ay, bx, by)[1]
 
 
 def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> Answer:
@@ -147,19 +156,32 @@ def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -
         range_m = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
         wide_x, wide_y, kind = np.broadcast_arrays(ux, uy, np.full(range_m.shape, RIM, dtype=np.int8))
         return Answer(range_m, wide_x, wide_y, kind)
-    near = _nearest_inside(cone, ax, ay, bx, by)
-    positive = near.hit & (near.range_m > 0.0)
-    divisor = np.where(positive, near.range_m, 1.0)
-    at_end = (near.share == 0.0) | (near.share == 1.0)
+    quick = _quick(cone, ax, ay, bx, by)
+    c, turned = math.cos(half_rad), quick.side * math.sin(half_rad)
+    range_m = np.where(quick.met, quick.range_m, np.inf)
     # A miss counts as met along the axis: the model then goes on beyond the surface's ends, as a line's does.
-    kind = np.where(near.share == near.foot, FOOT, np.where(at_end, END, RIM))
-    kind = np.where(near.hit, kind, RIM).astype(np.int8)
-    return Answer(
-        np.where(near.hit, near.range_m, np.inf),
-        np.where(positive, near.x / divisor, ux),
-        np.where(positive, near.y / divisor, uy),
-        kind,
-    )
+    towards_x = np.where(quick.met, ux * c - uy * turned, ux)
+    towards_y = np.where(quick.met, uy * c + ux * turned, uy)
+    kind = np.full(range_m.shape, RIM, dtype=np.int8)
+    foot = quick.met & quick.foot
+    if foot.any():
+        kind[foot] = FOOT
+        ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
+        length = np.sqrt(np.maximum(ex * ex + ey * ey, _LEAST_LENGTH2_M2))
+        towards_x = np.where(foot, ey / length * quick.facing, towards_x)
+        towards_y = np.where(foot, -ex / length * quick.facing, towards_y)
+    if quick.open.any():
+        some, *ends = _some(quick.open, cone, ax, ay, bx, by)
+        near = _nearest_inside(some, *ends)
+        positive = near.hit & (near.range_m > 0.0)
+        divisor = np.where(positive, near.range_m, 1.0)
+        at_end = (near.share == 0.0) | (near.share == 1.0)
+        own = np.where(near.share == near.foot, FOOT, np.where(at_end, END, RIM))
+        kind[quick.open] = np.where(near.hit, own, RIM)
+        range_m[quick.open] = np.where(near.hit, near.range_m, np.inf)
+        towards_x[quick.open] = np.where(positive, near.x / divisor, some.ux)
+        towards_y[quick.open] = np.where(positive, near.y / divisor, some.uy)
+    return Answer(range_m, towards_x, towards_y, kind)
 
 
 def disc_in_cone(cone: Axis, cx: Values, cy: Values, radius_m: Values) -> FloatArray:
@@ -176,7 +198,7 @@ def disc_in_cone(cone: Axis, cx: Values, cy: Values, radius_m: Values) -> FloatA
     c, s = math.cos(half_rad), math.sin(half_rad)
     side = np.where(left >= 0.0, s, -s)
     rim = range_to_disc(px, py, ux * c - uy * side, uy * c + ux * side, cx, cy, radius_m)
-    centred = np.maximum(np.hypot(wx, wy) - radius_m, 0.0)
+    centred = np.maximum(np.sqrt(wx * wx + wy * wy) - radius_m, 0.0)
     return np.where(np.abs(left) * c <= along * s, centred, rim)
 
 
@@ -255,6 +277,65 @@ def is_closer(
     )
 
 
+class _Quick(NamedTuple):
+    """What a foot or a rim answers; `open` where that is not settled."""
+
+    range_m: FloatArray
+    cosine: FloatArray
+    met: NDArray[np.bool_]
+    open: NDArray[np.bool_]
+    foot: NDArray[np.bool_]  # answers at the foot, else on a rim
+    side: FloatArray  # 1 for the rim on the left, -1 for that on the right
+    facing: FloatArray  # 1 if the foot lies to the right of the segment's vector, -1 if to the left
+
+
+def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick:
+    """Return which segments answer at the foot or on a rim, and from how far.
+
+    With the axis u, the segment's vector e and the way w to its first end, the line is |w x e| / |e| away.
+    A ray v meets it at r = (w x e) / (v x e), and there a share (r v - w).e / e.e along it. The foot is in
+    the wedge where u.e, the part of the axis along the line, is small against u x e; else the rim on
+    its side answers, whose products with e are those of u turned by half the cone.
+    Whatever is met beyond an end, or at a grazing angle, is left open.
+    """
+    px, py, ux, uy, half_rad = cone
+    c, s = math.cos(half_rad), math.sin(half_rad)
+    ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
+    wx, wy = np.subtract(ax, px), np.subtract(ay, py)
+    length2 = np.maximum(ex * ex + ey * ey, _LEAST_LENGTH2_M2)
+    length = np.sqrt(length2)
+    cross = np.asarray(wx * ey - wy * ex)
+    facing = np.copysign(1.0, cross)
+    slide = ux * ex + uy * ey
+    ahead, aside = (ux * ey - uy * ex) * facing, np.abs(slide)
+    foot = np.asarray(aside * c <= ahead * s)
+    closing, along = ahead * c + aside * s, np.copysign(aside * c - ahead * s, slide)
+    if foot.any():
+        closing, along = np.where(foot, length, closing), np.where(foot, 0.0, along)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        range_m = np.asarray(np.abs(cross) / closing)
+        share = (range_m * along - (wx * ex + wy * ey)) / length2
+    least = _OBLIQUE * length
+    met = np.asarray((closing > least) & (share >= 0.0) & (share <= 1.0))
+    return _Quick(
+        range_m,
+        np.asarray(np.minimum(closing / length, 1.0)),
+        met,
+        np.asarray(~met & (closing >= -least)),
+        foot,
+        np.asarray(-np.copysign(facing, slide * facing)),
+        facing,
+    )
+
+
+def _some(
+    which: NDArray[np.bool_], cone: Axis, ax: Values, ay: Values, bx: Values, by: Values
+) -> tuple[Axis, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return some of the cones and segments, in one row."""
+    px, py, ux, uy, *ends = (np.broadcast_to(v, which.shape)[which] for v in (*cone[:4], ax, ay, bx, by))
+    return Axis(px, py, ux, uy, cone.half_rad), ends[0], ends[1], ends[2], ends[3]
+
+
 def _nearest_inside(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Inside:
     """Return the nearest point of each segment that lies inside a wedge."""
     px, py, ux, uy, half_rad = cone
@@ -280,6 +361,6 @@ def _nearest_inside(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) 
     share = np.minimum(np.maximum(foot, low), high)
     x = np.where(share == 1.0, vx, wx + share * ex)
     y = np.where(share == 1.0, vy, wy + share * ey)
-    range_m, across_m = np.hypot(x, y), np.abs(wx * ey - wy * ex) / np.sqrt(safe2)
+    range_m, across_m = np.sqrt(x * x + y * y), np.abs(wx * ey - wy * ex) / np.sqrt(safe2)
     hit = hit & (low <= high) & (across_m >= _EDGE_ON_SHARE * range_m)
     return _Inside(x, y, range_m, across_m, share, foot, hit)
