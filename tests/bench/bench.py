@@ -22,7 +22,7 @@ from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfac
 
 from driftgate.predict import Prepared, covariance, prepare, run_trials
 
-BATCH = 4096
+BATCH = 8192
 SEED = 1
 
 

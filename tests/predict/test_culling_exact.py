@@ -18,6 +18,7 @@ from driftgate.predict import (
     trials_engine,
 )
 from driftgate.predict.streams import Streams
+from driftgate.predict.trial_world import StrayList
 from driftgate.predict.values import Outcome, TrialsResult
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
@@ -213,6 +214,11 @@ def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(trials_engine, "touch_plan", near_everything)
 
+    def everywhere(strays: StrayList, pose: np.ndarray, within_m: float) -> list[np.ndarray]:
+        return [np.arange(len(strays.trial))] * len(pose)
+
+    monkeypatch.setattr(StrayList, "near_each", everywhere)
+
 
 def culled(case: Prepared) -> TrialsResult:
     """Return the result as shipped."""
@@ -295,6 +301,17 @@ def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bounds, "POSITION_SLACK_M", 10.0)
     monkeypatch.setattr(believed_view, "position_slack", lambda sensor, share: 0.001)
     monkeypatch.setattr(candidates, "true_position_slack", lambda sensor, share: 0.001)
+    with pytest.raises(AssertionError):
+        assert_identical(quick, culled(case))
+
+
+def test_law_strays_sought_too_near_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were strayed things looked for within half the footprint's reach, contacts would be missed."""
+    case = crowded(**CASES["some outside"])
+    quick, near_each = culled(case), StrayList.near_each
+    monkeypatch.setattr(
+        StrayList, "near_each", lambda strays, pose, within_m: near_each(strays, pose, 0.5 * within_m - 0.1)
+    )
     with pytest.raises(AssertionError):
         assert_identical(quick, culled(case))
 

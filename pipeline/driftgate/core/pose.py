@@ -31,7 +31,7 @@ def cos_sin(angle_rad: FloatArray | float) -> tuple[FloatArray, FloatArray]:
     t = np.tan(0.5 * np.asarray(angle_rad, float))
     t2 = t * t
     share = 1.0 / (1.0 + t2)
-    return (1.0 - t2) * share, 2.0 * t * share
+    return (1.0 - t2) * share, (t + t) * share
 
 
 def compose(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -81,8 +81,9 @@ class Acceptance:
         at_gate : callable
             Told what comes to the gate, and in which trials.
         refuse : callable
-            Told what each stage refuses, and in which trials.
+            Told what each stage refuses, and in which trials, where it refuses any.
         """
+        left = np.count_nonzero(alive)
         refused = np.zeros(1, dtype=bool)
         scalar: Scalar | None = None
         terms: Terms | None = None
@@ -93,10 +94,12 @@ class Acceptance:
                 counted = True
                 passed = self.persists(slot, alive, surface, memory)
                 found = Outcome.HELD_BACK
-            elif not alive.any():
+            elif left == 0:
                 break
             elif stage is Stage.VALIDITY:
                 found = valid()
+                if found is Outcome.ACCEPTED:
+                    continue
                 passed = alive & np.equal(found, int(Outcome.ACCEPTED))
             elif stage is Stage.ECHO:
                 passed, scalar = heard(alive)
@@ -109,7 +112,8 @@ class Acceptance:
                 passed = self.gate(scalar, terms, alive, memory)
                 refused = alive & ~passed
                 found = Outcome.GATE
-            if not isinstance(found, Outcome) or found is not Outcome.ACCEPTED:
+            before, left = left, np.count_nonzero(passed)
+            if left < before:
                 refuse(found, alive & ~passed)
             alive = passed
         if not counted:

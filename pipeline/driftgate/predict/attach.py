@@ -67,6 +67,7 @@ class Attachments:
         self._true = {edge.id: edge for edge in true.edges}
         self._carrier = {edge.owner: edge.carrier for edge in true.edges}
         self._carrier |= {element.id: element.carrier for element in true.elements}
+        self._things: dict[str, Displacement] = {}
 
     def _unit(self, key: str) -> FloatArray:
         row = np.zeros(self._size)
@@ -88,6 +89,11 @@ class Attachments:
 
     def thing(self, thing_id: str) -> Displacement:
         """Return the displacement of a structure or element against its place on the believed map."""
+        if thing_id not in self._things:
+            self._things[thing_id] = self._thing(thing_id)
+        return self._things[thing_id]
+
+    def _thing(self, thing_id: str) -> Displacement:
         drawn, built = self._places(thing_id)
         mean = np.array([built.x - drawn.x, built.y - drawn.y, wrap_angle(built.heading - drawn.heading)])
         found = Displacement(mean, np.zeros((3, self._size)))

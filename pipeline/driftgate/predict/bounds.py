@@ -26,6 +26,8 @@ MOUNT_SLACK_M = 0.02
 MOUNT_SPREADS = 4.5
 SCATTER_SPREADS = 3.0
 
+_NOBODY: IntArray = np.zeros(0, dtype=np.intp)
+
 
 def position_slack(sensor: Sensor, share: float) -> float:
     """Return how far a believed beam's start may be off inside a bound: the pose, the turn's lever. [m]"""
@@ -80,15 +82,18 @@ def bound_of(x: FloatArray, y: FloatArray, turn: FloatArray) -> tuple[int, IntAr
     outside : ndarray of int
         Those trials.
     """
-    off2, turned = x * x + y * y, np.abs(turn)
-    far2, wide = float(off2.max()), float(turned.max())
+    off2 = x * x
+    off2 += y * y
+    far2 = float(np.maximum.reduce(off2))
+    wide = max(float(np.maximum.reduce(turn)), -float(np.minimum.reduce(turn)))
     if not (far2 <= POSITION_SLACK_M * abs(POSITION_SLACK_M) and wide <= ANGLE_SLACK_RAD):
+        turned = np.abs(turn)
         inside = (off2 <= POSITION_SLACK_M * abs(POSITION_SLACK_M)) & (turned <= ANGLE_SLACK_RAD)
         outside = np.flatnonzero(~inside)
         far2 = float(off2.max(where=inside, initial=0.0))
         wide = float(turned.max(where=inside, initial=0.0))
     else:
-        outside = np.zeros(0, dtype=np.intp)
+        outside = _NOBODY
     for bound, share in enumerate(SHARES):
         if far2 <= (share * POSITION_SLACK_M) ** 2 and wide <= share * ANGLE_SLACK_RAD:
             return bound, outside

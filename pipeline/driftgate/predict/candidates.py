@@ -41,12 +41,15 @@ class Reachable:
         The only edge that the beam may meet, where it certainly does; else -1.
     square : list of bool
         No edge can be met so obliquely that its echo is lost.
+    reach_m : ndarray
+        How far the beam need be followed: every beam has met something there, or its sensor sees no further.
     """
 
     edges: list[IntArray]
     elements: list[IntArray]
     sure: list[int]
     square: list[bool]
+    reach_m: FloatArray
 
 
 def echo_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
@@ -84,6 +87,7 @@ class BeamCandidates:
         self._prepared = prepared
         self._knots = echo_knots(prepared, off)
         self._found: dict[int, Reachable] = {}
+        self._boxes: list[dict[int, Box]] | None = None
 
     def inside(self, bound: int) -> Reachable:
         """Return what may be met inside a bound, an index into `bounds.SHARES`."""
@@ -91,12 +95,43 @@ class BeamCandidates:
             self._found[bound] = _reachable(self._prepared, self._knots, SHARES[bound])
         return self._found[bound]
 
+    def discs(
+        self, bound: int, mine: IntArray, x: FloatArray, y: FloatArray, radius_m: FloatArray
+    ) -> BoolArray:
+        """Return which discs the beams of some readings of one sensor may meet inside a bound.
+
+        Parameters
+        ----------
+        bound : int
+            Index into `bounds.SHARES`.
+        mine : ndarray of int, shape (R,)
+            The readings.
+        x, y, radius_m : ndarray, shape (D,)
+            The discs, anywhere. [m]
+
+        Returns
+        -------
+        ndarray of bool, shape (R, D)
+        """
+        timeline = self._prepared.plan.timeline
+        sensor = self._prepared.case.robot.sensors[int(timeline.readings.sensor[mine[0]])]
+        at, mount = timeline.pose[self._knots[mine]], sensor.mount
+        beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
+        slack = true_position_slack(sensor, SHARES[bound]), true_angle_slack(sensor, SHARES[bound])
+        return candidates_for_disc(*beam, self.inside(bound).reach_m[mine], *slack, x, y, radius_m, 0.0)
+
+    def boxes(self) -> list[dict[int, Box]]:
+        """Return what `swept_boxes` gives for the case."""
+        if self._boxes is None:
+            self._boxes = swept_boxes(self._prepared)
+        return self._boxes
+
 
 def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
     readings, pose, world = prepared.plan.timeline.readings, prepared.plan.timeline.pose, prepared.true
     count = len(readings.knot)
     none = np.zeros(0, dtype=np.intp)
-    found = Reachable([none] * count, [none] * count, [-1] * count, [False] * count)
+    found = Reachable([none] * count, [none] * count, [-1] * count, [False] * count, np.zeros(count))
     ax, ay, bx, by = np.array([(*e.a, *e.b) for e in world.edges], dtype=float).reshape(-1, 4).T
     centre_x, centre_y = np.array([e.pose[:2] for e in world.elements], dtype=float).reshape(-1, 2).T
     outline_m = np.array([e.outline.reach_m for e in world.elements])
@@ -122,6 +157,7 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
             may_disc = reaches & candidates_for_disc(
                 px, py, ux, uy, reach, near, turn, centre_x, centre_y, outline_m, off_m
             )
+        found.reach_m[mine] = reach
         for row, r in enumerate(mine.tolist()):
             found.edges[r] = np.flatnonzero(may[row])
             found.elements[r] = np.flatnonzero(may_disc[row])

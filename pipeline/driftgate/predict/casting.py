@@ -18,7 +18,7 @@ from driftgate.predict.bounds import (
     SURFACE_SLACK_M,
     element_slack,
 )
-from driftgate.predict.candidates import BeamCandidates, Box, element_is_tall, may_meet, swept_boxes
+from driftgate.predict.candidates import BeamCandidates, element_is_tall, may_meet
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
 from driftgate.predict.true_beam import TrueBeam, edge_side, element_thing
@@ -66,9 +66,10 @@ class Caster:
         self._tall_edges = {s.id: _tall_edges(world, s) for s in sensors}
         self._tall_elements = {s.id: _tall_elements(world, s) for s in sensors}
         self._first = world
-        self._boxes = swept_boxes(prepared)
-        self._apart: dict[tuple[int, int], StrayList] = {}
-        self._step, self._sensor = readings.step.tolist(), readings.sensor.tolist()
+        self._step, self._sensor = readings.step, readings.sensor
+        # By sensor: elements off their first places. By bound and reading: those of them that it may meet.
+        self._apart: dict[int, StrayList] = {}
+        self._apart_near: dict[tuple[int, int], StrayList] = {}
         self._note(world)
 
     def _note(self, world: TrueWorld) -> None:
@@ -108,17 +109,18 @@ class Caster:
         everything = self._tall_edges[sensor.id]
         level, far = bound
         near = self._candidates.inside(level)
-        met = self._nothing(beam)
         if self._culls and near.sure[r] >= 0:
-            self._meet_for_sure(beam, near.sure[r], near.square[r], met)
+            met = self._meet_for_sure(beam, near.sure[r], near.square[r])
         else:
+            met = self._nothing(beam)
             square = self._culls and near.square[r] and beam.height_m is None
             self._meet_edges(beam, near.edges[r] if self._culls else everything, slice(None), met, square)
         # What stands behind something may be left out only where that is nearly where it should be.
         elements = near.elements[r] if self._culls else self._tall_elements[sensor.id]
         for j in elements.tolist():
             self._meet_element(j, beam, slice(None), clock_s, met)
-        self._meet_apart(self._apart_in(r, sensor), beam, clock_s, met)
+        if self._culls:
+            self._meet_apart(self._apart_in(r, sensor, level), beam, clock_s, met)
         for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():
             self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
         self._beside(sensor, near.edges[r] if self._culls else everything, beam, slice(None), clock_s, met)
@@ -163,34 +165,40 @@ class Caster:
         met.range_m[who], met.surface[who] = range_m[found], names[index[found]]
         met.cosine[who] = cosine[found]
 
-    def _apart_in(self, r: int, sensor: Sensor) -> StrayList:
-        """Return the elements off their first places that the beams of a reading's step may reach."""
-        key = self._sensor[r], self._step[r]
-        if key not in self._apart:
-            everything = self._apart.get((key[0], -1))
-            if everything is None:
-                everything = elements_apart(self._first, self._tall_elements[sensor.id])
-                self._apart[key[0], -1] = everything
-            self._apart[key] = _inside(everything, self._boxes[key[0]][key[1]])
-        return self._apart[key]
+    def _apart_in(self, r: int, sensor: Sensor, level: int) -> StrayList:
+        """Return the elements off their first places that the beam of a reading may meet inside a bound."""
+        found = self._apart_near.get((level, r))
+        if found is None:
+            # For all readings of the sensor in this step at once.
+            s, step = int(self._sensor[r]), int(self._step[r])
+            if s not in self._apart:
+                self._apart[s] = elements_apart(self._first, self._tall_elements[sensor.id])
+            some = self._apart[s].inside(self._candidates.boxes()[s][step])
+            mine = np.flatnonzero((self._sensor == s) & (self._step == step))
+            may = self._candidates.discs(level, mine, some.x, some.y, some.reach_m)
+            for q, row in zip(mine.tolist(), may, strict=True):
+                self._apart_near[level, q] = some.at(np.flatnonzero(row))
+            found = self._apart_near[level, r]
+        return found
 
     def _nothing(self, beam: TrueBeam) -> Met:
         count = np.size(beam.cone.px)
         return Met(np.full(count, np.inf), np.full(count, -1, dtype=np.intp), np.ones(count))
 
-    def _meet_for_sure(self, beam: TrueBeam, e: int, square: bool, met: Met) -> None:
+    def _meet_for_sure(self, beam: TrueBeam, e: int, square: bool) -> Met:
         """Meet the one edge that every beam inside the bound meets."""
         world, cone = self._world, beam.cone
-        ends = world.ax[e], world.ay[e], world.bx[e], world.by[e]
+        ends = world.built.ends(e)
         if cone.half_rad > 0.0:
-            met.range_m, met.cosine = segment_in_cone(cone, *ends)
-            met.surface[:] = np.where(met.range_m < np.inf, e, -1)
-            met.cosine[met.surface < 0] = 0.0
-            return
-        met.range_m = range_to_line(cone.px, cone.py, cone.ux, cone.uy, *ends)
-        met.surface.fill(e)
+            range_m, cosine = segment_in_cone(cone, *ends)
+            surface = np.where(range_m < np.inf, e, -1)
+            cosine[surface < 0] = 0.0
+            return Met(range_m, surface, cosine)
+        range_m = range_to_line(cone.px, cone.py, cone.ux, cone.uy, *ends)
+        met = Met(range_m, np.full(len(range_m), e, dtype=np.intp), np.ones(len(range_m)))
         if not square:
             self._square(cone, np.array([e]), slice(None), met)
+        return met
 
     def _meet_edges(
         self, beam: TrueBeam, edges: IntArray, pick: slice | IntArray, met: Met, square: bool
@@ -200,7 +208,7 @@ class Caster:
         if half_rad > 0.0:
             met.cosine[:] = 0.0
         for e in edges.tolist():
-            ends = world.ax[e][pick], world.ay[e][pick], world.bx[e][pick], world.by[e][pick]
+            ends = world.built.ends(e, pick)
             low_m, high_m = world.edges[e].low_m, world.edges[e].high_m
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, *ends)
@@ -220,7 +228,8 @@ class Caster:
         for e in edges.tolist():
             hit = met.surface == e
             if hit.any():
-                ex, ey = (world.bx[e] - world.ax[e])[pick], (world.by[e] - world.ay[e])[pick]
+                ax, ay, bx, by = world.built.ends(e, pick)
+                ex, ey = bx - ax, by - ay
                 cosine = np.abs(cone.ux * ey - cone.uy * ex) / np.sqrt(ex * ex + ey * ey)
                 np.copyto(met.cosine, cosine, where=hit)
 
@@ -283,14 +292,6 @@ def elements_apart(world: TrueWorld, keep: IntArray) -> StrayList:
     trial, element, x, y, reach = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((element, trial))
     return StrayList(trial[order], element[order], x[order], y[order], reach[order])
-
-
-def _inside(apart: StrayList, box: Box) -> StrayList:
-    """Return those that reach into a box."""
-    low_x, high_x, low_y, high_y = box
-    m = apart.reach_m
-    near = (apart.x >= low_x - m) & (apart.x <= high_x + m) & (apart.y >= low_y - m) & (apart.y <= high_y + m)
-    return StrayList(apart.trial[near], apart.element[near], apart.x[near], apart.y[near], m[near])
 
 
 def _is_plain_disc(element: TrueElement) -> bool:

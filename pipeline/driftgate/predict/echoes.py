@@ -6,6 +6,7 @@ reading: lost, false, biased, noisy, rounded.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from driftgate.predict.casting import Caster
 from driftgate.predict.doubt import chance_key, factor_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
-from driftgate.predict.trial_motion import Poses
+from driftgate.predict.trial_motion import Poses, wide
 from driftgate.predict.trial_world import Draws, TrueWorld
 from driftgate.predict.true_beam import TrueBeam
 from driftgate.predict.values import BoolArray
@@ -119,20 +120,20 @@ class EchoMaker:
         if self._instant is None or not self._instant.is_of(knot, p):
             self._instant = _Instant(knot, prepared.plan.timeline.pose[knot], p)
         now, mount = self._instant, self._mounted[sensor.id]
-        wide = (
+        beam = (
             now.x + now.cosine * mount.x - now.sine * mount.y,
             now.y + now.sine * mount.x + now.cosine * mount.y,
             now.cosine * mount.cosine - now.sine * mount.sine,
             now.sine * mount.cosine + now.cosine * mount.sine,
         )
-        px, py, ux, uy = (np.broadcast_to(w, (self._count,)) for w in wide)
+        px, py, ux, uy = (wide(row, self._count) for row in beam)
         cone = Axis(px, py, ux, uy, 0.5 * sensor.beam_width)
         level, far = now.bound
         if len(mount.outside):
             far = np.union1d(far, mount.outside)
         met = self._caster.cast(r, sensor, self._tilted(sensor, cone), (level, far), clock_s, world)
         got = (met.range_m >= sensor.reach.low) & (met.range_m <= sensor.reach.high)
-        got &= met.cosine >= np.cos(sensor.echo_limit)
+        got &= met.cosine >= math.cos(sensor.echo_limit)
         address = place, int(readings.ordinal[r])
         return self._measure(sensor, address, met.range_m, met.surface, got, runs)
 
@@ -159,14 +160,16 @@ class EchoMaker:
         """Turn the true echo into a reading: dropout, false returns, scale, bias, noise, rounding."""
         value, errors, streams = self._draws.value, sensor.errors, self._streams
         low, high = sensor.reach.low, sensor.reach.high
-        known = np.where(np.isfinite(range_m), range_m, 0.0)
+        finite = np.isfinite(range_m)
+        known = range_m if finite.all() else np.where(finite, range_m, 0.0)
         scale, bias = value.get(f"range_scale:{sensor.id}"), value.get(f"range_bias:{sensor.id}")
         reading = known if scale is None else known * (1.0 + scale)
         reading = reading if bias is None else reading + bias
         if errors.noise is not None and "range_noise" not in self._off:
             normal = streams.normals(f"range_noise:{sensor.id}", *address)
-            sd = errors.noise.at_zero + errors.noise.per_range * known
-            reading = reading + normal * self._doubted(f"range_noise:{sensor.id}") * sd
+            doubt, growth = self._doubted(f"range_noise:{sensor.id}"), errors.noise.per_range
+            sd = errors.noise.at_zero + growth * known if growth else errors.noise.at_zero
+            reading = reading + (normal if doubt is None else normal * doubt) * sd
         if errors.short_return is not None and "short_return" not in self._off:
             false, where = self._false_return(errors.short_return, f"short_return:{sensor.id}", address, runs)
             before = np.minimum(np.where(np.isfinite(range_m), range_m, high), high)
@@ -192,11 +195,13 @@ class EchoMaker:
         if sensor.resolution > 0.0 and "quantisation" not in self._off:
             reading = np.round(reading / sensor.resolution) * sensor.resolution
         got = got & (reading >= low) & (reading <= high)
+        if got.all():
+            return Echo(reading, surface)
         return Echo(np.where(got, reading, np.nan), np.where(got, surface, -1))
 
-    def _doubted(self, name: str) -> FloatArray | float:
-        """Return the factor on a noise that is itself uncertain, by trial; one where it is known."""
-        return self._draws.value.get(factor_key(name), 1.0)
+    def _doubted(self, name: str) -> FloatArray | None:
+        """Return the factor on a noise that is itself uncertain, by trial; None where it is known."""
+        return self._draws.value.get(factor_key(name))
 
     def _chance(self, source: Chance, key: str) -> FloatArray | float:
         """Return a probability, by trial where it is itself uncertain."""

@@ -216,7 +216,9 @@ class ReadingVariance:
     wall_tilt_rad: float
 
     def at(self, range_m: FloatArray) -> FloatArray:
-        """Return R at an expected range. [m^2]"""
+        """Return R at an expected range, shape (1,) if it is the same at every range. [m^2]"""
+        if self.per_range == 0.0:
+            return np.full(1, self.at_zero_m**2 + self.wall_m**2)
         return self.own(range_m) + self.wall_m**2
 
     def own(self, range_m: FloatArray) -> FloatArray:

@@ -138,7 +138,9 @@ def _three_point(level: float) -> float:
 
 def _sum(values: FloatArray, unit: float) -> int:
     # Whole numbers below 2^53 in all: exact, in whatever order they are added.
-    return int(np.rint(values * unit).sum())
+    whole = values * unit
+    np.rint(whole, out=whole)
+    return int(np.add.reduce(whole))
 
 
 @dataclass
@@ -161,24 +163,28 @@ class FilterWatch:
     ) -> FloatArray:
         """Count innovations at the gate; return them normalised and squared, 0 where none was tried."""
         known = tried & (predicted > 0.0)
-        inverse = known / np.where(known, predicted, 1.0)
-        squared = np.minimum(innovation * innovation * inverse, _MOST)
+        inverse = 1.0 / predicted if known.all() else known / np.where(known, predicted, 1.0)
+        squared = innovation * innovation
+        squared *= inverse
+        np.minimum(squared, _MOST, out=squared)
         tally = self.tally
         tally.tried[slot, step] += np.count_nonzero(tried)
         tally.nis_tried[slot, step] += _sum(squared, MICRO)
         tally.signed[slot, step] += _sum(np.copysign(np.sqrt(squared), innovation), MICRO)
         tally.own[slot, step] += _sum(own * inverse, MICRO)
-        tally.beyond[slot, step] += [np.count_nonzero(squared > point) for point in _points()[2]]
+        for i, point in enumerate(_points()[2].tolist()):
+            tally.beyond[slot, step, i] += np.count_nonzero(squared > point)
         return squared
 
     def taken(self, slot: int, step: int, squared: FloatArray, used: BoolArray) -> None:
         """Count those that became fixes."""
         self.tally.used[slot, step] += np.count_nonzero(used)
-        taken = squared * used
+        whole = used.all()
+        taken = squared if whole else squared * used
         self.tally.nis_used[slot, step] += _sum(taken, MICRO)
-        none = np.zeros(len(used))
+        none = np.zeros(1)
         self._sums[slot] = self._sums.get(slot, none) + taken
-        self._counts[slot] = self._counts.get(slot, none) + used
+        self._counts[slot] = self._counts.get(slot, none) + (1.0 if whole else used)
 
     def moment(
         self, index: int, error: tuple[FloatArray, FloatArray, FloatArray], p: Six, count: int
@@ -204,8 +210,9 @@ class FilterWatch:
     def finished(self) -> FilterTally:
         """Return the sums, those by trial included."""
         for slot, sums in self._sums.items():
-            some = self._counts[slot] > 0
-            mean = np.rint(sums[some] / self._counts[slot][some] * MILLI).astype(np.int64)
+            counts = np.broadcast_to(self._counts[slot], sums.shape)
+            some = counts > 0
+            mean = np.rint(sums[some] / counts[some] * MILLI).astype(np.int64)
             self.tally.by_trial[slot] += [int(some.sum()), int(mean.sum()), int(np.square(mean).sum())]
         self._sums.clear()
         self._counts.clear()

@@ -17,7 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.timeline import middle_phase, sub_phases
 from driftgate.plan.values import IntArray
 from driftgate.predict.candidates import BeamCandidates
-from driftgate.predict.echoes import EchoMaker
+from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.filter_tally import FilterWatch
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
@@ -61,12 +61,18 @@ class Part:
         self.who = who
         self._count = draws.count
         self._watch: FilterWatch | None = None
-        self._whole, self._world = world, _world_of(world, who)
+        self._whole, self._world = world, _world_of(world, who, draws.count)
         own = copy.copy(draws)
         own.count = len(who)
         own.value = {key: pick(value, who) for key, value in draws.value.items()}
         own.deviation = [None if row is None else pick(row, who) for row in draws.deviation]
         self.echoes = EchoMaker(prepared, candidates, self._world, own, PartStreams(streams, who))
+
+    def echo(
+        self, r: int, p: Poses, clock_s: FloatArray, runs: dict[str, BoolArray], world: TrueWorld
+    ) -> Echo:
+        """Return what `EchoMaker.echo` gives for the part, of the whole batch's poses, clocks and field."""
+        return self.echoes.echo(r, self.poses(p), pick(clock_s, self.who), runs, self.world(world))
 
     def world(self, whole: TrueWorld) -> TrueWorld:
         """Return the true field of the part; only what the trials moved since is gathered again."""
@@ -174,11 +180,9 @@ def pick(row: Row, who: IntArray) -> Row:
     return row if len(row) == 1 else row[who]
 
 
-def _world_of(world: TrueWorld, who: IntArray) -> TrueWorld:
-    ax, ay, bx, by = (rows[:, who] for rows in (world.ax, world.ay, world.bx, world.by))
-    count = world.ax.shape[1]
+def _world_of(world: TrueWorld, who: IntArray, count: int) -> TrueWorld:
     elements = tuple(_element_of(element, who, count) for element in world.elements)
-    return replace(world, ax=ax, ay=ay, bx=bx, by=by, elements=elements)
+    return replace(world, built=world.built.part(who), elements=elements)
 
 
 def _element_of(element: TrueElement, who: IntArray, count: int) -> TrueElement:

@@ -48,7 +48,9 @@ def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
 
 def _box_muller(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return two independent normals from two uniforms on (0, 1); nobody may write to them."""
-    radius = np.sqrt(-2.0 * np.log(first))
+    radius = np.log(first)
+    radius *= -2.0
+    np.sqrt(radius, out=radius)
     cosine, sine = cos_sin(2.0 * np.pi * second)
     pair = radius * cosine, radius * sine
     for drawn in pair:

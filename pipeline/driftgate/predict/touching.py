@@ -119,6 +119,8 @@ class TouchTest:
         self._met: dict[int, BoolArray] = {}  # trials that push, at this instant
         low = [e.source.source.height.low < prepared.case.robot.height for e in world.elements]
         self._strays: StrayList = stray_list(world, low)
+        # By knot: those that a footprint near the plan can touch.
+        self._strays_near = self._strays.near_each(self._pose, plan.reach_m + _CLOSE_M + _ROUNDING_M)
         self.step: IntArray = np.full(count, -1, dtype=np.intp)
         self.obstacle: IntArray = np.full(count, -1, dtype=np.intp)
         self._now = -1
@@ -131,7 +133,7 @@ class TouchTest:
         shape = self.step.shape
         x, y, h = (np.broadcast_to(v, shape) for v in (p.xx, p.xy, p.xh))
         # No point of the footprint is further from its nominal place than this.
-        off = np.hypot(x, y) + self._plan.reach_m * np.abs(h)
+        off = np.sqrt(x * x + y * y) + self._plan.reach_m * np.abs(h)
         pose = self._pose[knot]
         far = np.flatnonzero(off > _CLOSE_M)
         if len(far) == 0:
@@ -142,8 +144,11 @@ class TouchTest:
                 if len(who):
                     part = (x[who], y[who], h[who])
                     self._test((tick, knot), step, pose, part, who, float(off[who].max()), clock_s)
-        if len(self._strays.trial):
-            self._test_strays(tick, step, pose, (x, y, h), clock_s)
+        strays = self._strays_near[knot]
+        if len(far) and len(self._strays.trial):
+            strays = np.union1d(strays, np.flatnonzero(off[self._strays.trial] > _CLOSE_M))
+        if len(strays):
+            self._test_strays(self._strays.at(strays), tick, step, pose, (x, y, h), clock_s)
         if self._pushable.any():
             self._test_pushed(tick, step, pose, (x, y, h), clock_s)
             self._push(pose, (x, y, h))
@@ -170,8 +175,8 @@ class TouchTest:
         hull = hull_at(plan.hull, pose[0] + x, pose[1] + y, pose[2] + h)
         at: slice | IntArray = slice(None) if who is None else who
         for e in edges:
-            ends = world.ax[e][at], world.ay[e][at], world.bx[e][at], world.by[e][at]
-            self._note(hull_meets_segment(*hull, *ends), who, step, int(plan.edge_owner[e]))
+            met = hull_meets_segment(*hull, *world.built.ends(int(e), at))
+            self._note(met, who, step, int(plan.edge_owner[e]))
         for j in elements:
             met = self._meets(int(j), hull, at)
             met &= world.elements[j].present(np.broadcast_to(clock_s, self.step.shape)[at], at)
@@ -192,14 +197,15 @@ class TouchTest:
 
     def _test_strays(
         self,
+        strays: StrayList,
         tick: int,
         step: int,
         pose: FloatArray,
         deviation: tuple[FloatArray, FloatArray, FloatArray],
         clock_s: FloatArray,
     ) -> None:
-        """Test strayed elements, each in the trials in which it strayed."""
-        strays, plan = self._strays, self._plan
+        """Test some strayed elements, each in the trials in which it strayed."""
+        plan = self._plan
         x, y, h = (v[strays.trial] for v in deviation)
         x, y, h = pose[0] + x, pose[1] + y, pose[2] + h
         dx, dy = strays.x - x, strays.y - y

@@ -38,6 +38,7 @@ from driftgate.sight.values import Reason
 from driftgate.world.footprint import footprint_reach_m
 
 Belief = tuple[FloatArray, FloatArray, FloatArray]
+_NOBODY: BoolArray = np.zeros(1, dtype=bool)
 
 
 class Corrector:
@@ -48,6 +49,9 @@ class Corrector:
         self._prepared = prepared
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
+        readings = prepared.plan.timeline.readings
+        self._places = list(zip(readings.sensor.tolist(), readings.step.tolist(), strict=True))
+        self._all: BoolArray = np.ones(0, dtype=bool)
         untried = (int(Reason.SWITCHED_OFF), int(Reason.IN_CONTACT))
         self._skips = [Outcome(v) if v in untried else None for v in prepared.sight.reason.tolist()]
         self._acceptance = Acceptance(robot.correction, footprint_reach_m(robot.footprint))
@@ -117,13 +121,12 @@ class Corrector:
         """
         if partner_echo is not None:
             self._read_pair(r, (echo_of, partner_echo), p, then, memory, tally)
-        readings = self._prepared.plan.timeline.readings
-        sensor, step = int(readings.sensor[r]), int(readings.step[r])
+        sensor, step = self._places[r]
         taken = memory.paired.pop(r, None)
-        mine = np.ones(len(memory.refusals), dtype=bool) if taken is None else ~taken
+        mine = self._everyone(len(memory.refusals)) if taken is None else ~taken
         if taken is None and r in self._partners:
             self._break_pair(self._partners[r], memory)
-        if not mine.any():
+        if taken is not None and not mine.any():
             memory.interrupt(sensor)
             return
         if taken is None and self._stages[0] is Stage.VALIDITY and tally.recorder is None:
@@ -133,16 +136,18 @@ class Corrector:
                 tally.counts[sensor, step, settled] += len(mine)
                 return
         expected = self._looks.expect(r, sensor, then)
-        met = expected.surface >= 0
-        alive, lost = mine & met, mine & ~met
-        tally.count(sensor, step, Outcome.NO_SURFACE, lost)
+        alive, lost = mine, _NOBODY
+        if expected.sure < 0:
+            met = expected.surface >= 0
+            alive, lost = mine & met, mine & ~met
+            tally.count(sensor, step, Outcome.NO_SURFACE, lost)
         # By trial only where somebody asks for it.
         outcome = None if tally.recorder is None else np.where(alive, Outcome.ACCEPTED, Outcome.NO_SURFACE)
         squared = np.zeros(1)
 
         def heard(listening: BoolArray) -> tuple[BoolArray, Scalar]:
             echo = echo_of()
-            passed = listening & ~np.isnan(echo.reading_m)
+            passed = listening & np.equal(echo.reading_m, echo.reading_m)  # nan is not itself
             return passed, one_reading(sensor, self._variances[sensor], expected, echo, passed)
 
         def at_gate(scalar: Scalar, terms: Terms, tried: BoolArray) -> None:
@@ -169,6 +174,13 @@ class Corrector:
         if tally.recorder is not None and outcome is not None:
             seen = None if scalar is None or terms is None else (scalar.innovation, terms.predicted)
             tally.recorder.reading(r, mine, outcome, expected.surface, echo_of, seen, memory.fixed)
+
+    def _everyone(self, count: int) -> BoolArray:
+        """Return a mask of so many trials, all of them in it; nobody may write to it."""
+        if len(self._all) != count:
+            self._all = np.ones(count, dtype=bool)
+            self._all.flags.writeable = False
+        return self._all
 
     def _read_pair(
         self,
@@ -254,18 +266,18 @@ class Corrector:
         A belief that sees no surface at all has no expected one: there it is the one of the plan.
         """
         planned = int(self._prepared.sight.surface[r])
-        if planned < 0:
-            lost = np.zeros(1, dtype=bool)
-        if not (used.any() or refused.any() or lost.any()):
+        lost = lost if planned >= 0 and lost.any() else _NOBODY
+        wronged = refused if lost is _NOBODY else refused | lost
+        if not (wronged.any() or used.any()):
             return
-        readings = self._prepared.plan.timeline.readings
-        place = int(readings.sensor[r]), int(readings.step[r])
+        place = self._places[r]
         if expected.sure >= 0:
             right = echo_of().surface == self._true_index[expected.sure]
         else:
-            right = echo_of().surface == self._true_index[np.where(lost, planned, expected.surface)]
+            surface = expected.surface if lost is _NOBODY else np.where(lost, planned, expected.surface)
+            right = echo_of().surface == self._true_index[surface]
         tally.wrongly_accepted[place] += int(np.count_nonzero(used & ~right))
-        tally.wrongly_refused[place] += int(np.count_nonzero((refused | lost) & right))
+        tally.wrongly_refused[place] += int(np.count_nonzero(wronged & right))
 
     def _count_pair(
         self,

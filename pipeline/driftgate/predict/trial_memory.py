@@ -17,6 +17,8 @@ from driftgate.schema.correction import WayBack
 OUTCOMES = len(Outcome)
 # A filter that has run away is not counted beyond this. [m]
 _LONGEST_MOVE_M = 1e3
+# Nothing counted yet, in any trial.
+_NONE: IntArray = np.zeros(1, dtype=np.intp)
 
 
 @dataclass
@@ -43,8 +45,10 @@ class Tally:
     def moved(self, sensor: int, step: int, moved_m: FloatArray) -> None:
         """Count by how far fixes moved the belief: whole nanometres, whatever the order of the trials."""
         # As integers: a few thousand belief moves of the longest kind would not add up exactly as floats.
-        whole = np.rint(np.minimum(moved_m, _LONGEST_MOVE_M) * 1e9).astype(np.int64)
-        self.fix_move_nm[sensor, step] += int(whole.sum())
+        whole = np.minimum(moved_m, _LONGEST_MOVE_M)
+        whole *= 1e9
+        np.rint(whole, out=whole)
+        self.fix_move_nm[sensor, step] += int(np.add.reduce(whole.astype(np.int64)))
 
 
 def empty_tally(sensors: int, slots: int, steps: int, moments: int) -> Tally:
@@ -76,7 +80,7 @@ class CorrectionState:
 
     def interrupt(self, slot: int) -> None:
         """Start counting again: a reading is missing, refused or not tried."""
-        self.streak[slot] = np.zeros(len(self.refusals), dtype=np.intp)
+        self.streak[slot] = _NONE
 
     def persists(self, slot: int, passed: BoolArray, surface: IntArray, readings: int) -> BoolArray:
         """Count passes in a row on one surface; the n-th and later ones are used."""
@@ -87,6 +91,10 @@ class CorrectionState:
 
     def way_back(self, rule: WayBack | None, refused: BoolArray, passed: BoolArray) -> None:
         """Widen the filter after every so many refusals in a row; flag the robot as lost after more."""
+        if not refused.any():
+            if self.refusals.any():
+                self.refusals = np.where(passed, 0, self.refusals)
+            return
         self.refusals = np.where(refused, self.refusals + 1, np.where(passed, 0, self.refusals))
         if rule is None:
             return

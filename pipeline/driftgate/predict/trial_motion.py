@@ -33,6 +33,11 @@ class Poses:
     xh: FloatArray
 
 
+def wide(row: FloatArray, count: int) -> FloatArray:
+    """Return a row with one value for each of so many trials."""
+    return row if row.shape == (count,) else np.broadcast_to(row, (count,))
+
+
 @dataclass(frozen=True)
 class Command:
     """What the controller asks of one tick.

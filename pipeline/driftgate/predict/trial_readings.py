@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from functools import cache, partial
+from functools import partial
 
 import numpy as np
 
@@ -16,8 +15,23 @@ from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
 from driftgate.predict.trial_correction import Belief, Corrector
 from driftgate.predict.trial_memory import CorrectionState, Tally
-from driftgate.predict.trial_motion import Poses
+from driftgate.predict.trial_motion import Poses, wide
 from driftgate.predict.trial_world import Draws, TrueWorld
+
+
+class _Once:
+    """An echo that is worked out when it is first asked for."""
+
+    __slots__ = ("_echo", "_work")
+
+    def __init__(self, work: Callable[[], Echo]) -> None:
+        self._work = work
+        self._echo: Echo | None = None
+
+    def __call__(self) -> Echo:
+        if self._echo is None:
+            self._echo = self._work()
+        return self._echo
 
 
 class TrialReadings:
@@ -43,7 +57,7 @@ class TrialReadings:
         taken = echo_knots(prepared, draws.off)
         self._echo_order = np.argsort(taken, kind="stable")
         self._echo_from = np.searchsorted(taken[self._echo_order], knots)
-        self._waiting: dict[int, tuple[Callable[[], Echo], Belief]] = {}
+        self._waiting: dict[int, tuple[Callable[[], Echo], Belief | None]] = {}
 
     def at(
         self,
@@ -63,11 +77,8 @@ class TrialReadings:
                 (self._echoes if part is None else part.echoes).advance(r)
             if self._corrector.skips(r) is not None:
                 continue
-            if everybody:
-                self._take(r, self._echoes, p, clock_s, world, memory)
-            elif part is not None:
-                own = part.poses(p), pick(clock_s, part.who), part.world(world), part.memory(memory)
-                self._take(r, part.echoes, *own)
+            if everybody or part is not None:
+                self._take(r, part, p, clock_s, world, memory)
         for r in range(self._arrive_from[knot], self._arrive_from[knot + 1]):
             if self._phases.everybody(r):
                 self._process(r, p, memory, tally, self._count)
@@ -83,17 +94,25 @@ class TrialReadings:
     def _take(
         self,
         r: int,
-        echoes: EchoMaker,
+        part: Part | None,
         p: Poses,
         clock_s: FloatArray,
         world: TrueWorld,
         memory: CorrectionState,
     ) -> None:
-        fixed = memory.fixed
-        then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
+        then = None
+        if self._compensates:
+            fixed = memory.fixed
+            then = (p.bx - fixed[0], p.by - fixed[1], p.bh - fixed[2])
+            if part is not None:
+                then = pick(then[0], part.who), pick(then[1], part.who), pick(then[2], part.who)
         # Arrays are replaced and never written to, so this keeps the truth of this instant.
-        take = partial(echoes.echo, r, replace(p), clock_s, echoes.runs_now(), world)
-        self._waiting[r] = (cache(take), then)
+        here = Poses(p.bx, p.by, p.bh, p.xx, p.xy, p.xh)
+        if part is None:
+            work = partial(self._echoes.echo, r, here, clock_s, self._echoes.runs_now(), world)
+        else:
+            work = partial(part.echo, r, here, clock_s, part.echoes.runs_now(), world)
+        self._waiting[r] = (_Once(work), then)
 
     def _process_part(self, r: int, part: Part, p: Poses, memory: CorrectionState, tally: Tally) -> None:
         own_p, own = part.poses(p), part.memory(memory)
@@ -108,9 +127,9 @@ class TrialReadings:
             return
         echo, then = self._waiting.pop(r)
         b = (p.bx, p.by, p.bh)
-        if self._compensates:
+        if then is not None:
             fixed = memory.fixed
             b = (then[0] + fixed[0], then[1] + fixed[1], then[2] + fixed[2])
-        belief = tuple(v if v.shape == (count,) else np.broadcast_to(v, (count,)) for v in b)
+        belief = wide(b[0], count), wide(b[1], count), wide(b[2], count)
         other = self._waiting.get(corrector.partner(r), (None, None))[0]
-        corrector.read(r, echo, p, (belief[0], belief[1], belief[2]), memory, tally, other)
+        corrector.read(r, echo, p, belief, memory, tally, other)

@@ -93,10 +93,13 @@ def one_reading(
 ) -> Scalar:
     """Return a reading of one sensor alone."""
     model = expected.model
-    if tried.all():
+    whole = bool(tried.all())
+    if whole or np.isfinite(model.range_m).all():
+        # What is expected is harmless in the trials that do not try it, too.
         h: Three = (model.d_x, model.d_y, model.d_heading)
-        own = variance.at(model.range_m)
-        return Scalar(sensor, expected.surface, echo.reading_m - model.range_m, h, own)
+        own, innovation = variance.at(model.range_m), echo.reading_m - model.range_m
+        innovation = innovation if whole else np.where(tried, innovation, 0.0)
+        return Scalar(sensor, expected.surface, innovation, h, own)
     range_m = np.where(tried, model.range_m, 1.0)
     h = (
         np.where(tried, model.d_x, 0.0),
@@ -176,8 +179,9 @@ def update_with(
     kx, ky, kh = limited_gain(update, _gain(update, scalar, terms, used), innovation, reach_m)
     memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
     dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
-    round_about = used & (np.abs(p.bh + dh) > np.pi)
-    if round_about.any():
+    turned = p.bh + dh
+    if max(float(turned.max()), -float(turned.min())) > np.pi:
+        round_about = used & (np.abs(turned) > np.pi)
         dh = np.where(round_about, dh - 2.0 * np.pi * np.rint((p.bh + dh) / (2.0 * np.pi)), dh)
     p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
     memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
@@ -186,7 +190,7 @@ def update_with(
 
 def _gain(update: Update, scalar: Scalar, terms: Terms, used: BoolArray) -> Three:
     """Return the gain of the update law, zero in the trials that do not use the reading."""
-    h, factor = scalar.h, used.astype(np.float64)
+    h, factor = scalar.h, 1.0 if used.all() else used.astype(np.float64)
     if update.law == "kalman":
         return kalman_gain(terms.ph, terms.predicted, factor)
     if scalar.turns:

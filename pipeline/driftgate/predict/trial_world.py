@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from driftgate.predict.rough import inside_polygon
 from driftgate.predict.sources import SourceTable
 from driftgate.predict.streams import Streams
 from driftgate.predict.tilt import TiltedLuck
+from driftgate.predict.true_edges import Ends, TrueEdges, face_ends, farthest_moved
 from driftgate.predict.values import BoolArray
 from driftgate.schema.fieldmap import Stray
 from driftgate.world.areas import cut_into_triangles, point_in_triangles
@@ -24,6 +26,9 @@ from driftgate.world.footprint import footprint_hull, hull_at, hull_meets_disc
 from driftgate.world.values import Edge, PlacedElement, World
 
 _STRAY_TRIES = 32
+_POSES = 64  # of a plan that are looked at together
+# Covers the rounding of a distance on any field. [m]
+_ROUNDING_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,7 @@ class TrueElement:
     strayed : ndarray of int
         Trials in which it strayed.
     moved_m : float
-        Largest distance from its mapped place among the trials in which it did not stray.
+        It is no further than this from its mapped place in any trial in which it did not stray.
     corners_x, corners_y : ndarray, shape (m, n), or None
         Corners of a polygon; None for a disc.
     gone : ndarray of bool, shape (n,), or None
@@ -82,19 +87,16 @@ class TrueWorld:
     ----------
     edges : tuple of Edge
         The true map's edges, as mapped.
-    ax, ay, bx, by : ndarray, shape (E, n)
-        Their ends as built. [m]
+    built : TrueEdges
+        Where they are.
     moved_m : ndarray, shape (E,)
-        Largest distance that either end moved from the map.
+        Neither end of an edge is further than this from where the map has it.
     elements : tuple of TrueElement
         The loose elements.
     """
 
     edges: tuple[Edge, ...]
-    ax: FloatArray
-    ay: FloatArray
-    bx: FloatArray
-    by: FloatArray
+    built: TrueEdges
     moved_m: FloatArray
     elements: tuple[TrueElement, ...]
 
@@ -116,6 +118,31 @@ class StrayList:
     x: FloatArray
     y: FloatArray
     reach_m: FloatArray
+
+    def at(self, rows: IntArray) -> StrayList:
+        """Return some of them, in their order."""
+        return StrayList(self.trial[rows], self.element[rows], self.x[rows], self.y[rows], self.reach_m[rows])
+
+    def inside(self, box: tuple[float, float, float, float]) -> StrayList:
+        """Return those that reach into a box: low x, high x, low y, high y. [m]"""
+        return self.at(self._rows_in(box))
+
+    def _rows_in(self, box: tuple[float, float, float, float]) -> IntArray:
+        low_x, high_x, low_y, high_y = box
+        x, y, m = self.x, self.y, self.reach_m
+        return np.flatnonzero((x >= low_x - m) & (x <= high_x + m) & (y >= low_y - m) & (y <= high_y + m))
+
+    def near_each(self, pose: FloatArray, within_m: float) -> list[IntArray]:
+        """Return for each pose, shape (K, 3), which of them come nearer to its place than that."""
+        found: list[IntArray] = []
+        for begin in range(0, len(pose), _POSES):
+            some = pose[begin : begin + _POSES]
+            low, high = some.min(axis=0) - within_m, some.max(axis=0) + within_m
+            rows, x, y, m = self._rows_in((low[0], high[0], low[1], high[1])), self.x, self.y, self.reach_m
+            dx, dy = x[rows] - some[:, 0, None], y[rows] - some[:, 1, None]
+            near = dx * dx + dy * dy <= np.square(m[rows] + within_m)
+            found += [rows[row] for row in near]
+        return found
 
 
 def stray_list(world: TrueWorld, keep: list[bool]) -> StrayList:
@@ -162,13 +189,19 @@ class Draws:
         self.off = table.off
 
     def displaced(self, displacement: Displacement) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return a displacement in every trial: mean + columns x deviations, shape (n,) each."""
+        """Return a displacement in every trial: mean + columns x deviations.
+
+        Each of shape (n,), or all of shape (1,) where it is the same in all trials.
+        """
+        acting = [
+            [(row[i], d) for i in np.flatnonzero(row).tolist() if (d := self.deviation[i]) is not None]
+            for row in displacement.columns
+        ]
         rows: list[FloatArray] = []
-        for axis in range(3):
-            total = np.full(self.count, displacement.mean[axis])
-            for slope, deviation in zip(displacement.columns[axis], self.deviation, strict=True):
-                if slope != 0.0 and deviation is not None:
-                    total = total + slope * deviation
+        for mean, terms in zip(displacement.mean, acting, strict=True):
+            total = np.full(self.count if any(acting) else 1, mean)
+            for slope, deviation in terms:
+                total = total + slope * deviation
             rows.append(total)
         return rows[0], rows[1], rows[2]
 
@@ -177,48 +210,35 @@ def true_world(prepared: Prepared, attach: Attachments, draws: Draws, streams: S
     """Return the true field of a batch of trials."""
     world = prepared.true
     walls = [edge for edge in world.edges if edge.kind == "wall"]
-    shape = (len(world.edges), draws.count)
-    ax, ay, bx, by = (np.empty(shape) for _ in range(4))
-    mapped_ax, mapped_ay, mapped_bx, mapped_by = _ends(walls)
-    offset = np.array([draws.value[f"wall_build:{w.id}:offset"] * np.ones(draws.count) for w in walls])
-    tilt = np.array([draws.value[f"wall_build:{w.id}:tilt"] * np.ones(draws.count) for w in walls])
-    built = wall_lines_to_corners(mapped_ax, mapped_ay, mapped_bx, mapped_by, offset, tilt)
-    for target, corners in zip((ax, ay, bx, by), built, strict=True):
-        target[: len(walls)] = corners
-    for i in range(len(walls), len(world.edges)):
-        _place_face(i, world.edges[i], prepared, attach, draws, (ax, ay, bx, by))
-    nominal = _ends(list(world.edges))
-    moved = np.maximum(
-        np.hypot(ax - nominal[0][:, None], ay - nominal[1][:, None]),
-        np.hypot(bx - nominal[2][:, None], by - nominal[3][:, None]),
+    ends = _wall_ends(walls, draws)
+    mapped = np.array([(*w.a, *w.b) for w in walls]).T[:, :, None]
+    moved_m = np.zeros(len(world.edges))
+    moved_m[: len(walls)] = np.maximum(
+        np.hypot(ends[0] - mapped[0], ends[1] - mapped[1]), np.hypot(ends[2] - mapped[2], ends[3] - mapped[3])
     ).max(axis=1)
+    owners = {s.id: (s.at.x, s.at.y) for s in prepared.case.true.structures}
+    moved = {name: draws.displaced(Displacement(np.zeros(3), attach.thing(name).columns)) for name in owners}
+    for i, edge in enumerate(world.edges[len(walls) :], start=len(walls)):
+        moved_m[i] = farthest_moved(edge, owners[edge.owner], moved[edge.owner])
+
+    def place(i: int) -> Ends:
+        if i < len(walls):
+            return ends[0][i], ends[1][i], ends[2][i], ends[3][i]
+        edge = world.edges[i]
+        return face_ends(edge, owners[edge.owner], moved[edge.owner])
+
     elements = tuple(_true_element(e, prepared, attach, draws, streams) for e in world.elements)
-    return TrueWorld(world.edges, ax, ay, bx, by, moved, elements)
+    return TrueWorld(world.edges, TrueEdges(place), moved_m, elements)
 
 
-def _ends(edges: list[Edge]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    table = np.array([(*e.a, *e.b) for e in edges], dtype=float).reshape(-1, 4)
-    return table[:, 0].copy(), table[:, 1].copy(), table[:, 2].copy(), table[:, 3].copy()
-
-
-def _place_face(
-    row: int,
-    edge: Edge,
-    prepared: Prepared,
-    attach: Attachments,
-    draws: Draws,
-    ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
-) -> None:
-    """Put one face of a structure where the structure really is."""
-    structure = next(s for s in prepared.case.true.structures if s.id == edge.owner)
-    moved = attach.thing(edge.owner)
-    dx, dy, turn = draws.displaced(Displacement(np.zeros(3), moved.columns))
-    c, s = np.cos(turn), np.sin(turn)
-    at = structure.at
-    for x_out, y_out, (px, py) in ((ends[0], ends[1], edge.a), (ends[2], ends[3], edge.b)):
-        rx, ry = px - at.x, py - at.y
-        x_out[row] = at.x + dx + c * rx - s * ry
-        y_out[row] = at.y + dy + s * rx + c * ry
+def _wall_ends(walls: list[Edge], draws: Draws) -> Ends:
+    """Return the ends of the walls as built, each of shape (walls, n)."""
+    mapped = np.array([(*w.a, *w.b) for w in walls], dtype=float).T
+    offset, tilt = (
+        np.array([draws.value[f"wall_build:{w.id}:{what}"] * np.ones(draws.count) for w in walls])
+        for what in ("offset", "tilt")
+    )
+    return wall_lines_to_corners(mapped[0], mapped[1], mapped[2], mapped[3], offset, tilt)
 
 
 def _true_element(
@@ -226,8 +246,11 @@ def _true_element(
 ) -> TrueElement:
     moved = attach.thing(element.id)
     dx, dy, turn = draws.displaced(Displacement(np.zeros(3), moved.columns))
-    x, y, heading = element.pose[0] + dx, element.pose[1] + dy, element.pose[2] + turn
-    largest = float(np.hypot(dx, dy).max())
+    # Rows of their own: those of strayed trials are written to.
+    x, y, heading = (
+        np.zeros(draws.count) + (a + d) for a, d in zip(element.pose, (dx, dy, turn), strict=True)
+    )
+    largest = math.sqrt(float((dx * dx + dy * dy).max())) + _ROUNDING_M
     strayed = np.zeros(0, dtype=np.intp)
     stray = element.source.stray
     if stray is not None and "element_stray" not in attach.off:

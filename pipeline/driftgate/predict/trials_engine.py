@@ -21,7 +21,14 @@ from driftgate.predict.attach import Attachments
 from driftgate.predict.candidates import BeamCandidates, compared_knots
 from driftgate.predict.covariance_engine import settle_course
 from driftgate.predict.doubt import factor_key
-from driftgate.predict.filter import choose, grow_filter, process_noise, reset_normal, start_filter
+from driftgate.predict.filter import (
+    SixNumbers,
+    choose,
+    grow_filter,
+    process_noise,
+    reset_normal,
+    start_filter,
+)
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
@@ -45,7 +52,7 @@ from driftgate.predict.values import Moment, MomentTrials, TrialsResult
 from driftgate.predict.walk import Walker, WalkPlan, walk_plan
 from driftgate.schema.routine import SquareUp
 
-DEFAULT_BATCH = 4096
+DEFAULT_BATCH = 8192
 _KNOWN = np.ones(1)
 
 
@@ -58,6 +65,7 @@ class TrialsPlan:
     attach: Attachments
     model: FilterModel
     ticks: list[TickPlan]
+    filter_noise: list[SixNumbers]
     walk: WalkPlan
     candidates: BeamCandidates
     touch: TouchPlan
@@ -67,12 +75,14 @@ class TrialsPlan:
 def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> TrialsPlan:
     """Return what all batches of a case share, worked out once."""
     table = source_table(prepared.case, off)
+    ticks = tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan))
     return TrialsPlan(
         prepared=prepared,
         table=table,
         attach=Attachments(prepared.case, prepared.believed, prepared.true, table),
         model=prepared.filter,
-        ticks=tick_plans(prepared.plan, prepared.case.robot.controller, travelling_ticks(prepared.plan)),
+        ticks=ticks,
+        filter_noise=[process_noise(prepared.filter, t.ds, t.dl, t.dth, t.dt, t.heading) for t in ticks],
         walk=walk_plan(prepared),
         candidates=BeamCandidates(prepared, off),
         touch=touch_plan(prepared),
@@ -233,9 +243,9 @@ class _Batch:
             bx=zero,
             by=zero,
             bh=zero,
-            xx=dx + value["start_placement:x"],
-            xy=dy + value["start_placement:y"],
-            xh=turn + value["start_placement:heading"],
+            xx=zero + (dx + value["start_placement:x"]),
+            xy=zero + (dy + value["start_placement:y"]),
+            xh=zero + (turn + value["start_placement:heading"]),
         )
 
     def run(self) -> TrialsResult:
@@ -308,7 +318,7 @@ class _Batch:
             self.clock = self.clock + dt
             if self.recorder is not None:
                 self.recorder.moved(k + 1, self.poses, self.clock)
-            self._grow(tick, moved)
+            self._grow(k, moved)
             if moving or self.shared.touch.timed:
                 # Before the readings: what is pushed now stands where it was pushed to.
                 self.touch.test(k, step.index, self.poses, self.clock)
@@ -317,9 +327,8 @@ class _Batch:
             self._settle(step, first, last)
             self.touch.test(last - 1, step.index, self.poses, self.clock)
 
-    def _grow(self, tick: TickPlan, moved: tuple[FloatArray, FloatArray]) -> None:
-        noise = process_noise(self.shared.model, tick.ds, tick.dl, tick.dth, tick.dt, tick.heading)
-        self.memory.filter = grow_filter(self.memory.filter, *moved, noise)
+    def _grow(self, tick: int, moved: tuple[FloatArray, FloatArray]) -> None:
+        self.memory.filter = grow_filter(self.memory.filter, *moved, self.shared.filter_noise[tick])
 
     def _settle(self, step: PlannedStep, first: int, last: int) -> None:
         """Come to rest about where the motion should end; the odometry sees it."""
@@ -341,7 +350,7 @@ class _Batch:
         w = self.things.world
         row = next(i for i, e in enumerate(w.edges) if e.id == contact.wall)
         edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)
-        line = true_line(w.ax[row], w.ay[row], w.bx[row], w.by[row])
+        line = true_line(*w.built.ends(row))
         approach = contact.travel_m / contact.speed_m_s
         duration = step.end_s - step.begin_s
         times = (approach * stretch, np.maximum(duration - approach, 0.0) * stretch)
@@ -371,7 +380,7 @@ class _Batch:
         self.touch.test(last - 1, step.index, self.poses, self.clock)
         for k in range(first, last):
             self._grow(
-                self.shared.ticks[k],
+                k,
                 (np.full(1, self.shared.ticks[k].moved_x), np.full(1, self.shared.ticks[k].moved_y)),
             )
             self._readings_at(k + 1)

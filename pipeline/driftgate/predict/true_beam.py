@@ -72,7 +72,7 @@ class _Standing:
 
 def edge_side(world: TrueWorld, e: int, trials: IntArray, beam: TrueBeam) -> Thing:
     """Return an edge of the true field as it is in some trials, for their beams."""
-    side = Side(world.ax[e][trials], world.ay[e][trials], world.bx[e][trials], world.by[e][trials])
+    side = Side(*(np.broadcast_to(v, trials.shape) for v in world.built.ends(e, trials)))
     return _Standing(side, beam, world.edges[e].low_m, world.edges[e].high_m)
 
 

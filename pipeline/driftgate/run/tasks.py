@@ -20,7 +20,7 @@ from driftgate.sight.dark import dark_intervals
 from driftgate.sight.values import DarkInterval
 
 # The layout of the trials engine is fastest at this size; results do not depend on it.
-BATCH = 4096
+BATCH = 8192
 # A smaller batch costs nearly as much time as this.
 LEAST_BATCH = 1024
 

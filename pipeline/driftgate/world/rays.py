@@ -100,7 +100,8 @@ def range_to_line(
     ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
     wx, wy = np.subtract(ax, px), np.subtract(ay, py)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((wx * ey - wy * ex) * (1.0 / (ux * ey - uy * ex)), dtype=float)
+        inverse = np.divide(1.0, ux * ey - uy * ex)
+        return np.asarray((wx * ey - wy * ex) * inverse, dtype=float)
 
 
 def range_to_disc(
