@@ -208,6 +208,9 @@ SCENES: dict[str, Callable[[], Prepared]] = {
     ),
     "looking alone": lambda: scene(correction(when="looking")),
     "disabled": lambda: scene(correction(enabled=False)),
+    "wide cones, mute surfaces": lambda: scene(
+        correction(validity={"reference": False}), width="55 deg", echo_limit="30 deg"
+    ),
     "contact and fixes by step": lambda: scene(correction(), CONTACT),
     "contact with a slanted wall": lambda: scene(correction("replace"), SLANTED),
     "holonomic": lambda: scene(

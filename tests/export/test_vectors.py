@@ -148,6 +148,13 @@ FAULTS = [
         "share == 0.0 || share == 1.0 ? DG_END",
         "share == 2.0 ? DG_END",
     ),
+    (
+        "what answers beside a mute surface",
+        "wide cones, mute surfaces",
+        "if (other >= 0) surface = other;",
+        "",
+    ),
+    ("what hides it", "wide cones, mute surfaces", "if (hidden) continue;", ""),
     ("what stands in a cone", "cones", "if (cone.half > 0.0 && dg_disc_in_cone", "if (0 && dg_disc_in_cone"),
     (
         "a surface behind the sensor",

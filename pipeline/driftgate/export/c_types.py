@@ -33,6 +33,7 @@ from driftgate.export.values import (
 )
 from driftgate.export.vector_values import Instant, Motion, Reading, Result, State, Vector, VectorKind
 from driftgate.predict.values import Outcome
+from driftgate.sight.values import Reason
 
 # Number of the layout: files of different ones do not mix.
 FORMAT: Final = 1
@@ -44,6 +45,7 @@ PREFIXES: Final[dict[type[IntEnum], str]] = {
     UpdateLaw: "DG_UPDATE_",
     VectorKind: "DG_VECTOR_",
     Outcome: "DG_",
+    Reason: "DG_PLAN_",
 }
 ROUTINE_STRUCTS: Final[tuple[type[Struct], ...]] = (
     Pose,
@@ -130,13 +132,13 @@ def enumerator(value: IntEnum) -> str:
 def routine_types() -> str:
     """Return the types of a routine, guarded: the same text in every file that needs them."""
     return _guarded(
-        "DRIFTGATE_TYPES", ROUTINE_STRUCTS, (StepKind, StepLaw, TestStage, UpdateLaw, Outcome), _LIMITS
+        "DRIFTGATE_TYPES", ROUTINE_STRUCTS, (StepKind, StepLaw, TestStage, UpdateLaw, Reason), _LIMITS
     )
 
 
 def other_types() -> str:
     """Return the types of what the correction remembers and is given, and of test vectors."""
-    return _guarded("DRIFTGATE_STATE_TYPES", OTHER_STRUCTS, (VectorKind,), _SLOTS)
+    return _guarded("DRIFTGATE_STATE_TYPES", OTHER_STRUCTS, (Outcome, VectorKind), _SLOTS)
 
 
 _LIMITS: Final = (

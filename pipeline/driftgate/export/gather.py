@@ -34,11 +34,11 @@ from driftgate.plan.steps import mechanism_time_s
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.linear import distance_tau
 from driftgate.predict.prepared import Prepared
-from driftgate.predict.values import Outcome
 from driftgate.schema.routine import Actuate, Advance, Arc, Curve, Rotate, Sidestep, SquareUp, TurnTo
-from driftgate.sight.corridor import obstacles_at_height
+from driftgate.sight.corridor import obstacles_of_map
 from driftgate.sight.stages import may_fix
 from driftgate.sight.validity import reading_limits
+from driftgate.sight.values import Reason
 from driftgate.world.footprint import footprint_reach_m
 from driftgate.world.values import World
 
@@ -287,6 +287,8 @@ def _sensors(prepared: Prepared) -> tuple[Sensor, ...]:
                 low_m=limits.low_m,
                 high_m=limits.high_m,
                 incidence_rad=limits.incidence_rad,
+                reach_m=sensor.reach.high,
+                echo_limit_rad=sensor.echo_limit,
                 rate_hz=sensor.rate,
                 phase_s=sensor.phase,
                 random_phase=sensor.random_phase,
@@ -316,20 +318,17 @@ def _surfaces(world: World) -> tuple[Surface, ...]:
 def _obstacles(world: World) -> tuple[tuple[Obstacle, ...], tuple[Side, ...]]:
     """Return what may stand in a sight line at any height, and its sides."""
     number = owners(world)
-    heights = {e.owner: (e.low_m, e.high_m) for e in world.edges if e.kind == "structure"}
-    heights |= {e.id: (e.source.height.low, e.source.height.high) for e in world.elements}
     sides: list[Side] = []
     found = []
-    for name, (low_m, high_m) in heights.items():
-        thing = next(o for o in obstacles_at_height(world, low_m) if o.id == name)
+    for thing in obstacles_of_map(world):
         first = len(sides)
         if thing.sides is not None:
             sides.extend(Side(*row) for row in thing.sides.tolist())
         x, y, radius = thing.disc or (0.0, 0.0, 0.0)
         found.append(
             Obstacle(
-                id=name,
-                owner=number.get(name, -1),
+                id=thing.id,
+                owner=number.get(thing.id, -1),
                 disc=thing.disc is not None,
                 x_m=x,
                 y_m=y,
@@ -338,8 +337,8 @@ def _obstacles(world: World) -> tuple[tuple[Obstacle, ...], tuple[Side, ...]]:
                 side_count=len(sides) - first,
                 begin_s=thing.begin_s,
                 end_s=thing.end_s,
-                low_m=low_m,
-                high_m=high_m,
+                low_m=thing.low_m,
+                high_m=thing.high_m,
             )
         )
     return tuple(found), tuple(sides)
@@ -355,7 +354,7 @@ def _readings(prepared: Prepared) -> tuple[PlannedReading, ...]:
             sensor=int(readings.sensor[r]),
             step=int(readings.step[r]),
             surface=int(sight.surface[r]),
-            reason=Outcome(int(sight.reason[r])),
+            reason=Reason(int(sight.reason[r])),
             speed_m_s=float(math.hypot(*timeline.rate[readings.knot[r], :2])),
             turn_rate_rad_s=float(timeline.rate[readings.knot[r], 2]),
         )

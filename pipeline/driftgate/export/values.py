@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Annotated, NamedTuple
 
-from driftgate.predict.values import Outcome
+from driftgate.sight.values import Reason
 
 
 class About(NamedTuple):
@@ -169,6 +169,8 @@ class Sensor(Struct):
     low_m: Annotated[float, About("shortest expected range: its reach and the range test [m]")]
     high_m: Annotated[float, About("longest expected range [m]")]
     incidence_rad: Annotated[float, About("largest incidence: its echo limit and the incidence test [rad]")]
+    reach_m: Annotated[float, About("its own reach [m]")]
+    echo_limit_rad: Annotated[float, About("its own echo limit [rad]")]
     rate_hz: Annotated[float, About("readings per second [Hz]")]
     phase_s: Annotated[float, About("first echo on the routine's clock [s]")]
     random_phase: Annotated[bool, About("the first echo falls anywhere in an interval instead")]
@@ -240,7 +242,7 @@ class PlannedReading(Struct):
     sensor: Annotated[int, About("index of the sensor")]
     step: Annotated[int, About("index of the step that it arrives in")]
     surface: Annotated[int, About("surface that the planned sight line meets, -1 for none")]
-    reason: Annotated[Outcome, About("why the plan has no fix there, or that it may be one")]
+    reason: Annotated[Reason, About("why the plan has no fix there, or that it may be one")]
     speed_m_s: Annotated[float, About("planned speed when it arrives [m/s]")]
     turn_rate_rad_s: Annotated[float, About("planned turn rate then, signed [rad/s]")]
 

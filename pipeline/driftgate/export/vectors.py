@@ -17,6 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.export.values import Pose
 from driftgate.export.vector_draws import Draws, Spread, Three, covariance_at, pose_at
 from driftgate.export.vector_motion import NO_MOTION, move_vectors, reset_vectors
+from driftgate.export.vector_sight import Remarks, remarks_of
 from driftgate.export.vector_values import Instant, Reading, Result, State, Vector, VectorKind
 from driftgate.plan.values import IntArray
 from driftgate.predict.echoes import Echo
@@ -24,15 +25,12 @@ from driftgate.predict.filter import Six
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import NOT_TRIED, Recorder
 from driftgate.predict.trial_correction import Corrector
-from driftgate.predict.trial_expect import Expected, Looks
+from driftgate.predict.trial_expect import Looks
 from driftgate.predict.trial_memory import CorrectionState
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.values import BoolArray, Outcome
-from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.expect import belief_knots
 from driftgate.sight.pairs import partners, slots
-from driftgate.sight.validity import reading_limits
-from driftgate.world.cone import segment_in_cone
 from driftgate.world.footprint import footprint_reach_m
 
 # Candidates by reading, readings looked at by sensor, and how many of one kind are kept (our choice).
@@ -45,17 +43,13 @@ _NUDGE: Final = 1e-7
 _LIMITED: Final = 0.999
 # A fix that turns the belief by so much went the short way round. [rad]
 _HALF_TURN_RAD: Final = 3.0
-_ACROSS: Final = 1e-6
-_TIE: Final = 1e-6  # of a range [m], of a cosine
 
 
 class _Given(NamedTuple):
     """Candidates of one reading, or of the two of a pair; arrays over n.
 
     `now` and `then` are the belief's deviations from the plan at the arrival, and of the belief that the
-    reading is compared with; streaks are by slot; a reading is nan where nothing came back; `at_end` says
-    where an end of the surface answers instead of its face, `absent` where the sight line passes what at
-    another time would stand in it, `tied` where two surfaces answer alike.
+    reading is compared with; streaks are by slot; a reading is nan where nothing came back.
     """
 
     rows: tuple[int, ...]
@@ -67,9 +61,7 @@ class _Given(NamedTuple):
     streak_surface: list[IntArray]
     refusals: IntArray
     readings: tuple[FloatArray, ...]
-    at_end: BoolArray
-    absent: BoolArray
-    tied: BoolArray
+    remarks: Remarks
 
 
 class _Made(NamedTuple):
@@ -111,7 +103,6 @@ class _Readings:
         self._knots = belief_knots(prepared.case, prepared.plan)
         self._corrector = Corrector(prepared, prepared.filter, self._knots)
         self._looks = Looks(prepared, self._knots)
-        self._normal = np.array([edge.normal for edge in prepared.believed.edges])
         self._slots = slots(prepared.case.robot)
         self._partners = partners(prepared.case.robot, self._timeline.readings)
 
@@ -149,7 +140,7 @@ class _Readings:
     ) -> None:
         given = self._candidates(rows, pair)
         made = self._run(_threefold(given))
-        sure = _decided_alike(made) & ~given.tied
+        sure = _decided_alike(made) & ~given.remarks.tied
         for i in np.flatnonzero(sure).tolist():
             found.setdefault(self._kind(given, made, i), []).append((given, made, i))
 
@@ -168,8 +159,7 @@ class _Readings:
             widened,
             most is not None and moved > _LIMITED * most,
             abs(turn) > _HALF_TURN_RAD,
-            bool(given.at_end[i]),
-            bool(given.absent[i]),
+            tuple(bool(remark[i]) for remark in given.remarks),
             tuple(int(streak[i]) > 0 for streak in pair_slots),
         )
 
@@ -180,7 +170,7 @@ class _Readings:
         streak = draws.streaks(self._rule, len(self._slots.names))
         readings: list[FloatArray] = []
         surfaces: list[IntArray] = []
-        at_end, absent, tied = np.zeros((3, _CANDIDATES), dtype=bool)
+        remarks: Remarks | None = None
         for which, r in enumerate(rows):
             sensor = int(self._timeline.readings.sensor[r])
             expected = self._looks.expect(r, sensor, then)
@@ -192,13 +182,10 @@ class _Readings:
             # Where no surface is expected, something is read all the same.
             readings.append(np.where(expected.surface >= 0, read, np.where(np.isnan(off), np.nan, 1.0)))
             surfaces.append(expected.surface)
-            # What an end answers changes along the sight line, what a face does along its normal.
-            across = (
-                model.d_x * self._normal[expected.surface, 1] - model.d_y * self._normal[expected.surface, 0]
-            )
-            at_end |= np.abs(across) > _ACROSS
-            absent |= self._passes_absent(r, sensor, expected)
-            tied |= self._is_tied(sensor, expected)
+            time_s = float(self._timeline.time_s[self._knots[r]])
+            found = remarks_of(self._prepared, sensor, time_s, expected)
+            remarks = found if remarks is None else remarks | found
+        assert remarks is not None  # there is a reading
         # Mostly the streak is one of the surface expected now.
         other = draws.uniform("other surface") < 0.2
         streak_surface = np.where(other, (surfaces[0] + 1) % len(self._prepared.believed.edges), surfaces[0])
@@ -212,37 +199,8 @@ class _Readings:
             [np.maximum(streak_surface, 0)] * len(streak),
             draws.refusals(self._rule),
             tuple(readings),
-            at_end,
-            absent,
-            tied,
+            remarks,
         )
-
-    def _is_tied(self, sensor: int, expected: Expected) -> BoolArray:
-        """Return where a second surface is met as near and as squarely: a bench's back lies in its wall."""
-        height = self._prepared.case.robot.sensors[sensor].mount.height
-        met = [
-            segment_in_cone(expected.cone, *edge.a, *edge.b)
-            for edge in self._prepared.believed.edges
-            if edge.low_m <= height <= edge.high_m
-        ]
-        if not met:
-            return np.zeros(_CANDIDATES, dtype=bool)
-        nearest = np.min([range_m for range_m, _ in met], axis=0)
-        square = np.array([np.where(range_m <= nearest + _TIE, cosine, -1.0) for range_m, cosine in met])
-        alike = np.abs(square - square.max(axis=0)) <= _TIE
-        return np.asarray(np.isfinite(nearest) & (alike.sum(axis=0) > 1))
-
-    def _passes_absent(self, r: int, sensor: int, expected: Expected) -> BoolArray:
-        """Return where a sight line passes what at another time would stand in it."""
-        mounted = self._prepared.case.robot.sensors[sensor]
-        margin = reading_limits(mounted, self._rule.validity).corridor_m
-        time_s = self._timeline.time_s[self._knots[r]]
-        line = *expected.beam, np.where(expected.surface >= 0, expected.model.range_m, 0.0)
-        found = np.zeros(_CANDIDATES, dtype=bool)
-        for obstacle in obstacles_at_height(self._prepared.believed, mounted.mount.height):
-            if margin >= 0.0 and not bool(obstacle.is_there(time_s)):
-                found |= obstacle.blocks(*line, margin)
-        return found
 
     def _run(self, given: _Given) -> _Made:
         """Put the candidates through the model."""

@@ -11,6 +11,7 @@
 #define DG_PARALLEL_M 1e-15       /* a beam along a surface meets nothing */
 #define DG_END_SHARE 1e-12        /* no beam slips through a corner by rounding */
 #define DG_LEAST_COSINE 1e-12
+#define DG_TOUCHING_M 1e-9        /* two surfaces do not hide the corner that they share */
 #define DG_EDGE_ON_SHARE 1e-12
 #define DG_AT_LIMIT (1.0 + 1e-9)  /* cruising at a limit keeps it */
 #define DG_LEAST_VARIANCE 1e-24   /* [m^2] */
@@ -162,6 +163,36 @@ static int dg_reaches(double low, double high, const dg_sensor *sensor) {
     return low <= sensor->mount_height_m && sensor->mount_height_m <= high;
 }
 
+/* What answers in a cone whose nearest surface is met too obliquely to echo: of the surfaces that face the
+ * sensor, squarely enough and in reach, the nearest whose sight line is free of all others. */
+static int dg_beside(const dg_routine *routine, const dg_sensor *sensor, const dg_beam *b) {
+    double least = cos(sensor->echo_limit_rad), nearest = DG_FAR, square = 0.0;
+    int i, j, surface = -1;
+    for (i = 0; i < routine->surfaces_count; i++) {
+        const dg_surface *e = &routine->surfaces[i];
+        dg_beam ray = *b;
+        dg_answer a;
+        int hidden = 0;
+        if (!dg_reaches(e->low_m, e->high_m, sensor)) continue;
+        if (!(dg_left_of(e->ax_m, e->ay_m, e->bx_m, e->by_m, b->px, b->py) > 0.0)) continue;
+        a = dg_answer_of(b, e->ax_m, e->ay_m, e->bx_m, e->by_m);
+        if (!(a.cosine >= least && a.range <= sensor->reach_m)) continue;
+        if (!(a.range < nearest || (a.range == nearest && a.cosine > square))) continue;
+        ray.ux = a.ux;
+        ray.uy = a.uy;
+        for (j = 0; j < routine->surfaces_count && !hidden; j++) {
+            const dg_surface *o = &routine->surfaces[j];
+            if (j == i || !dg_reaches(o->low_m, o->high_m, sensor)) continue;
+            hidden = dg_ray_to_segment(&ray, o->ax_m, o->ay_m, o->bx_m, o->by_m) < a.range - DG_TOUCHING_M;
+        }
+        if (hidden) continue;
+        nearest = a.range;
+        square = a.cosine;
+        surface = i;
+    }
+    return surface;
+}
+
 static int dg_associate(const dg_routine *routine, const dg_sensor *sensor, const dg_beam *b) {
     double nearest = DG_FAR, square = 0.0;
     int i, surface = -1;
@@ -177,6 +208,10 @@ static int dg_associate(const dg_routine *routine, const dg_sensor *sensor, cons
             square = a.cosine;
             surface = i;
         }
+    }
+    if (b->half > 0.0 && surface >= 0 && square < cos(sensor->echo_limit_rad)) {
+        int other = dg_beside(routine, sensor, b);
+        if (other >= 0) surface = other;
     }
     return surface;
 }
