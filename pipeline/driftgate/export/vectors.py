@@ -236,6 +236,9 @@ class _Readings:
                 tally,
                 (lambda: echoes[1]) if both else None,
             )
+        # What is alike in all trials may be kept once.
+        memory.streak = [np.broadcast_to(streak, (count,)) for streak in memory.streak]
+        memory.fixed = [np.broadcast_to(part, (count,)) for part in memory.fixed]
         outcome = []
         for r in given.rows:
             skipped = self._corrector.skips(r)
