@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +16,7 @@ from driftgate.plan.limits import drive_issues, motor_speed_m_s
 from driftgate.plan.mirror import mirror_routine
 from driftgate.plan.motions import PoseTuple
 from driftgate.plan.place import place_keys
+from driftgate.plan.pushed import push_along
 from driftgate.plan.steps import Draft, Here, draft_step
 from driftgate.plan.taken import as_planned
 from driftgate.plan.timeline import build_timeline, expected_knots
@@ -80,9 +82,12 @@ def plan_case(case: Case, written: Routine | None = None) -> Plan:
         findings.append(_too_long(knots))
         sensors, tick = [], max(clock / 1000.0, tick)
     timeline = build_timeline(steps, start_pose, sensors, tick)
-    clearances, touched = check_clearance(case, steps, timeline, hull, as_planned(world, steps))
+    believed = as_planned(world, steps)
+    pushed = push_along(timeline, hull, robot.height, believed)
+    moved = replace(believed, elements=pushed.elements)
+    clearances, touched = check_clearance(case, steps, timeline, hull, moved, pushed.leaning)
     findings.extend(touched)
-    return Plan(tuple(steps), contacts, timeline, clock, clearances, _once(findings))
+    return Plan(tuple(steps), contacts, timeline, clock, clearances, _once(findings), pushed.elements)
 
 
 def _flattened(routine: Routine) -> tuple[list[FlatStep], list[PlanFinding]]:

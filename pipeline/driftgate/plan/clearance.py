@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -44,7 +44,12 @@ class _Looks:
 
 
 def check_clearance(
-    case: Case, steps: Sequence[PlannedStep], timeline: Timeline, hull: FloatArray, world: World
+    case: Case,
+    steps: Sequence[PlannedStep],
+    timeline: Timeline,
+    hull: FloatArray,
+    world: World,
+    leaning: Mapping[str, BoolArray] | None = None,
 ) -> tuple[tuple[Clearance, ...], tuple[PlanFinding, ...]]:
     """Return the nearest obstacle of each motion step, and findings where that is too near.
 
@@ -59,7 +64,9 @@ def check_clearance(
     hull : ndarray, shape (n, 2)
         The robot's outline in its own axes. [m]
     world : World
-        The believed map; loose elements count at their mapped places while they are there.
+        The believed map; loose elements count at their places while they are there, and may have several.
+    leaning : mapping, optional
+        By id, the ticks in which the robot still leans on what it has pushed.
 
     Returns
     -------
@@ -77,6 +84,8 @@ def check_clearance(
     if looks.tick.size == 0 or obstacles.owner.size == 0:
         return (), ()
     meant = exemptions_among(case, steps, timeline, hull, obstacles)
+    for name, ticks in (leaning or {}).items():
+        meant[name] = meant[name] | ticks if name in meant else ticks
     clearances = tuple(_nearest(_Scene(hull, obstacles, timeline, meant), looks))
     loose = {element.id for element in world.elements}
     found = [_finding(steps[c.step], c, c.obstacle in loose) for c in clearances]
@@ -136,7 +145,8 @@ class _Scene:
         o, tick = self.obstacles, looks.tick[rows]
         distance = origin_distance(looks.pose[rows], o)
         begin, end = self.timeline.time_s[tick, None], self.timeline.time_s[tick + 1, None]
-        distance[(end < o.begin_s) | (begin > o.end_s)] = np.inf
+        # What ends as a tick begins was there for the tick before: it is taken or pushed on at that instant.
+        distance[(end < o.begin_s) | (begin >= o.end_s)] = np.inf
         for i, name in enumerate(o.ids):
             if name in self.meant:
                 distance[np.ix_(self.meant[name][tick], o.owner == i)] = np.inf
@@ -190,6 +200,8 @@ def _refined(
     count = time.shape[1]
     fine = pair_distance(scene.hull, pose.reshape(-1, 3), scene.obstacles, np.repeat(column, count))
     fine = fine.reshape(row.size, count)
+    there = scene.obstacles.begin_s[column, None], scene.obstacles.end_s[column, None]
+    fine = np.where((time >= there[0]) & (time <= there[1]), fine, np.inf)
     at = np.argmin(fine, axis=1)[:, None]
     fine_best = np.take_along_axis(fine, at, 1)[:, 0]
     when = np.where(fine_best < distance, np.take_along_axis(time, at, 1)[:, 0], looks.time_s[row])

@@ -13,6 +13,7 @@ from driftgate.core.findings import DocPath as DocPath
 from driftgate.core.findings import Finding, Level
 from driftgate.core.pose import FloatArray
 from driftgate.schema.routine import AnyStep, Checkpoint
+from driftgate.world.values import PlacedElement
 
 IntArray = NDArray[np.intp]
 
@@ -242,6 +243,8 @@ class Plan:
         For each motion step the nearest obstacle, intended contacts left out.
     findings : tuple of Finding
         Feasibility, each tied to the step's place in the document.
+    things : tuple of PlacedElement or None
+        Loose elements as the plan takes and pushes them, each as often as it has places; None: as mapped.
     """
 
     steps: tuple[PlannedStep, ...]
@@ -250,6 +253,7 @@ class Plan:
     duration_s: float
     clearances: tuple[Clearance, ...]
     findings: tuple[PlanFinding, ...]
+    things: tuple[PlacedElement, ...] | None = None
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.trial_world import TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
-from driftgate.world.footprint import convex_hull, hull_at
-from driftgate.world.pushing import push_disc, push_polygon
+from driftgate.world.pushing import Pushed
 
 
 class Things:
@@ -28,7 +27,7 @@ class Things:
 
     def __init__(self, world: TrueWorld) -> None:
         self.world = world
-        self._convex: dict[int, FloatArray] = {}
+        self._pushed: dict[int, Pushed] = {}
 
     def take(self, names: Sequence[str], who: BoolArray) -> None:
         """Take elements off the field in some trials."""
@@ -40,12 +39,9 @@ class Things:
     def push(self, j: int, who: IntArray, hull: tuple[FloatArray, FloatArray]) -> None:
         """Push one element out of the footprints `hull` (m, k) of the k trials `who`."""
         element = self.world.elements[j]
-        radius_m = element.source.outline.radius_m
-        if radius_m is not None:
-            dx, dy = push_disc(*hull, element.x[who], element.y[who], radius_m)
-        else:
-            place = element.x[who], element.y[who], element.heading[who]
-            dx, dy = push_polygon(*hull, *hull_at(self._hull_of(j, element), *place))
+        if j not in self._pushed:
+            self._pushed[j] = Pushed(element.source.outline)
+        dx, dy = self._pushed[j].out_of(hull, element.x[who], element.y[who], element.heading[who])
         moved = (dx != 0.0) | (dy != 0.0)
         if not moved.any():
             return
@@ -61,14 +57,6 @@ class Things:
             corners_y[:, who] += dy
         put = replace(element, x=x, y=y, corners_x=corners_x, corners_y=corners_y, pushed=pushed)
         self._put(j, put)
-
-    def _hull_of(self, j: int, element: TrueElement) -> FloatArray:
-        """Return the convex hull of an element's outline: a dent in it pushes as if it were filled."""
-        if j not in self._convex:
-            corners = element.source.outline.corners
-            assert corners is not None  # an outline is a disc or has corners
-            self._convex[j] = convex_hull([(float(u), float(v)) for u, v in corners])
-        return self._convex[j]
 
     def _put(self, j: int, element: TrueElement) -> None:
         elements = self.world.elements

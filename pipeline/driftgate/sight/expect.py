@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,8 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
     surface = np.full(count, -1, dtype=np.intp)
     range_m, incidence = np.full(count, np.nan), np.full(count, np.nan)
     reason = np.zeros(count, dtype=np.int8)
+    # In truth things stand where the plan has pushed them to; the robot goes by the map.
+    moved = world if plan.things is None else replace(world, elements=plan.things)
     obstacle = np.full(count, "", dtype=object)
     for i, sensor in enumerate(case.robot.sensors):
         rows = np.flatnonzero(readings.sensor == i)
@@ -70,7 +72,7 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
         surface[rows], range_m[rows], incidence[rows] = beams.surface, beams.range_m, beams.incidence_rad
         may = np.array([may_fix(case.robot.correction, step, sensor.id) for step in plan.steps], dtype=bool)
         own = _reasons(plan, world, limits, beams, blocked, rows, may)
-        clear, standing = hindered(world, sensor, beams.cone, beams.time_s, beams.surface, beams.range_m)
+        clear, standing = hindered(moved, sensor, beams.cone, beams.time_s, beams.surface, beams.range_m)
         reason[rows] = found = np.where(own == Reason.USABLE, clear, own)
         obstacle[rows] = np.where(
             found == Reason.CORRIDOR, names, np.where(found == Reason.OBSTRUCTED, standing, "")

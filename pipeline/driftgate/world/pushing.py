@@ -10,7 +10,36 @@ from __future__ import annotations
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.world.footprint import convex_hull, hull_at
 from driftgate.world.rays import Values
+from driftgate.world.values import Outline
+
+
+class Pushed:
+    """A thing that can be pushed: its outline as a hull meets it, a dent in it as if it were filled."""
+
+    def __init__(self, outline: Outline) -> None:
+        self._radius_m = outline.radius_m
+        self._corners: FloatArray | None = None
+        if outline.radius_m is None:
+            assert outline.corners is not None  # an outline is a disc or has corners
+            self._corners = convex_hull([(float(u), float(v)) for u, v in outline.corners])
+
+    def out_of(
+        self, hull: tuple[FloatArray, FloatArray], x: FloatArray, y: FloatArray, heading: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return by how much it is moved along x and y so that it no longer overlaps the hulls.
+
+        Parameters
+        ----------
+        hull : tuple of ndarray, shape (m, n)
+            Corners of the hulls, counter-clockwise. [m]
+        x, y, heading : ndarray, shape (n,)
+            Where it is. [m, m, rad]
+        """
+        if self._corners is None:
+            return push_disc(*hull, x, y, self._radius_m or 0.0)
+        return push_polygon(*hull, *hull_at(self._corners, x, y, heading))
 
 
 def push_disc(
