@@ -386,3 +386,73 @@ def test_mc_advice_holds_in_another_run() -> None:
     changed = replace(case, filter=filter_model(replace(case.case, robot=machine)))
     again = consistency_of(changed, run_trials(changed, TRIALS, 9)).moments[-1].coverage["all"][-1]
     assert again == pytest.approx(mend.held, abs=0.04)
+
+
+def walled(offset_mm: float) -> Prepared:
+    """Return a robot with good sensors and a filter that knows nothing of walls that are off."""
+    errors = {"noise": {"at_zero": "5 mm", "constant_over": "reading", **GUESS}, "scale": run(spread="0.2 %")}
+    sensors = [
+        range_sensor("ahead", 0.0, 0.0, 0.0, rate="10 Hz", errors=errors),
+        range_sensor("left", 0.0, 0.0, 90.0, rate="10 Hz", errors=errors),
+    ]
+    build = {"offset": f"{offset_mm!r} mm", "tilt": "0 deg", "constant_over": "field", **GUESS}
+    return prepared(
+        [{"do": "look", "time": "1 s"}, {"do": "drive", "to": ["1 m", "0 m"]}],
+        robot({}, sensors, {"when": "always", "filter": {}}),
+        believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), build=build),
+        spread=("50 mm", "50 mm", "0.5 deg"),
+    )
+
+
+def test_mc_walls_that_are_off_are_mended_by_the_number_for_walls() -> None:
+    """Where wall build makes most of the error, `wall` is what to raise, not a number of the sensors."""
+    case = walled(20.0)
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    assert found.word == "too trusting"
+    mend = advice(case, found, 3)
+    assert isinstance(mend, Advice)
+    assert mend.key == "wall"
+    assert mend.now == "0 mm"
+    assert mend.sentence.startswith("Raise correction.filter.wall from 0 mm to ")
+    # Some 20 readings of one wall: 20 mm sqrt(20) would leave 20 mm of it.
+    assert 40.0 <= float(mend.better.split()[0]) <= 200.0
+
+
+def made_try(case: Prepared, key: str, mends: bool, off_mm: float) -> tuning._Tried:
+    """Return what trials might say of a change."""
+    number = next(n for n in tuning._NUMBERS if n.key == key)
+    return tuning._Tried(number, case, 0.94, 0.01, 400, mends, (0.010, 1e-3 * off_mm))
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "told"),
+    [
+        # The first that mends and takes the position no further off.
+        ([(True, 12.0), (True, 9.0), (True, 8.0)], "1"),
+        # Where each takes it further off, the first that mends.
+        ([(False, 9.0), (True, 12.0), (True, 13.0)], "1 no nearer"),
+        ([(False, 9.0), (False, 9.0), (False, 9.0)], "none"),
+    ],
+)
+def test_law_advice_does_not_take_the_position_further_off(
+    monkeypatch: pytest.MonkeyPatch, outcomes: list[tuple[bool, float]], told: str
+) -> None:
+    """A change that leaves the robot further off is named only where no other mends the filter."""
+    case = walled(20.0)
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    keys: list[str] = []
+
+    def tried(prepared: Prepared, found: Consistency, number: Any, *_: Any) -> tuning._Tried:
+        keys.append(number.key)
+        return made_try(prepared, number.key, *outcomes[len(keys) - 1])
+
+    monkeypatch.setattr(tuning, "_tried", tried)
+    mend = advice(case, found, 3)
+    assert keys[0] == "wall"
+    if told == "none":
+        assert isinstance(mend, str)
+        assert "'correction.filter." in mend
+        return
+    assert isinstance(mend, Advice)
+    assert mend.key == keys[1]
+    assert ("no nearer" in mend.sentence) == ("no nearer" in told)

@@ -1,8 +1,9 @@
 """Which of the filter's own numbers to change, if a run with it changed bears it out.
 
 The covariance engine says what normalised error to expect of a filter with other numbers, in one pass
-each; the most promising change is then tried in trials, and named only if it closes at least half of
-the gap between what the 95 % region claims and what it holds.
+each. The most promising changes are then tried in trials: first of numbers that stand for the largest error
+source, then of the others. One is named only if it closes at least half of the gap between what the 95 %
+region claims and what it holds, and one that takes the true position further off only if no other does.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ from driftgate.predict.filter_model import FilterModel, filter_model
 from driftgate.predict.filter_tally import LEVELS
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trials_engine import run_trials
+from driftgate.schema.case import Case
 
 TRIALS = 400
 FACTORS = (1.5, 2.0, 3.0, 4.5, 6.0)
-# The first of these is tried on every number, the others on the best one only.
+# For a number that is nothing: what it should be depends on how many readings see the same wall.
+FROM_NOTHING = (1.5, 3.0, 6.0, 12.0, 24.0)
+# This one is tried on every number, the others on the best one only.
 _FIRST = 3.0
 
 
@@ -48,6 +52,30 @@ _NUMBERS = (
     _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
 )
 
+
+# Which number stands for an error source.
+_OF_SOURCE = {
+    "start_placement": ("start_x", "start_y", "start_heading"),
+    "distance_scale": ("along",),
+    "distance_walk": ("along",),
+    "crab_angle": ("across",),
+    "lateral_walk": ("across",),
+    "lateral_slip": ("across",),
+    "heading_bias": ("heading_per_root_second",),
+    "heading_scale": ("heading_per_root_radian",),
+    "heading_walk": ("heading_per_root_metre", "heading_per_root_second", "heading_per_root_radian"),
+    "wall_build": ("wall", "wall_tilt"),
+    "structure_build": ("wall", "wall_tilt"),
+    "range_noise": ("range_at_zero", "range_per_range"),
+    "range_bias": ("range_at_zero",),
+    "range_scale": ("range_per_range",),
+    "mount_position": ("range_at_zero",),
+    "quantisation": ("range_at_zero",),
+}
+# So many changes are tried in trials at most.
+_MOST_TRIED = 3
+# More than this much further off is worse.
+_NO_NEARER = 1.01
 
 _READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
 
@@ -110,37 +138,87 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
         and (up or _value(prepared.filter, number) > 0.0)
         and (gap := _gap(_with(prepared, number, _FIRST if up else 1.0 / _FIRST))) is not None
     )
-    if not ranked or ranked[0][0] >= (_gap(prepared) or 0.0):
+    before_gap = _gap(prepared) or 0.0
+    useful = [i for gap, i in ranked if gap < before_gap]
+    # What promises less than half of what the best does is no rival of it, whatever it stands for.
+    rivals = {i for gap, i in ranked if before_gap - gap >= 0.5 * (before_gap - ranked[0][0])}
+    if not useful:
         return "No single number of the filter mends it in the covariance engine."
-    number = _NUMBERS[ranked[0][1]]
+    index = min(range(len(found.moments)), key=lambda i: _rank(found.moments[i].coverage["all"], up))
+    belonging = _of_largest_source(prepared, index)
+    useful.sort(key=lambda i: i not in rivals or _NUMBERS[i].key not in belonging)
+    tried = []
+    for i in useful[:_MOST_TRIED]:
+        tried.append(_tried(prepared, found, _NUMBERS[i], index, up, seed))
+        if tried[-1].mends and tried[-1].nearer:
+            break
+    mending = [one for one in tried if one.mends]
+    if not mending:
+        best = min(tried, key=lambda one: one.left)
+        return (
+            "No single number of the filter mends it; the best, "
+            f"'correction.filter.{best.number.key}', leaves {100.0 * best.held:.0f} %."
+        )
+    # The last one tried is the only one that may be no further off.
+    return _advice(prepared, found, mending[-1] if mending[-1].nearer else mending[0], index, up)
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """One number, changed by the factor that the covariance engine likes best, and what trials say of it."""
+
+    number: _Number
+    changed: Prepared
+    held: float
+    left: float
+    trials: int
+    mends: bool
+    spread_m: tuple[float, float]
+
+    @property
+    def nearer(self) -> bool:
+        """Whether the true position is no further off with it."""
+        return self.spread_m[1] <= _NO_NEARER * self.spread_m[0]
+
+
+def _tried(
+    prepared: Prepared, found: Consistency, number: _Number, index: int, up: bool, seed: int
+) -> _Tried:
+    factors = FACTORS if up else [1.0 / f for f in FACTORS]
+    if _value(prepared.filter, number) == 0.0:
+        factors = FROM_NOTHING
     choices = [
-        (gap, factor)
-        for factor in (f if up else 1.0 / f for f in FACTORS)
-        if (gap := _gap(_with(prepared, number, factor))) is not None
+        (gap, factor) for factor in factors if (gap := _gap(_with(prepared, number, factor))) is not None
     ]
     changed = _with(prepared, number, min(choices)[1])
-    moments = found.moments
-    index = min(range(len(moments)), key=lambda i: _rank(moments[i].coverage["all"], up))
-    count = min(TRIALS, found.trials)
-    level = -1 if up else 0
+    count, level = min(TRIALS, found.trials), -1 if up else 0
     own = run_trials(changed, count, seed).own
     held = float(own.inside[index, -1, level]) / count
-    before, claimed = moments[index].coverage["all"][level], LEVELS[level]
-    if abs(held - claimed) > 0.5 * abs(before - claimed):
-        return (
-            f"No single number of the filter mends it; the best, '{number.key}', leaves {100.0 * held:.0f} %."
-        )
-    now, better = (_words(number, _value(p.filter, number)) for p in (prepared, changed))
-    spread = [_spread_m(p, index) for p in (prepared, changed)]
+    left = abs(held - LEVELS[level])
+    gap = abs(found.moments[index].coverage["all"][level] - LEVELS[level])
+    spread = _spread_m(prepared, index), _spread_m(changed, index)
+    return _Tried(number, changed, held, left, count, left <= 0.5 * gap, spread)
+
+
+def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
+    """Return the numbers that stand for the source with the largest part in the error of the position."""
+    parts = covariance(prepared).moments[index].by_source
+    largest = max(parts, key=lambda name: float(parts[name][0, 0] + parts[name][1, 1]), default="")
+    return _OF_SOURCE.get(largest, ())
+
+
+def _advice(prepared: Prepared, found: Consistency, one: _Tried, index: int, up: bool) -> Advice:
+    number, name = one.number, found.moments[index].name
+    now, better = (_words(number, _value(p.filter, number)) for p in (prepared, one.changed))
     sentence = (
         f"{'Raise' if up else 'Lower'} correction.filter.{number.key} from {now} to {better}: with it the "
-        f"{100.0 * claimed:.0f} % region at '{moments[index].name}' holds the truth in "
-        f"{100.0 * held:.0f} % of {count} trials. The true position is then off by {1e3 * spread[1]:.1f} mm "
-        f"(root mean square) in place of {1e3 * spread[0]:.1f} mm"
+        f"{100.0 * LEVELS[-1 if up else 0]:.0f} % region at '{name}' holds the truth in "
+        f"{100.0 * one.held:.0f} % of {one.trials} trials. The true position is then off by "
+        f"{1e3 * one.spread_m[1]:.1f} mm (root mean square) in place of {1e3 * one.spread_m[0]:.1f} mm"
     )
     # A filter may be wrong about itself and drive well.
-    sentence += ": better known, but no nearer." if spread[1] > 1.01 * spread[0] else "."
-    return Advice(number.key, now, better, held, moments[index].name, count, sentence)
+    sentence += "." if one.nearer else ": better known, but no nearer."
+    return Advice(number.key, now, better, one.held, name, one.trials, sentence)
 
 
 def _readings_alone(found: Consistency) -> bool:
@@ -204,11 +282,21 @@ _HEADING = {
 def _with(prepared: Prepared, number: _Number, factor: float) -> Prepared:
     """Return the case with one of the filter's numbers changed; one that is 0 starts from a typical size."""
     case = prepared.case
-    value = (_value(prepared.filter, number) or number.typical / _FIRST) * factor
+    value = (_value(prepared.filter, number) or _typical(case, number) / _FIRST) * factor
     correction = case.robot.correction
     own = correction.filter.model_copy(update={number.key: _rounded(number, value)})
     robot = case.robot.model_copy(update={"correction": correction.model_copy(update={"filter": own})})
     return replace(prepared, filter=filter_model(replace(case, robot=robot)))
+
+
+def _typical(case: Case, number: _Number) -> float:
+    """Return what to try first of a number that is nothing: of `wall`, how well the map says it is built."""
+    if number.key != "wall":
+        return number.typical
+    field = case.believed
+    offsets = [(wall.build or field.build).offset for wall in field.walls if wall.reference]
+    built = math.sqrt(sum(v**2 for v in offsets) / len(offsets)) if offsets else 0.0
+    return built or number.typical
 
 
 def _rounded(number: _Number, value: float) -> float:
