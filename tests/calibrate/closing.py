@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from driftgate.calibrate.driven_steps import wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
 from driftgate.load import load_routine
 from driftgate.predict import Prepared, prepare
@@ -48,8 +49,9 @@ def closed_loop(seed: int, runs: int = RUNS, confidence: float = 0.95) -> tuple[
     robot = case.case.robot
     sampled = sample_runs(case, runs, seed, REFERENCE)
     drawn = sampled[0].drawn
-    planned = {s.name or str(s.index + 1): s.end_s - s.begin_s for s in case.plan.steps}
-    fit = fit_logs([run.log for run in sampled], robot, case.case.true, planned, confidence)
+    fit = fit_logs(
+        [run.log for run in sampled], robot, case.case.true, wanted_of(case.plan.steps), confidence
+    )
     found = []
     errors = robot.errors
     slip = errors.lateral_slip
@@ -71,6 +73,13 @@ def closed_loop(seed: int, runs: int = RUNS, confidence: float = 0.95) -> tuple[
         source = getattr(errors, usual_noise.field, None) if usual_noise.field else None
         truth = 0.0 if source is None else getattr(source, usual_noise.name)
         found.append(Found(usual_noise.key, truth, noise.size.low, noise.size.high))
+    for source in fit.sources:
+        if source.path[-1] in ("settling", "step_timing"):
+            put_in = getattr(errors, source.path[-1])
+            found += [
+                Found(f"{source.path[-1]} {n.key}", getattr(put_in, n.key), *n.interval)
+                for n in source.numbers
+            ]
     for sensor in robot.sensors:
         ranges = fit.ranges[sensor.id]
         assert ranges is not None

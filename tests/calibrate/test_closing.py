@@ -33,7 +33,15 @@ def test_law_the_calibration_drive_shows_all_that_it_is_for(loops):
     for _, fit in loops:
         assert all(constant.known for constant in fit.drift.constants)
         named = {source.path[-1] for source in fit.sources}
-        assert {"distance_scale", "heading_scale", "lateral_walk", "step_timing", "bias", "noise"} <= named
+        assert {
+            "distance_scale",
+            "heading_scale",
+            "lateral_walk",
+            "step_timing",
+            "settling",
+            "bias",
+            "noise",
+        } <= named
 
 
 def test_law_more_runs_state_narrower_intervals():

@@ -10,11 +10,11 @@ import numpy as np
 
 from driftgate.calibrate.chain import logged_run
 from driftgate.calibrate.drift_fit import DriftFit, fit_drift
+from driftgate.calibrate.driven_steps import DrivenSteps, Wanted, driven_steps, step_sources
 from driftgate.calibrate.found import FoundSource
 from driftgate.calibrate.range_data import range_data
 from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
-from driftgate.calibrate.step_times import StepTimes, step_times, timing_source
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
 from driftgate.core.pose import FloatArray
@@ -40,8 +40,8 @@ class LogsFit:
         Dead reckoning.
     ranges : dict
         By sensor; None where there are too few readings. Empty without a field map.
-    times : StepTimes
-        Stretches of the steps; none without a plan.
+    steps : DrivenSteps
+        What the steps did; nothing without a plan.
     sources : tuple of FoundSource
         For the robot file.
     missing : tuple of str
@@ -50,7 +50,7 @@ class LogsFit:
 
     drift: DriftFit
     ranges: dict[str, RangeFit | None]
-    times: StepTimes
+    steps: DrivenSteps
     sources: tuple[FoundSource, ...]
     missing: tuple[str, ...]
 
@@ -59,7 +59,7 @@ def fit_logs(
     logs: Sequence[Log],
     robot: Robot,
     field: FieldMap | None,
-    planned_s: Mapping[str, float],
+    wanted: Mapping[str, Wanted],
     confidence: float,
 ) -> LogsFit:
     """Fit everything that the logs show.
@@ -72,8 +72,8 @@ def fit_logs(
         Its file: what is constant over what, and its sensors.
     field : FieldMap or None
         The field as it really was; without it nothing is said of range sensors.
-    planned_s : mapping
-        Planned duration of each step by name; may be empty.
+    wanted : mapping
+        What the plan has for each step, by name; may be empty.
     confidence : float
         Of the intervals.
 
@@ -85,12 +85,10 @@ def fit_logs(
     runs = [logged_run(track_of(log), log.reference_spread) for log in logs]
     drift = fit_drift(runs, robot.errors, confidence)
     sources, missing = list(drift.sources), list(drift.missing)
-    times = step_times(logs, planned_s)
-    timing = timing_source(times, confidence)
-    if timing is not None:
-        sources.append(timing)
-    else:
-        missing.append("step timing: log the step being driven, with the routine named in the log")
+    steps = driven_steps(logs, wanted)
+    found, more = step_sources(steps, confidence)
+    sources += found
+    missing += more
     ranges: dict[str, RangeFit | None] = {}
     if field is None and robot.sensors:
         missing.append("range sensors: name the map of the field as it really was (--field)")
@@ -104,7 +102,7 @@ def fit_logs(
             found, more = range_sources(sensor, ranges[sensor.id], confidence)
             sources += found
             missing += more
-    return LogsFit(drift, ranges, times, tuple(sources), tuple(missing))
+    return LogsFit(drift, ranges, steps, tuple(sources), tuple(missing))
 
 
 def _pose_spread(logs: Sequence[Log], drift: DriftFit) -> tuple[float, float, float]:

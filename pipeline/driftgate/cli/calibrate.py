@@ -65,7 +65,13 @@ from driftgate.cli.out import emit, say_status
     metavar="FILE",
     help="With logs: write the robot file with what was found to this new file, comments kept.",
 )
-@options.confidence_option
+@click.option(
+    "--confidence",
+    type=options.Share(),
+    default=0.95,
+    show_default=True,
+    help="Confidence of every interval.",
+)
 @options.colour_option
 def command(
     logs: tuple[str, ...],

@@ -42,6 +42,9 @@ def render_logs_fit(
     header = ("what", "mean", share, "between runs", share)
     lines += ["", "Dead reckoning", *table(header, _constants(drift, confidence))]
     lines += ["", "Noise", *table(("what", "size", share), _noises(drift))]
+    steps = _steps(fit)
+    if steps:
+        lines += ["", "Steps", *table(("what", "found", share), steps)]
     for sensor, found in fit.ranges.items():
         if found is not None:
             many = f"{found.readings} readings of walls in {_many(found.runs, 'run')}"
@@ -99,6 +102,20 @@ def _noises(drift: DriftFit) -> list[tuple[str, ...]]:
         value = quantity(size.sd, usual.dimension) if found.known or not usual.field else "not found"
         rows.append((name, value, interval_words(size.low, size.high, usual.dimension)))
     return rows
+
+
+def _steps(fit: LogsFit) -> list[tuple[str, ...]]:
+    return [
+        (
+            f"{source.path[-1].replace('_', ' ')}, {number.key}",
+            quantity(number.value, number.dimension),
+            interval_words(*number.interval, number.dimension),
+        )
+        for source in fit.sources
+        if source.path[-1] in ("step_timing", "settling")
+        for number in source.numbers
+        if number.interval is not None
+    ]
 
 
 def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
@@ -94,7 +95,7 @@ def calibrate_logs(
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     _together(read)
     try:
-        fit = fit_logs(read, document.model, true, _planned(read, document.model, findings), confidence)
+        fit = fit_logs(read, document.model, true, _planned(read, document.model), confidence)
     except ModelError as error:
         raise InputError(str(error)) from error
     days = sorted(log.day for log in read if log.day is not None)
@@ -161,8 +162,8 @@ def _field(path: Path | None, logs: Sequence[Log], findings: list[Finding]) -> F
     return model if isinstance(model, FieldMap) else None
 
 
-def _planned(logs: Sequence[Log], robot: Robot, findings: list[Finding]) -> dict[str, float]:
-    """Return the planned duration of each step by name or number; none if no single routine is named."""
+def _planned(logs: Sequence[Log], robot: Robot) -> dict[str, Wanted]:
+    """Return what the plan has for each step; nothing if the logs name no single routine."""
     named = {log.routine for log in logs if log.routine is not None}
     if len(named) != 1:
         return {}
@@ -175,7 +176,7 @@ def _planned(logs: Sequence[Log], robot: Robot, findings: list[Finding]) -> dict
     loaded = project.routines[0]
     field = loaded.field.field_map
     plan = plan_case(Case(loaded.document.routine, robot, field, field))
-    return {step.name or str(step.index + 1): step.end_s - step.begin_s for step in plan.steps}
+    return wanted_of(plan.steps)
 
 
 def _edited(document: Document, fit: LogsFit, origin: Origin, confidence: float) -> str:

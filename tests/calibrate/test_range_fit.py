@@ -1,0 +1,122 @@
+"""The range fit on readings made by its own model: intervals hold, false readings are told apart."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from driftgate.calibrate.range_data import RangeData
+from driftgate.calibrate.range_fit import RangeFit, Rate, fit_ranges
+from driftgate.calibrate.range_sources import range_sources
+from driftgate.schema.sensor import Sensor
+
+SENSOR = Sensor.model_validate(
+    {
+        "id": "front",
+        "mount": {"x": "0 m", "y": "0 m", "heading": "0 deg", "height": "0.1 m"},
+        "reach": {"low": "20 mm", "high": "2 m"},
+        "rate": "20 Hz",
+        "errors": {},
+    }
+)
+WALL_M, POSE = 0.004, (0.002, 0.002, 0.005)
+BIAS_M, SCALE, ANGLE, AT_ZERO_M, PER_RANGE = 0.006, -0.012, 0.02, 0.004, 0.01
+DROPOUT, SHORT, LONG = 0.03, 0.02, 0.01
+
+
+def made(rng: np.random.Generator, readings: int = 600, walls: int = 4, poses: int = 20) -> RangeData:
+    """Return readings of walls that are off their places, from poses that are off theirs."""
+    index = np.arange(readings)
+    pose = index * poses // readings
+    surface = pose % walls
+    incidence = rng.uniform(-0.6, 0.6, readings)
+    expected = rng.uniform(0.2, 1.5, readings)
+    by_angle = expected * np.tan(incidence)
+    by_offset = 1.0 / np.cos(incidence)
+    by_pose = np.stack([-by_offset * np.cos(surface), -by_offset * np.sin(surface), by_angle], axis=-1)
+    off_wall = rng.normal(0.0, WALL_M, walls)
+    off_pose = rng.normal(size=(poses, 3)) * np.array(POSE)
+    real = expected + by_offset * off_wall[surface] + (by_pose * off_pose[pose]).sum(axis=1)
+    reading = (1.0 + SCALE) * real + BIAS_M + ANGLE * by_angle
+    reading += rng.normal(size=readings) * (AT_ZERO_M + PER_RANGE * real)
+    kind = rng.uniform(size=readings)
+    reading = np.where(kind < SHORT, rng.uniform(0.02, real), reading)
+    reading = np.where(kind > 1.0 - LONG, rng.uniform(real, 2.0), reading)
+    reading = np.where(rng.uniform(size=readings) < DROPOUT, np.nan, reading)
+    run = pose // 4
+    return RangeData(reading, expected, np.abs(incidence), by_angle, by_offset, by_pose, surface, pose, run)
+
+
+def fitted(data: RangeData, walls: int = 4) -> RangeFit:
+    """Return the fit."""
+    found = fit_ranges(SENSOR, data, np.full(walls, WALL_M), POSE)
+    assert found is not None
+    return found
+
+
+def test_mc_intervals_hold_what_was_put_in():
+    """Over 120 sets of readings each 95 % interval holds its truth as often as it says, or nearly."""
+    rng = np.random.default_rng(11)
+    sets, held = 120, np.zeros(8)
+    for _ in range(sets):
+        found = fitted(made(rng))
+        for i, (estimate, truth) in enumerate(
+            (
+                (found.bias, BIAS_M),
+                (found.scale, SCALE),
+                (found.angle, ANGLE),
+                (found.at_zero, AT_ZERO_M),
+                (found.per_range, PER_RANGE),
+            )
+        ):
+            low, high = estimate.interval(0.95)
+            held[i] += low <= truth <= high
+        for i, (rate, truth) in enumerate(
+            ((found.dropout, DROPOUT), (found.short, SHORT), (found.long, LONG)), start=5
+        ):
+            low, high = rate.interval(0.95)
+            held[i] += low <= truth <= high
+    # False readings that fall beside the surface pass for right ones: a few per cent of them.
+    assert np.all(held / sets >= 0.95 - 3.0 * math.sqrt(0.05 * 0.95 / sets)), held / sets
+
+
+def test_law_many_readings_of_one_wall_do_not_make_its_place_known():
+    """A bias stays as uncertain as the wall, however many readings there are."""
+    data = made(np.random.default_rng(2), readings=4000, walls=1)
+    found = fitted(data, walls=1)
+    trusted = fit_ranges(SENSOR, data, np.zeros(1), POSE)
+    assert trusted is not None
+    assert found.bias.error > 0.6 * WALL_M
+    assert found.bias.error > 2.0 * trusted.bias.error
+    more = fitted(made(np.random.default_rng(2), readings=4000, walls=4))
+    assert more.bias.error < found.bias.error
+
+
+def test_law_what_is_not_known_is_named_with_its_drive():
+    """Readings square to a wall say nothing of the mounting angle, and the way to it is named."""
+    data = made(np.random.default_rng(3))
+    square = RangeData(
+        data.reading_m, data.expected_m, 0.0 * data.incidence_rad, 0.0 * data.by_angle,
+        data.by_offset, data.by_pose, data.surface, data.pose, data.run,
+    )  # fmt: skip
+    sources, missing = range_sources(SENSOR, fitted(square), 0.95)
+    assert "mount_angle" not in {source.path[-1] for source in sources}
+    assert any(words.startswith("front mount angle: look at walls") for words in missing)
+
+
+def test_law_too_few_readings_are_no_fit():
+    """A handful of readings gives nothing, and says what to drive."""
+    few = made(np.random.default_rng(4), readings=20, poses=5)
+    few.reading_m[:5] = np.nan
+    assert fit_ranges(SENSOR, few, np.full(4, WALL_M), POSE) is None
+    sources, missing = range_sources(SENSOR, None, 0.95)
+    assert sources == []
+    assert "stand it before mapped walls" in missing[0]
+
+
+def test_ref_rate_interval_is_jeffreys():
+    """5 of 100: 2.5 % and 97.5 % points of Beta(5.5, 95.5), by another routine (scipy.stats)."""
+    low, high = Rate(0.05, 100.0).interval(0.95)
+    assert (low, high) == pytest.approx((0.01933181, 0.10610007), rel=1e-6)
