@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -168,3 +169,35 @@ def test_logs_that_cannot_be_judged(tmp_path: Path):
     short = _run(RUN, "--length", "500 m", cwd=tmp_path)
     assert short.returncode == 2
     assert "no windows to fit on" in short.stderr
+
+
+def test_logs_that_name_their_routine(tmp_path: Path):
+    """Simulated runs of a shipped routine: checkpoints as predicted, readings treated as the robot did."""
+    for name in ("routines", "fieldmaps"):
+        shutil.copytree(ROOT / name, tmp_path / name)
+    (tmp_path / "pyproject.toml").touch()
+    words = ["sample-logs", "routines/corner-dash.yaml", "--runs", "8", "--out", "runs", "--other-robots"]
+    words += ["--reference", "camera", "--reference-spread", "2 mm, 2 mm, 0.2 deg", "--seed", "3"]
+    made = subprocess.run(
+        [sys.executable, "-m", "driftgate", *words],
+        cwd=tmp_path, capture_output=True, text=True, check=False,
+        env={"PYTHONPATH": str(ROOT / "pipeline"), "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+    assert made.returncode == 0, made.stderr
+    logs = sorted(str(path.relative_to(tmp_path)) for path in (tmp_path / "runs").glob("*.csv"))
+    done = _run(
+        *logs, "--robot", "routines/robots/wren.yaml", "--length", "1 m", "--every", "1 m", "--gate", "1",
+        "--report", "json=out.json", cwd=tmp_path,
+    )  # fmt: skip
+    data = json.loads((tmp_path / "out.json").read_text())
+    assert done.returncode == data["status"], done.stderr
+    (end,) = data["checkpoints"]
+    assert (end["name"], end["windows"]) == ("end", 8)
+    assert 0.5 < end["position_predicted_m"] / end["position_rms_m"] < 2.0
+    own, tight = data["correction"][0::2], data["correction"][1::2]
+    assert [row["gate_sigmas"] for row in own] == [3.5] * 8
+    assert all(row["as_the_robot_did"] > 0.85 for row in own)
+    assert sum(row["readings"].get("gate", 0) for row in tight) > 2 * sum(
+        row["readings"].get("gate", 0) for row in own
+    )
+    assert "as the robot did" in done.stdout

@@ -220,3 +220,15 @@ def robot_model(robot: Robot) -> Fit:
     covariance = np.zeros((len(names), len(names)))
     covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
     return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"))
+
+
+def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:
+    """Return a model that knows how well the reference was measured: jitter at both ends of a window.
+
+    A fitted model has found it out for itself.
+    """
+    if spread is None:
+        return model
+    x, y, heading = spread
+    jitter = {"jitter:position": float(np.sqrt(0.5 * (x * x + y * y))), "jitter:heading": heading}
+    return replace(model, noise={**model.noise, **jitter})

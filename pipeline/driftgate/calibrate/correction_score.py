@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.calibrate.replay import Replayed
-from driftgate.calibrate.score import LEVELS, Word, effective_count, region_point
+from driftgate.calibrate.score import FEWEST, LEVELS, Word, effective_count, region_point
 from driftgate.calibrate.windows import BoolArray, Track
 from driftgate.core.pose import FloatArray
 from driftgate.judge.consistency import COVERAGE, INNOVATIONS
@@ -87,7 +87,10 @@ def score_correction(
     alone : ndarray, shape (rows, 2)
         Where dead reckoning alone ends up. [m]
     """
-    scored = np.concatenate([[False], track.moving]) & np.isfinite(track.reference[:, :2]).all(axis=1)
+    known = np.isfinite(track.reference[:, :2]).all(axis=1)
+    scored = known & np.concatenate([[False], track.moving])
+    if not scored.any():
+        scored = known  # a tape is laid out where the robot stands
     error = replayed.belief[scored, :2] - track.reference[scored, :2, None]
     xx, xy, _, yy = (replayed.cov[scored, i] for i in range(4))
     squared = (yy * error[:, 0] ** 2 - 2.0 * xy * error[:, 0] * error[:, 1] + xx * error[:, 1] ** 2) / (
@@ -102,15 +105,16 @@ def score_correction(
     inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
     own = alone[scored] - track.reference[scored, :2]
     counts = {o.name.lower(): int(np.count_nonzero(replayed.outcome == o)) for o in Outcome}
+    independent = float(np.mean([effective_count(column) for column in position.T]))
     strayed = int(np.count_nonzero(position.max(axis=0) > LOST_M))
     return CorrectionScore(
         seeds=position.shape[1],
         poses=int(scored.sum()),
-        independent=float(np.mean([effective_count(column) for column in position.T])),
+        independent=independent,
         rmse_m=np.sqrt(np.mean(position**2, axis=0)),
         p95_m=float(np.percentile(position, 95.0)),
         worst_m=float(position.max()),
-        heading_rmse_rad=float(np.sqrt(np.mean(turned**2))),
+        heading_rmse_rad=float(np.sqrt(np.nanmean(turned**2))) if np.isfinite(turned).any() else float("nan"),
         alone_rmse_m=float(np.sqrt(np.mean(np.sum(own**2, axis=1)))),
         inside=inside,
         normalised_used=normal,
@@ -119,7 +123,7 @@ def score_correction(
         good_refused=_refused(replayed, np.ones_like(accepted) if false is None else ~false),
         strayed=strayed,
         said_lost=int(np.count_nonzero(replayed.lost)),
-        word=_word(inside[-1], normal),
+        word=_word(inside[-1], normal) if independent >= FEWEST else "cannot say",
     )
 
 

@@ -30,8 +30,8 @@ LEVELS = (0.50, 0.68, 0.90, 0.95)
 INSIDE_68 = (0.65, 0.92)
 INSIDE_95 = (0.91, 0.98)
 RMS_RATIO = (0.7, 1.6)
-# Outside those bounds, but no more than chance may do with so many independent errors: no verdict. None
-# either with fewer of them than this.
+# Outside those bounds, but no more than chance does with so many independent errors, a model that is right
+# is not blamed. With fewer of them than this there is no verdict.
 _CONFIDENCE = 0.95
 FEWEST = 8.0
 
@@ -191,15 +191,15 @@ def _word(
     ratio: float,
     independent: float,
 ) -> Word:
-    """Return the verdict: out of the bounds, and more so than chance does with so few errors."""
+    """Return the verdict: wrong is what is out of the bounds by more than chance."""
     if independent < FEWEST:
         return "cannot say"
     half, wide = inside[1], inside[-1]
     low, high = chi_square_bounds(independent, 2)
+    mean = float(squared.mean())
     if wide < INSIDE_95[0] or half < INSIDE_68[0] or ratio < RMS_RATIO[0]:
-        sure = bounds[1] < LEVELS[-1] or float(squared.mean()) > high
-        return "overconfident" if sure else "cannot say"
-    if wide > INSIDE_95[1] or half > INSIDE_68[1] or ratio > RMS_RATIO[1]:
-        sure = bounds[0] > LEVELS[-1] or float(squared.mean()) < low
-        return "overcautious" if sure else "cannot say"
-    return "calibrated"
+        if bounds[1] < LEVELS[-1] or mean > high:
+            return "overconfident"
+        return "calibrated" if mean >= low else "cannot say"
+    shy = wide > INSIDE_95[1] or half > INSIDE_68[1] or ratio > RMS_RATIO[1]
+    return "overcautious" if shy and (bounds[0] > LEVELS[-1] or mean < low) else "calibrated"

@@ -29,9 +29,10 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 
     \b
     What it does: dead reckoning over windows of several lengths, each from a reference pose on, is held
-    against the reference at the window's end; with beacons the robot's correction is run again over the
-    logged ranges, once for each setting named. Nothing is fitted on what is judged. The log format is
-    described in DEVELOPERS.md.
+    against the reference at the window's end. With beacons, or a log that names its routine, the
+    correction is run again over the logged ranges, once for each setting named. Checkpoints of the
+    routine are held against their prediction from the files. Nothing is fitted on what is judged.
+    The log format is described in README.md.
 
     \b
     Verdict: calibrated, overconfident, overcautious, or cannot say (too few independent errors).
@@ -105,19 +106,17 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--gate",
     "gates",
     multiple=True,
-    default=("3",),
-    show_default=True,
-    help="Gate in standard deviations, or 'none'. The first one is judged, others are compared with it.",
+    help="Gate in standard deviations, or 'none'; may be given several times. Judged is the robot's own "
+    "setting, and for beacons the first one given. [default: the robot's own; for beacons 3]",
 )
 @click.option(
     "--way-back",
     "ways_back",
     multiple=True,
     type=WayBackText(),
-    default=("4, 10, 10",),
-    show_default=True,
     metavar="K, F, M",
-    help="After K refusals in a row the filter grows by F, after M more it is lost; or 'none'.",
+    help="After K refusals in a row the filter grows by F, after M more it is lost; or 'none'. [default: the "
+    "robot's own; for beacons '4, 10, 10']",
 )
 @click.option(
     "--false-share",

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from driftgate.calibrate.backtest import ReckoningScore
     from driftgate.calibrate.beacons import BeaconModel
     from driftgate.calibrate.fit import Fit
-    from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow
+    from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow
 
 # Name in words and dimension of what is fitted.
 NAMES = {
@@ -56,6 +56,8 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
         lines += _ranges(found.beacons)
     if found.correction:
         lines += _correction(found.correction)
+    if found.checkpoints:
+        lines += _checkpoints(found.checkpoints)
     lines += [f"Note: {plain(words)}." for words in found.warnings]
     lines += ["", f"Verdict: {found.word} ({MEANING[found.word]})"]
     if confidence_words:
@@ -155,18 +157,37 @@ def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
                 plain(row.run), gate, back, rmse, f"{s.p95_m:.3f} m", f"{s.worst_m:.2f} m",
                 " ".join(f"{100.0 * share:.1f}" for share in s.inside), f"{s.normalised_used:.3f}",
                 f"{accepted} / {refused}", _share(s.false_refused), _share(s.good_refused),
-                f"{s.strayed} / {s.said_lost}", s.word if row.judged else f"({s.word})",
+                f"{s.strayed} / {s.said_lost}", _share(row.same), s.word if row.judged else f"({s.word})",
             )
         )  # fmt: skip
     header = (
         "run", "gate", "way back", "position RMSE", "95 %", "worst", "inside 50 68 90 95 %",
         "innovations, 1 if right", "accepted / refused", "false refused", "good refused",
-        "lost / says so", "verdict",
+        "lost / says so", "as the robot did", "verdict",
     )  # fmt: skip
     first = rows[0].score
     words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {first.poses} moving poses each; "
     words += f"dead reckoning alone: {first.alone_rmse_m:.3f} m"
     return ["", "Correction, replayed", words, *table(header, cells)]
+
+
+def _checkpoints(rows: tuple[CheckpointRow, ...]) -> list[str]:
+    cells = []
+    for row in rows:
+        s = row.score
+        low, high = (bound / s.dimensions for bound in s.normalised_bounds)
+        cells.append(
+            (
+                plain(row.routine), plain(row.name), str(s.count), f"{1e3 * s.rms_m:.1f} mm",
+                f"{1e3 * s.predicted_m:.1f} mm", " ".join(f"{100.0 * share:.0f}" for share in s.inside),
+                f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,
+            )
+        )  # fmt: skip
+    header = (
+        "routine", "checkpoint", "runs", "position RMS", "predicted", "inside 50 68 90 95 %",
+        "normalised, 1 if right", "-log likelihood", "verdict",
+    )  # fmt: skip
+    return ["", "Checkpoints, predicted from the files (covariance engine)", *table(header, cells)]
 
 
 def _share(share: float | None) -> str:

@@ -50,6 +50,9 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
             for i, name in enumerate(found.beacons.name)
         ],
         "correction": [_correction(row) for row in found.correction],
+        "checkpoints": [
+            {"routine": row.routine, "name": row.name, **_score(row.score)} for row in found.checkpoints
+        ],
         "warnings": list(found.warnings),
     }  # fmt: skip
 
@@ -119,6 +122,7 @@ def _correction(row: CorrectionRow) -> dict[str, Any]:
         "good_refused": score.good_refused,
         "lost": score.strayed,
         "says_lost": score.said_lost,
+        "as_the_robot_did": row.same,
         "verdict": score.word,
     }
 

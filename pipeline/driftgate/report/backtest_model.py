@@ -8,20 +8,44 @@ from driftgate.calibrate.backtest import ReckoningScore
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import CorrectionScore
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.score import Word
+from driftgate.calibrate.score import Score, Word
 from driftgate.core.findings import Finding
 from driftgate.schema.correction import WayBack
 
 
 @dataclass(frozen=True)
 class CorrectionRow:
-    """One run under one setting; `judged` marks the setting that the verdict is about."""
+    """One run under one setting of the correction.
+
+    Attributes
+    ----------
+    run : str
+        The run.
+    gate, way_back
+        The setting.
+    judged : bool
+        Whether the verdict is about it.
+    score : CorrectionScore
+        How it did.
+    same : float or None
+        Share of the readings with which the robot did the same, where its log says what it did.
+    """
 
     run: str
     gate: float | None
     way_back: WayBack | None
     judged: bool
     score: CorrectionScore
+    same: float | None = None
+
+
+@dataclass(frozen=True)
+class CheckpointRow:
+    """A checkpoint of a routine, or its end, over all runs of it: predicted from the files, and measured."""
+
+    routine: str
+    name: str
+    score: Score
 
 
 @dataclass(frozen=True)
@@ -66,6 +90,8 @@ class Backtest:
         The ranges' model.
     correction : tuple of CorrectionRow
         The replays, by setting.
+    checkpoints : tuple of CheckpointRow
+        Checkpoints of the runs' routines.
     warnings : tuple of str
         What to know about it.
     word : str
@@ -80,6 +106,7 @@ class Backtest:
     reckoning: tuple[ReckoningRow, ...]
     beacons: BeaconModel | None
     correction: tuple[CorrectionRow, ...]
+    checkpoints: tuple[CheckpointRow, ...]
     warnings: tuple[str, ...]
     word: Word
     status: int

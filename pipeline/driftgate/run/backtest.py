@@ -17,6 +17,7 @@ from driftgate.calibrate.backtest import (
     for_another_run,
     robot_model,
     score_reckoning,
+    with_reference_spread,
 )
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.perturb import with_errors
@@ -30,6 +31,7 @@ from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
+from driftgate.run.routine_logs import checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
 from driftgate.schema.robot import Robot
@@ -102,9 +104,9 @@ def backtest(settings: BacktestSettings) -> Backtest:
     loaded = _load(settings, findings)
     status, why = findings_status(findings)
     if loaded is None or status is not Exit.PASS:
-        return Backtest(tuple(findings), (), "", (), None, (), (), "cannot say", int(Exit.BAD_INPUT), why)
+        return Backtest(tuple(findings), (), "", (), None, (), (), (), "cannot say", int(Exit.BAD_INPUT), why)
     try:
-        return _judged(settings, loaded, tuple(findings))
+        return _judged(settings, loaded, findings)
     except ModelError as error:
         raise InputError(str(error)) from error
 
@@ -154,7 +156,7 @@ def _split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
     return part(track, 0.0, settings.fit_share * whole), part(track, settings.fit_share * whole, whole)
 
 
-def _judged(settings: BacktestSettings, loaded: _Loaded, findings: tuple[Finding, ...]) -> Backtest:
+def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]) -> Backtest:
     tracks = [track for _, track in loaded.judged]
     others = [track for _, track in loaded.fitted]
     if not any(np.isfinite(t.reference).all(axis=1).sum() > 1 for t in tracks):
@@ -178,16 +180,21 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: tuple[Finding
             (logs, fitted), ([log for log, _ in loaded.judged], [h[1] for h in halves]),
             loaded.beacons, range(settings.seed, settings.seed + settings.seeds),
         )  # fmt: skip
+    named = routine_runs(loaded.judged, [paths[0] for paths in settings.runs], findings, warnings)
+    checkpoints = tuple(checkpoint_rows(named))
+    for run in named:
+        replays += tuple(wall_rows(settings.correction, run, warnings))
     words: list[Word] = [s.model.word for row in rows for s in row.scores]
     words += [row.score.word for row in replays if row.judged]
+    words += [row.score.word for row in checkpoints]
     word = worst(words) if words else "cannot say"
     warnings = list(dict.fromkeys(warnings))
     facts = tuple(_facts(settings, log, track) for log, track in loaded.judged)
     status = Exit.PASS if word == "calibrated" else Exit.FAIL
     why = f"{word}: {counted(len(words), 'score')}, {words.count('calibrated')} calibrated"
     return Backtest(
-        findings, facts, _fitted_words(settings), tuple(rows), model, replays, tuple(warnings), word,
-        int(status), why,
+        tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
+        tuple(warnings), word, int(status), why,
     )  # fmt: skip
 
 
@@ -203,7 +210,8 @@ def _reckoning(
     halves = [_split(settings, track) for track in judged]
     scored = [late for _, late in halves]
     if loaded.robot is not None:
-        model, models, plain = robot_model(loaded.robot), [robot_model(loaded.robot)] * len(scored), None
+        model, plain = robot_model(loaded.robot), None
+        models = [with_reference_spread(model, log.reference_spread) for log, _ in loaded.judged]
     else:
         sources = worse[len(judged) :] if settings.fit_on else [early for early, _ in halves]
         model, biases = fit_reckoning(sources, plan, settings.constants, settings.noises, settings.slips)
@@ -215,8 +223,8 @@ def _reckoning(
             warnings += [words for _, words in found if words]
     every = replace(plan, jump_m=None)
     scores = tuple(score_reckoning(scored, models, plan, plain))
-    with_jumps = tuple(score_reckoning(scored, models, every, plain)) if plan.jump_m is not None else ()
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
+    with_jumps = tuple(score_reckoning(scored, models, every, plain)) if left_out else ()
     return ReckoningRow(seed, model, scores, with_jumps, left_out)
 
 

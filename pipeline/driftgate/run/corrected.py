@@ -10,7 +10,7 @@ import numpy as np
 
 from driftgate.calibrate.backtest import WindowPlan, fit_reckoning
 from driftgate.calibrate.beacons import BeaconModel, expect_point, fit_beacons, true_ranges
-from driftgate.calibrate.correction_score import score_correction
+from driftgate.calibrate.correction_score import CorrectionScore, score_correction
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.perturb import starts, with_false
@@ -40,9 +40,9 @@ class CorrectionPlan:
     Attributes
     ----------
     gates : tuple of float or None
-        Gates in standard deviations; None: no gate.
+        Gates in standard deviations; None in it: no gate. Empty: the robot's own, or 3.
     ways_back : tuple of WayBack or None
-        Ways back; None: none.
+        Ways back; None in it: none. Empty: the robot's own, or the usual one.
     false_share : float
         Share of the readings that is replaced by false ones, anew for each seed.
     every_nth : int
@@ -55,8 +55,8 @@ class CorrectionPlan:
         Where the ranges' antenna or sensor sits on the robot. [m]
     """
 
-    gates: tuple[float | None, ...] = (USUAL_GATE,)
-    ways_back: tuple[WayBack | None, ...] = (USUAL_WAY_BACK,)
+    gates: tuple[float | None, ...] = ()
+    ways_back: tuple[WayBack | None, ...] = ()
     false_share: float = 0.0
     every_nth: int = 1
     off_m: float = 0.0
@@ -64,16 +64,18 @@ class CorrectionPlan:
     start_spread: tuple[float, float, float] = (0.05, 0.05, 0.01)
     mount: tuple[float, float] = (0.0, 0.0)
 
-    def settings(self) -> list[Correction]:
-        """Return the settings to compare, the first of them the one that is judged."""
-        return [
-            Correction(
-                update=Update(law="kalman"),
-                gate=None if gate is None else Gate(sigmas=gate),
-                way_back=way_back,
-            )
-            for gate, way_back in product(self.gates, self.ways_back)
+    def settings(self, own: Correction | None = None) -> list[Correction]:
+        """Return the settings to compare, the first of them the one that is judged: the robot's own."""
+        base = Correction(update=Update(law="kalman"), gate=Gate(sigmas=USUAL_GATE), way_back=USUAL_WAY_BACK)
+        base = base if own is None else own
+        gates = [None if gate is None else Gate(sigmas=gate) for gate in self.gates]
+        found = [
+            base.model_copy(update={"gate": gate, "way_back": way_back})
+            for gate, way_back in product(gates or [base.gate], self.ways_back or [base.way_back])
         ]
+        if own is None:
+            return found
+        return [own, *(setting for setting in found if setting != own)]
 
 
 def correct_runs(
@@ -166,9 +168,16 @@ def _replays(
             len(ranged.name),
         )  # fmt: skip
         score = score_correction(track, done, false, alone)
-        gate = None if setting.gate is None else setting.gate.sigmas
-        rows.append(CorrectionRow(track.name, gate, setting.way_back, i == 0, score))
+        rows.append(correction_row(track.name, setting, i == 0, score))
     return rows
+
+
+def correction_row(
+    run: str, setting: Correction, judged: bool, score: CorrectionScore, same: float | None = None
+) -> CorrectionRow:
+    """Return the row of one run under one setting."""
+    gate = None if setting.gate is None else setting.gate.sigmas
+    return CorrectionRow(run, gate, setting.way_back, judged, score, same)
 
 
 def _placed(start: FloatArray, path: FloatArray) -> FloatArray:
@@ -176,4 +185,4 @@ def _placed(start: FloatArray, path: FloatArray) -> FloatArray:
     return compose(start, compose(inverse(path[0]), path))[:, :2]
 
 
-__all__ = ["USUAL_GATE", "USUAL_WAY_BACK", "CorrectionPlan", "correct_runs"]
+__all__ = ["USUAL_GATE", "USUAL_WAY_BACK", "CorrectionPlan", "correct_runs", "correction_row"]

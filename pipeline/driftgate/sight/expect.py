@@ -66,7 +66,8 @@ def look_along(case: Case, plan: Plan, world: World) -> Sight:
     obstacle = np.full(count, "", dtype=object)
     for i, sensor in enumerate(case.robot.sensors):
         rows = np.flatnonzero(readings.sensor == i)
-        beams = _associate(case, plan, world, sensor, rows)
+        knots = belief_knots(case, plan)[rows]
+        beams = _associate(world, sensor, plan.timeline.pose[knots], plan.timeline.time_s[knots])
         limits = reading_limits(sensor, case.robot.correction.validity)
         blocked, names = _corridor(world, sensor, limits, beams)
         surface[rows], range_m[rows], incidence[rows] = beams.surface, beams.range_m, beams.incidence_rad
@@ -139,9 +140,47 @@ class _Beams:
     incidence_rad: FloatArray
 
 
-def _associate(case: Case, plan: Plan, world: World, sensor: Sensor, rows: IntArray) -> _Beams:
-    knots = belief_knots(case, plan)[rows]
-    pose = plan.timeline.pose[knots]
+@dataclass(frozen=True)
+class SeenFrom:
+    """What one sensor should see from given poses, arrays of one length.
+
+    `model` holds harmless numbers where no surface is met; `reason` is the first test that fails, of those
+    that need no plan: surface, reference, range, incidence, corridor.
+    """
+
+    surface: IntArray
+    model: RangeModel
+    reason: NDArray[np.int8]
+
+
+def seen_from(
+    world: World, sensor: Sensor, limits: ReadingLimits, pose: FloatArray, time_s: FloatArray
+) -> SeenFrom:
+    """Return what a sensor should see from given poses at given times, with no plan at hand.
+
+    Parameters
+    ----------
+    world : World
+        Geometry of the believed map.
+    sensor : Sensor
+        The sensor.
+    limits : ReadingLimits
+        Its limits.
+    pose : ndarray, shape (n, 3)
+        Where the robot believes to be. [m, m, rad]
+    time_s : ndarray, shape (n,)
+        When, from the start of the routine: elements come and go. [s]
+    """
+    beams = _associate(world, sensor, pose, time_s)
+    blocked, _ = _corridor(world, sensor, limits, beams)
+    edges, surface = edge_arrays(world.edges), np.where(beams.surface >= 0, beams.surface, 0)
+    middle = 0.5 * (edges.ax[surface] + edges.bx[surface]), 0.5 * (edges.ay[surface] + edges.by[surface])
+    normal, ends = (edges.nx[surface], edges.ny[surface]), _ends(edges, surface)
+    model = model_of(sensor, pose, normal, middle, ends)
+    return SeenFrom(beams.surface, model, first_failed(_tests(world, limits, beams, blocked)))
+
+
+def _associate(world: World, sensor: Sensor, pose: FloatArray, time_s: FloatArray) -> _Beams:
     mount = sensor.mount
     beam = sensor_beam(pose[:, 0], pose[:, 1], pose[:, 2], mount.x, mount.y, mount.heading)
     cone = Axis(*beam, 0.5 * sensor.beam_width)
@@ -161,7 +200,7 @@ def _associate(case: Case, plan: Plan, world: World, sensor: Sensor, rows: IntAr
         *beam[:2],
         ux,
         uy,
-        time_s=plan.timeline.time_s[knots],
+        time_s=time_s,
         surface=surface,
         range_m=np.where(surface >= 0, range_m, np.nan),
         incidence_rad=np.arccos(np.minimum(cosine, 1.0)),
@@ -211,18 +250,27 @@ def _reasons(
     readings = plan.timeline.readings
     step = readings.step[rows]
     in_contact = np.array([s.law is Law.CONTACT for s in plan.steps], dtype=bool)[step]
-    reference = np.array([*(e.reference for e in world.edges), True], dtype=bool)[beams.surface]
     rate = plan.timeline.rate[readings.knot[rows]]
     return first_failed(
         [
             (Reason.SWITCHED_OFF, ~may[step]),
             (Reason.IN_CONTACT, in_contact),
-            (Reason.NO_SURFACE, beams.surface < 0),
-            (Reason.NOT_REFERENCE, ~reference & limits.reference),
-            (Reason.OUT_OF_RANGE, out_of_range(beams.range_m, limits)),
-            (Reason.INCIDENCE, too_oblique(beams.incidence_rad, limits)),
-            (Reason.CORRIDOR, blocked),
+            *_tests(world, limits, beams, blocked),
             (Reason.TOO_FAST, too_fast(rate, limits)),
             (Reason.TURNING, turning(rate, limits)),
         ]
     )
+
+
+def _tests(
+    world: World, limits: ReadingLimits, beams: _Beams, blocked: BoolArray
+) -> list[tuple[Reason, BoolArray]]:
+    """Return the tests that need nothing but where the sensor looks, in their order."""
+    reference = np.array([*(e.reference for e in world.edges), True], dtype=bool)[beams.surface]
+    return [
+        (Reason.NO_SURFACE, beams.surface < 0),
+        (Reason.NOT_REFERENCE, ~reference & limits.reference),
+        (Reason.OUT_OF_RANGE, out_of_range(beams.range_m, limits)),
+        (Reason.INCIDENCE, too_oblique(beams.incidence_rad, limits)),
+        (Reason.CORRIDOR, blocked),
+    ]

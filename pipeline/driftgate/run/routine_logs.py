@@ -1,0 +1,184 @@
+"""Logs that name their routine: checkpoints predicted and measured, the robot's own correction run again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from driftgate.calibrate.correction_score import score_correction
+from driftgate.calibrate.dead_reckoning import reckon
+from driftgate.calibrate.perturb import starts
+from driftgate.calibrate.replay import Replayed, replay
+from driftgate.calibrate.score import score
+from driftgate.calibrate.tracks import Ranges, ranges_of
+from driftgate.calibrate.walls import wall_expecting
+from driftgate.calibrate.windows import Track
+from driftgate.core.findings import Finding
+from driftgate.core.pose import FloatArray, compose, inverse
+from driftgate.load.project import find_root
+from driftgate.logs import Log
+from driftgate.plan.values import Law
+from driftgate.predict import Prepared, covariance
+from driftgate.predict.logged import FIX_WORDS
+from driftgate.predict.values import Moment, Outcome
+from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
+from driftgate.run.corrected import CorrectionPlan, correction_row
+from driftgate.run.explain import ExplainSettings, chosen_case
+from driftgate.run.tasks import plan_one
+
+# A pose this long before a checkpoint still counts as its own. [s]
+_NEAR_S = 0.1
+
+
+@dataclass(frozen=True)
+class RoutineRun:
+    """A log and the routine it names."""
+
+    log: Log
+    track: Track
+    prepared: Prepared
+
+
+def routine_runs(
+    loaded: Sequence[tuple[Log, Track]], files: Sequence[Path], findings: list[Finding], warnings: list[str]
+) -> list[RoutineRun]:
+    """Return the runs whose log names a routine, with its plan.
+
+    Parameters
+    ----------
+    loaded, files : sequence
+        The runs, and a file of each.
+    findings : list of Finding
+        What is wrong with the routines is added.
+    warnings : list of str
+        And what keeps a run from being used.
+    """
+    known: dict[tuple[Path, Path | None], Prepared | None] = {}
+    found = []
+    for (log, track), file in zip(loaded, files, strict=True):
+        if log.routine is None:
+            continue
+        root = find_root(file)
+        key = root / log.routine, None if log.field is None else root / log.field
+        if not key[0].is_file() or (key[1] is not None and not key[1].is_file()):
+            warnings.append(f"run '{log.run}' names a routine or field that is not there: {log.routine}")
+            continue
+        if key not in known:
+            more, named, _, _ = chosen_case(ExplainSettings(key[0], field=key[1]))
+            findings += [finding for finding in more if finding not in findings]
+            known[key] = None if named is None else plan_one((named.case, named.written)).prepared
+        prepared = known[key]
+        if prepared is not None:
+            found.append(RoutineRun(log, track, prepared))
+    return found
+
+
+def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
+    """Return how measured poses at checkpoints agree with their prediction by the covariance engine.
+
+    Compared is the pose on the field, also where the tolerance is relative to an element.
+    """
+    grouped: dict[int, list[RoutineRun]] = {}
+    for run in runs:
+        grouped.setdefault(id(run.prepared), []).append(run)
+    rows = []
+    for group in grouped.values():
+        prepared = group[0].prepared
+        predicted = covariance(prepared)
+        for i, moment in enumerate(prepared.moments):
+            own = predicted.moments[i]
+            mean, cov = own.mean, own.cov
+            if moment.within.relative_to is not None:
+                # Where the element really was no log says: what is compared is the pose on the field.
+                mean, cov = predicted.knot_mean[moment.knot], predicted.knot_cov[moment.knot]
+            errors, covs = [], []
+            for run in group:
+                error = _error_at(run, moment)
+                if error is not None:
+                    errors.append(error - mean)
+                    spread = run.log.reference_spread or (0.0, 0.0, 0.0)
+                    covs.append(cov + np.diag(np.square(spread)) + np.eye(3) * 1e-12)
+            found = score(np.array(errors).reshape(-1, 3), np.array(covs).reshape(-1, 3, 3), len(errors))
+            if found is not None:
+                rows.append(CheckpointRow(group[0].log.routine or "", moment.name, found))
+    return rows
+
+
+def _error_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
+    """Return true less wanted pose at a moment, field axes; None if nobody measured it."""
+    row = _row_of(run, moment.step)
+    if row is None:
+        return None
+    log = run.log
+    known = np.flatnonzero(np.isfinite(log.reference[:, :2]).all(axis=1))
+    if not len(known):
+        return None
+    near = int(known[np.argmin(np.abs(log.time_s[known] - log.time_s[row]))])
+    if abs(log.time_s[near] - log.time_s[row]) > _NEAR_S:
+        return None
+    error = log.reference[near] - np.array(moment.pose)
+    error[2] = np.remainder(error[2] + np.pi, 2.0 * np.pi) - np.pi
+    return np.asarray(error)
+
+
+def _row_of(run: RoutineRun, step: int) -> int | None:
+    """Return the last row of the last step up to a planned one, by the order of the steps in the log."""
+    labels = run.log.step
+    if labels is None:
+        return None
+    ends = [k for k in range(len(labels)) if k + 1 == len(labels) or labels[k + 1] != labels[k]]
+    at, found = 0, None
+    for planned in run.prepared.plan.steps[: step + 1]:
+        name = planned.name or str(planned.index + 1)
+        if at < len(ends) and labels[ends[at]] == name:
+            found, at = ends[at], at + 1
+    return found
+
+
+def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> list[CorrectionRow]:
+    """Return how the robot's own correction, and other settings of it, do on a run's readings.
+
+    No verdict rests on one run of it: all its readings share the walls' offsets and the gyro's bias.
+    """
+    robot, prepared, track = run.prepared.case.robot, run.prepared, run.track
+    names = [sensor.id for sensor in robot.sensors]
+    ranges = ranges_of(run.log, names)
+    if not len(ranges) or not robot.correction.enabled:
+        return []
+    if any(step.law is Law.CONTACT for step in prepared.plan.steps):
+        warnings.append(f"run '{track.name}' squares up against walls: its correction is not replayed")
+        return []
+    if robot.correction.pairs:
+        warnings.append(f"run '{track.name}': readings of a pair are replayed one by one")
+    ranges = ranges.pick(slice(None, None, plan.every_nth))
+    start = np.array(prepared.plan.steps[0].start_pose)
+    path, twist, _ = reckon(track, {})
+    alone = compose(start, compose(inverse(path[0]), path))[:, :2]
+    begin = starts(start, plan.off_m, plan.off_rad, 1)
+    expecting = wall_expecting(robot, prepared.believed, track)
+    rows = []
+    for setting in plan.settings(robot.correction):
+        done = replay(track, twist, ranges, expecting, prepared.filter, setting, begin, len(names))
+        found = score_correction(track, done, None, alone)
+        same = _same(run, names, ranges, done) if plan.every_nth == 1 else None
+        rows.append(correction_row(track.name, setting, False, found, same))
+    return rows
+
+
+def _same(run: RoutineRun, names: Sequence[str], ranges: Ranges, done: Replayed) -> float | None:
+    """Return the share of the readings that the log says the same of."""
+    said: dict[tuple[float, int], str] = {}
+    for i, name in enumerate(names):
+        column = run.log.ranges.get(name)
+        if column is not None and column.fix is not None:
+            for row in np.flatnonzero(column.fired):
+                said[float(run.log.time_s[row]), i] = column.fix[row]
+    pairs = [
+        (said[float(t), int(source)], FIX_WORDS[Outcome(outcome)])
+        for t, source, outcome in zip(ranges.time_s, ranges.source, done.outcome[:, 0].tolist(), strict=True)
+        if outcome >= 0 and said.get((float(t), int(source)))
+    ]
+    return sum(a == b for a, b in pairs) / len(pairs) if pairs else None
