@@ -13,6 +13,7 @@ import pytest
 from small_history import commit, edit, git, write_history
 
 from driftgate.load.project import load_project
+from driftgate.load.text import is_plain_path
 from driftgate.report.erosion import comparison_json
 from driftgate.report.record_schema import comparison_schema
 from driftgate.run.affected import affected_since
@@ -22,7 +23,7 @@ from driftgate.run.git import Repository, repository_of
 from driftgate.run.inputs import load_inputs
 from driftgate.run.judged_pair import CasePair
 from driftgate.run.kept import kept_text, packed_bits, read_kept, unpacked_bits
-from driftgate.run.snapshot import Snapshot, is_plain, laid_out, snapshot_of
+from driftgate.run.snapshot import Snapshot, laid_out, snapshot_of
 from driftgate.run.status import InputError
 from driftgate.run.tasks import plan_one
 from strict_schema import strict
@@ -406,7 +407,7 @@ def test_law_hostile_names_stay_inside(project, tmp_path_factory):
         assert (folder / "routines/a\nb.yaml").read_text() == "kind: robot\n"
     assert not folder.exists()
     for bad in ("../x", "/etc/x", "a/../b", "a//b", ".git/config", "a/.GIT/x", "c:x", "a\\b", "", "a\0b"):
-        assert not is_plain(bad)
+        assert not is_plain_path(bad)
         with pytest.raises(InputError), laid_out(Snapshot("x", {bad: b""})):
             pass
 

@@ -10,8 +10,9 @@ import click
 
 from driftgate.cli.out import emit
 
-DOCUMENTS: Final = ("routine", "field-map", "robot", "tape-sheet")
-KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side", "hand-over", "test-vectors")
+DOCUMENTS: Final = ("routine", "field-map", "robot", "tape-sheet", "waivers")
+REPORTS: Final = ("report", "budget", "side-by-side", "verification")
+KINDS: Final = (*DOCUMENTS, *REPORTS, "freeze", "hand-over", "test-vectors")
 
 
 @click.command(
@@ -34,8 +35,8 @@ KINDS: Final = (*DOCUMENTS, "report", "budget", "side-by-side", "hand-over", "te
 def command(kind: str, output: Path | None, keys: bool) -> int:
     """Write the JSON Schema of a kind of document, or of a JSON report.
 
-    report is that of check, with what --baseline adds; side-by-side that of compare; hand-over and
-    test-vectors are what export writes.
+    report is that of check, with what --baseline adds; side-by-side that of compare, verification that
+    of verify; freeze is the manifest that freeze writes; hand-over and test-vectors are what export writes.
     """
     text = _keys(kind) if keys else json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
     if output is None:
@@ -73,6 +74,10 @@ def _schema(kind: str) -> dict[str, Any]:
         from driftgate.export.json_schema import schema_of
 
         return schema_of(kind)
+    if kind == "verification":
+        from driftgate.report.record_schema import verification_schema
+
+        return verification_schema()
     from driftgate.load.document import Kind
     from driftgate.load.json_schema import json_schema
 

@@ -15,8 +15,8 @@ from pydantic import BaseModel
 
 from driftgate.judge.paired_values import Loosening
 from driftgate.judge.ratio import AxisLimit, limits_of
+from driftgate.judge.value_words import UNITS, value_words
 from driftgate.load.document import DocPath, Document
-from driftgate.load.fields import options_at
 from driftgate.plan.align import step_pairs
 from driftgate.schema.fieldmap import FieldMap, WallBuild
 from driftgate.schema.robot import Robot
@@ -25,23 +25,6 @@ from driftgate.schema.routine import Checkpoint, Repeat, Routine, Tolerance
 # Numbers of an error source of which more is milder; of all others less is.
 _MORE_IS_MILDER: Final = frozenset({"distance", "freedom", "readings"})
 _ROUNDING: Final = 1e-9
-
-# Unit that people think in, and its size in SI, by dimension.
-_SHOWN: Final[dict[str, tuple[str, float]]] = {
-    "length": ("mm", 1e-3),
-    "angle": ("deg", math.pi / 180.0),
-    "time": ("s", 1.0),
-    "speed": ("m/s", 1.0),
-    "turn rate": ("deg/s", math.pi / 180.0),
-    "frequency": ("Hz", 1.0),
-    "ratio": ("%", 0.01),
-    "length per root metre": ("mm/sqrt(m)", 1e-3),
-    "angle per root metre": ("deg/sqrt(m)", math.pi / 180.0),
-    "angle per root second": ("deg/sqrt(s)", math.pi / 180.0),
-    "angle per root radian": ("deg/sqrt(rad)", math.pi / 180.0),
-    "length per turn": ("mm/rad", 1e-3),
-    "count per length": ("1/m", 1.0),
-}
 
 
 def loosenings(before: Document, now: Document) -> list[Loosening]:
@@ -70,23 +53,8 @@ class _Notes:
     def number(
         self, path: DocPath, words: Sequence[str], models: tuple[BaseModel, BaseModel], name: str, why: str
     ) -> None:
-        old, new = (_words(model, name, getattr(model, name)) for model in models)
+        old, new = (value_words(model, name) for model in models)
         self.note((*path, name), (*words, name), old, new, why)
-
-
-def _words(model: BaseModel, name: str, value: object) -> str:
-    """Return a value as it might stand in the file."""
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if not isinstance(value, float):
-        return str(value)
-    quantity = next((o.quantity for o in options_at(type(model), {}, (name,)) if o.quantity), None)
-    if quantity is None:
-        return f"{value:.6g}"
-    unit, size = _SHOWN.get(quantity.dimension, ("", 1.0))
-    return f"{value / size:.6g} {unit}".rstrip()
 
 
 def _less(new: float, old: float) -> bool:
@@ -172,7 +140,7 @@ def _wider(old: AxisLimit, new: AxisLimit) -> bool:
 
 
 def _band(limit: AxisLimit) -> str:
-    unit, size = _SHOWN["angle" if limit.axis == "heading" else "length"]
+    unit, size = UNITS["angle" if limit.axis == "heading" else "length"]
 
     def number(value: float) -> str:
         return f"{value / size:.6g}"

@@ -9,11 +9,14 @@ from typing import Final, Literal
 from driftgate.core.findings import DocPath as DocPath
 from driftgate.core.findings import Finding, Level
 from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.freeze import Freeze
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
 from driftgate.schema.tape import TapeSheet
+from driftgate.schema.waivers import Waivers
 
-Kind = Literal["routine", "field map", "robot", "tape sheet"]
+Kind = Literal["routine", "field map", "robot", "tape sheet", "waivers", "freeze"]
+AnyModel = Routine | FieldMap | Robot | TapeSheet | Waivers | Freeze
 
 # Appended to the path of a value it gives the place of the key. No key in a file can equal it.
 KEY: Final = "\0key"
@@ -67,14 +70,14 @@ class Document(Source):
 
     Attributes
     ----------
-    kind : {"routine", "field map", "robot", "tape sheet"}
-        Which of the four.
-    model : Routine or FieldMap or Robot or TapeSheet
+    kind : str
+        Which of them.
+    model : AnyModel
         What it says, in SI.
     """
 
     kind: Kind
-    model: Routine | FieldMap | Robot | TapeSheet
+    model: AnyModel
 
     @property
     def routine(self) -> Routine:

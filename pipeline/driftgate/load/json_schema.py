@@ -1,4 +1,4 @@
-"""JSON Schemas of the four kinds of document, for completion and checks in editors.
+"""JSON Schemas of the kinds of document, for completion and checks in editors.
 
 Shapes only: what no schema can say (references, ranges across keys, geometry) is left to loading.
 """
@@ -19,7 +19,7 @@ def json_schema(kind: Kind) -> dict[str, Any]:
 
     Parameters
     ----------
-    kind : {"routine", "field map", "robot", "tape sheet"}
+    kind : {"routine", "field map", "robot", "tape sheet", "waivers", "freeze"}
         Which.
 
     Raises

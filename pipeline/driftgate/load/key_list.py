@@ -44,7 +44,7 @@ def key_list(kind: Kind) -> list[KeyLine]:
 
     Parameters
     ----------
-    kind : {"routine", "field map", "robot", "tape sheet"}
+    kind : {"routine", "field map", "robot", "tape sheet", "waivers"}
         Which.
 
     Raises

@@ -17,6 +17,7 @@ from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
 from driftgate.load.checks_tape import check_tape
 from driftgate.load.checks_together import check_together
+from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
@@ -234,6 +235,10 @@ def _own_checks(document: Document, data: object) -> list[Finding]:
         return check_field_map(document)
     if document.kind == "tape sheet":
         return check_tape(document)
+    if document.kind == "waivers":
+        return check_waivers(document)
+    if document.kind == "freeze":
+        return []  # `load.manifest` reads those that are meant
     return check_routine(document, data)
 
 

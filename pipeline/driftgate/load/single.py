@@ -13,6 +13,7 @@ from driftgate.core.units import article
 from driftgate.load.checks_field import check_field_map
 from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_tape import check_tape
+from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import Composed, compose
 from driftgate.load.document import KEY, DocPath, Document, Kind, Source
 from driftgate.load.text import TextError, read_text, real_path, shorten, split_lines
@@ -23,6 +24,7 @@ _CHECKS: Final[dict[Kind, Callable[[Document], list[Finding]]]] = {
     "robot": check_robot,
     "field map": check_field_map,
     "tape sheet": check_tape,
+    "waivers": check_waivers,
 }
 
 
@@ -46,7 +48,7 @@ class Single:
 
 
 def load_single(path: Path, kind: Kind) -> Single:
-    """Load a robot, a field map or a tape sheet by itself.
+    """Load a robot, a field map, a tape sheet or waivers by itself.
 
     It may lie outside the repository: whoever types the command chose the file.
 
@@ -54,7 +56,7 @@ def load_single(path: Path, kind: Kind) -> Single:
     ----------
     path : Path
         The file.
-    kind : {"robot", "field map", "tape sheet"}
+    kind : {"robot", "field map", "tape sheet", "waivers"}
         What it must be.
     """
     shown = path.as_posix()

@@ -56,7 +56,21 @@ def is_inside(path: Path, root: Path) -> bool:
     return path == root or root in path.parents
 
 
-def read_text(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> str:
+def is_plain_path(path: str) -> bool:
+    """Say whether a path names something inside the folder it is relative to, on any system."""
+    parts = path.split("/")
+    return (
+        0 < len(path) <= 1000
+        and "\\" not in path
+        and "\0" not in path
+        and ":" not in path
+        and all(part not in ("", ".", "..") and part.lower() != ".git" for part in parts)
+    )
+
+
+def read_text(
+    path: Path, root: Path, most_bytes: int = LARGEST_BYTES, longest_line: int = LONGEST_LINE
+) -> str:
     """Return the text of a file inside the repository.
 
     Parameters
@@ -65,8 +79,8 @@ def read_text(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> str:
         The file.
     root : Path
         The repository root.
-    most_bytes : int
-        What a larger file is refused at.
+    most_bytes, longest_line : int
+        What a larger file, or one with a longer line, is refused at.
 
     Raises
     ------
@@ -74,14 +88,36 @@ def read_text(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> str:
         If the file leaves the repository, is not a regular file, is too large, is not UTF-8, or
         holds characters or lines that no such file needs.
     """
+    return decoded_text(read_bytes(path, root, most_bytes), longest_line)
+
+
+def read_bytes(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> bytes:
+    """Return the bytes of a file inside the repository; see `read_text`.
+
+    Raises
+    ------
+    TextError
+        If the file leaves the repository, is not a regular file, or is too large.
+    """
     real = real_path(path)
     if not is_inside(real, real_path(root)):
         raise TextError("the file lies outside the repository")
     raw = _read_bytes(real, most_bytes)
     if len(raw) > most_bytes:
         raise TextError(f"the file is larger than {most_bytes // 1024} KiB")
+    return raw
+
+
+def decoded_text(raw: bytes, longest_line: int = LONGEST_LINE) -> str:
+    """Return the text that some bytes hold, without a byte order mark; see `read_text`.
+
+    Raises
+    ------
+    TextError
+        If they are not UTF-8, or hold characters or lines that no such file needs.
+    """
     text = _decoded(raw)
-    _refuse_unwanted(text)
+    _refuse_unwanted(text, longest_line)
     return text
 
 
@@ -140,9 +176,9 @@ def _decoded(raw: bytes) -> str:
         ) from None
 
 
-def _refuse_unwanted(text: str) -> None:
+def _refuse_unwanted(text: str, longest_line: int) -> None:
     lines = split_lines(text)
-    if UNWANTED.search(text) is None and max(map(len, lines)) <= LONGEST_LINE:
+    if UNWANTED.search(text) is None and max(map(len, lines)) <= longest_line:
         return
     for number, line in enumerate(lines, start=1):
         bad = UNWANTED.search(line)
@@ -153,10 +189,10 @@ def _refuse_unwanted(text: str) -> None:
                 column=bad.start() + 1,
                 excerpt=line[:LONGEST_LINE],
             )
-        if len(line) > LONGEST_LINE:
+        if len(line) > longest_line:
             raise TextError(
-                f"the line has more than {LONGEST_LINE} characters",
+                f"the line has more than {longest_line} characters",
                 line=number,
-                column=LONGEST_LINE + 1,
+                column=longest_line + 1,
                 excerpt=line[:LONGEST_LINE],
             )

@@ -13,7 +13,7 @@ from driftgate.core.findings import Finding
 from driftgate.core.rules import RULES
 from driftgate.core.units import DIMENSIONS
 from driftgate.load.compose import MOST_FINDINGS, Composed
-from driftgate.load.document import KEY, DocPath, Kind
+from driftgate.load.document import KEY, AnyModel, DocPath, Kind
 from driftgate.load.fields import Option, literals, model_for, options_at, words_of
 from driftgate.load.text import shorten
 from driftgate.load.wording import (
@@ -28,15 +28,19 @@ from driftgate.load.wording import (
 )
 from driftgate.schema.accepted import NOT_BLANK
 from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.freeze import Freeze
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
 from driftgate.schema.tape import TapeSheet
+from driftgate.schema.waivers import Waivers
 
-MODELS: Final[dict[Kind, type[Routine] | type[FieldMap] | type[Robot] | type[TapeSheet]]] = {
+MODELS: Final[dict[Kind, type[AnyModel]]] = {
     "routine": Routine,
     "field map": FieldMap,
     "robot": Robot,
     "tape sheet": TapeSheet,
+    "waivers": Waivers,
+    "freeze": Freeze,
 }
 FORMAT: Final = 1
 
@@ -46,6 +50,8 @@ _TELLTALE: Final[dict[str, Kind]] = {
     "walls": "field map",
     "drive": "robot",
     "heading_from": "tape sheet",
+    "waivers": "waivers",
+    "digest": "freeze",
 }
 _PLAIN_UNION_MEMBER: Final = "function-plain[parse()]"
 
@@ -94,13 +100,13 @@ class Validated:
 
     Attributes
     ----------
-    model : Routine or FieldMap or Robot or TapeSheet or None
+    model : AnyModel or None
         None if anything is wrong.
     errors : tuple
         What is wrong, by place in the file.
     """
 
-    model: Routine | FieldMap | Robot | TapeSheet | None
+    model: AnyModel | None
     errors: tuple[_Error, ...] = ()
 
     @property

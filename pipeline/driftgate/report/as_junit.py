@@ -13,6 +13,7 @@ from driftgate.core.findings import Finding
 from driftgate.judge.values import MomentVerdict
 from driftgate.report.digits import amount_words, percent, together_words
 from driftgate.report.findings import render_accepted, render_finding
+from driftgate.report.junit_parts import add_test, add_trouble, dotted, new_suite, suite_text
 from driftgate.report.model import CaseReport, RunReport
 from driftgate.report.paint import Paint
 from driftgate.report.terminal import contact_words, disagreement_words, moment_cells
@@ -24,72 +25,40 @@ def render_junit(report: RunReport, erosion: tuple[bool, list[str]] | None = Non
 
     `erosion` says whether a comparison with a baseline fails the run, and in lines why or why not.
     """
-    suite = ET.Element("testsuite", name="driftgate")
-    properties = ET.SubElement(suite, "properties")
-    for name, value in (
-        ("version", report.version),
-        ("seed", str(report.seed)),
-        ("trials", str(report.trials)),
-        ("sample", report.sample),
-        ("confidence", repr(report.confidence)),
-        ("command", report.command),
-    ):
-        ET.SubElement(properties, "property", name=name, value=plain(value))
+    suite = new_suite(
+        {
+            "version": report.version,
+            "seed": str(report.seed),
+            "trials": str(report.trials),
+            "sample": report.sample,
+            "confidence": repr(report.confidence),
+            "command": report.command,
+        }
+    )
     for number, finding in enumerate(sorted(f for f in report.findings if f.level == "error"), start=1):
         _finding(suite, finding, number)
     for case in report.cases:
         _case(suite, case)
     if erosion is not None:
         _erosion(suite, *erosion)
-    counts = {
-        "tests": len(suite.findall("testcase")),
-        "failures": len(suite.findall("testcase/failure")),
-        "errors": len(suite.findall("testcase/error")),
-        "skipped": len(suite.findall("testcase/skipped")),
-    }
-    for name, count in counts.items():
-        suite.set(name, str(count))
-    suite.set("time", "0")
-    root = ET.Element("testsuites", {"name": "driftgate"})
-    root.append(suite)
-    ET.indent(root, " ")
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
-
-
-def _test(suite: ET.Element, classname: str, name: str, path: str, line: int) -> ET.Element:
-    test = ET.SubElement(
-        suite, "testcase", classname=plain(classname), name=plain(name), file=plain(path), time="0"
-    )
-    if line:
-        test.set("line", str(line))
-    return test
-
-
-def _trouble(test: ET.Element, tag: str, kind: str, lines: list[str]) -> None:
-    element = ET.SubElement(test, tag, type=kind, message=plain(lines[0]))
-    element.text = "\n".join(plain(line) for line in lines)
+    return suite_text(suite)
 
 
 def _finding(suite: ET.Element, finding: Finding, number: int) -> None:
     name = f"{finding.code} at {finding.line}:{finding.column} ({number})"
-    test = _test(suite, _dotted(finding.path), name, finding.path, finding.line)
-    _trouble(test, "error", finding.code, render_finding(finding, Paint()))
-
-
-def _dotted(path: str) -> str:
-    """Return a path as a class name; readers group by the part before the last dot."""
-    return path.removesuffix(".yaml").removesuffix(".yml").replace(".", "_").replace("/", ".")
+    test = add_test(suite, dotted(finding.path), name, finding.path, finding.line)
+    add_trouble(test, "error", finding.code, render_finding(finding, Paint()))
 
 
 def _case(suite: ET.Element, case: CaseReport) -> None:
-    classname = f"{_dotted(case.path)} on {_dotted(case.true_map)}"
+    classname = f"{dotted(case.path)} on {dotted(case.true_map)}"
     if case.side != "as written":
         classname += f" ({case.side})"
-    plan = _test(suite, classname, "plan", case.path, 1)
+    plan = add_test(suite, classname, "plan", case.path, 1)
     errors = [finding for finding in case.findings if finding.level == "error"]
     if errors:
         plan.set("line", str(max(1, errors[0].line)))
-        _trouble(
+        add_trouble(
             plan, "failure", errors[0].code, [line for f in errors for line in render_finding(f, Paint())]
         )
     elif case.accepted:
@@ -98,26 +67,26 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         return
     for moment, (line, _) in zip(case.verdict.moments, case.places, strict=True):
         name = "end" if moment.final else f"checkpoint {moment.name}"
-        test = _test(suite, classname, name, case.path, line)
+        test = add_test(suite, classname, name, case.path, line)
         lines = moment_lines(case, moment, line)
         if moment.status != "pass":
-            _trouble(test, "failure", moment.codes[0], lines)
+            add_trouble(test, "failure", moment.codes[0], lines)
         else:
             ET.SubElement(test, "system-out").text = "\n".join(plain(text) for text in lines)
     contact = case.verdict.contact
-    test = _test(suite, classname, "contact", case.path, 1)
+    test = add_test(suite, classname, "contact", case.path, 1)
     words = [f"contact {contact.status}: {contact_words(contact)}", contact.reason]
     words.append(f"everything together: {together_words(case.verdict)}")
     if contact.status != "pass":
-        _trouble(test, "failure", contact.codes[0], [text for text in words if text])
+        add_trouble(test, "failure", contact.codes[0], [text for text in words if text])
     else:
         ET.SubElement(test, "system-out").text = "\n".join(text for text in words if text)
 
 
 def _erosion(suite: ET.Element, fails: bool, lines: list[str]) -> None:
-    test = _test(suite, "driftgate", "erosion", "", 0)
+    test = add_test(suite, "driftgate", "erosion", "", 0)
     if fails:
-        _trouble(test, "failure", "erosion", lines)
+        add_trouble(test, "failure", "erosion", lines)
     else:
         ET.SubElement(test, "system-out").text = "\n".join(plain(line) for line in lines)
 

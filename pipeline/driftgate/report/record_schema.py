@@ -10,6 +10,8 @@ from driftgate.report.compare_json import SIDE_BY_SIDE_SCHEMA
 from driftgate.report.compare_model import Comparison, SideBySide
 from driftgate.report.erosion import COMPARISON_SCHEMA
 from driftgate.report.json_schema import SCHEMA, Schema
+from driftgate.report.verify_formats import VERIFICATION_SCHEMA
+from driftgate.report.verify_model import Verification
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -25,6 +27,14 @@ def side_by_side_schema() -> Schema:
 def report_schema() -> Schema:
     """Return the schema of the JSON report of `driftgate check`, with what `--baseline` adds."""
     return {**SCHEMA, "properties": {**SCHEMA["properties"], "comparison": comparison_schema()}}
+
+
+def verification_schema() -> Schema:
+    """Return the schema of the JSON report of `driftgate verify`."""
+    found = _record(Verification)
+    _member(found, "schema", {"const": VERIFICATION_SCHEMA})
+    _member(found, "cautions", {"type": "array", "items": {"type": "string"}})
+    return {"$schema": _DIALECT, **found, "title": "driftgate verification, format 1"}
 
 
 def comparison_schema() -> Schema:

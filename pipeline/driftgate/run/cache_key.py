@@ -18,17 +18,16 @@ from typing import Any, Final
 from pydantic import BaseModel
 
 from driftgate import __version__
+from driftgate.schema.base import REMARKS
 from driftgate.schema.case import Case
 from driftgate.schema.routine import Routine
 
-# Texts for people, anywhere in a document: no stage reads them.
-_REMARKS: Final = frozenset({"title", "note"})
 # How a routine finds its other documents, whose content is hashed itself, and the day and reason of an
 # exception: a case holds those that are in force.
 _REFERENCES: Final = frozenset({"robot", "field", "also_on"})
 _OF_EXCEPTIONS: Final = frozenset({"reason", "until"})
 # Their versions may change a digit.
-_LIBRARIES: Final = ("numpy", "scipy", "shapely")
+LIBRARIES: Final = ("numpy", "scipy", "shapely")
 
 
 def plan_key(case: Case, written: Routine) -> str:
@@ -100,13 +99,21 @@ def inputs_fingerprint(case: Case) -> str:
     )
 
 
+def document_fingerprint(model: BaseModel) -> str:
+    """Return a hash of what a document means.
+
+    Units, order of keys, comments, titles and notes do not matter, nor whether a default is written out.
+    """
+    return _hash({"document": _written(model)})
+
+
 def _written(value: Any) -> Any:
     """Return a model as plain data without its remarks and without what has its default value."""
     if isinstance(value, BaseModel):
         return {
             name: _written(getattr(value, name))
             for name, field in type(value).model_fields.items()
-            if name not in _REMARKS
+            if name not in REMARKS
             and (field.is_required() or getattr(value, name) != field.get_default(call_default_factory=True))
         }
     if isinstance(value, Mapping):
@@ -126,7 +133,7 @@ def content(value: Any) -> Any:
     """
     if isinstance(value, BaseModel):
         names = type(value).model_fields
-        return {name: content(getattr(value, name)) for name in names if name not in _REMARKS}
+        return {name: content(getattr(value, name)) for name in names if name not in REMARKS}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: content(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, Mapping):
@@ -153,7 +160,7 @@ def software() -> dict[str, str]:
         "source": source_fingerprint(),
         "python": sys.version,
         "machine": f"{sys.platform} {platform.machine()} {sys.byteorder}",
-        **{name: _version(name) for name in _LIBRARIES},
+        **{name: _version(name) for name in LIBRARIES},
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
@@ -125,7 +125,7 @@ def check_routines(settings: CheckSettings, progress: Progress = _ignore) -> Run
     if not inputs.routines:
         return _report(settings, (), 0, inputs.findings, Exit.NOTHING, nothing_words(settings.paths))
     cases = [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override, settings.today)]
-    reports, tolerances = _judged(settings, cases, progress)
+    reports, tolerances = judged_cases(settings, cases, progress)
     status, why = judged_status(reports)
     documents = [named.document for named in cases]
     findings = (*inputs.findings, *exception_findings(documents, reports, settings.today))
@@ -142,9 +142,25 @@ def unchanged_report(settings: CheckSettings, why: str) -> RunReport:
     return _report(settings, (), 0, (), Exit.PASS, f"nothing to check: {why}")
 
 
-def _judged(
-    settings: CheckSettings, cases: list[NamedCase], progress: Progress
+def judged_cases(
+    settings: CheckSettings, cases: Sequence[NamedCase], progress: Progress = _ignore
 ) -> tuple[list[CaseReport], int]:
+    """Judge cases and return their reports, and how many tolerances were judged together.
+
+    Parameters
+    ----------
+    settings : CheckSettings
+        How; which cases there are, it does not say here.
+    cases : sequence of NamedCase
+        Which.
+    progress : callable, optional
+        Told how far the work is.
+
+    Raises
+    ------
+    FaultError
+        If a worker process dies.
+    """
     known = Known(settings.cache, cases, settings.of_verdicts())
     facts = _all_known(known, len(cases))
     if facts is None:

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from driftgate.run.snapshot import Snapshot, is_plain
+from driftgate.load.text import is_plain_path
+from driftgate.run.snapshot import Snapshot
 from driftgate.run.status import InputError
 
 if TYPE_CHECKING:
@@ -171,7 +172,7 @@ def _kept(found: dict[str, Any]) -> Kept:
     files = {}
     for entry in _listed(found["files"], _MOST_FILES):
         path, text = _text(entry["path"]), _text(entry["text"])
-        if not is_plain(path) or path in files or fingerprint(text) != entry["sha256"]:
+        if not is_plain_path(path) or path in files or fingerprint(text) != entry["sha256"]:
             raise ValueError(path)
         files[path] = text
     outcomes = []

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from driftgate.load.project import SUFFIXES
-from driftgate.load.text import LARGEST_BYTES
+from driftgate.load.text import LARGEST_BYTES, is_plain_path
 from driftgate.run.git import REGULAR, Repository
 from driftgate.run.status import InputError
 
@@ -50,25 +50,13 @@ def snapshot_of(repository: Repository, revision: str) -> Snapshot:
         if entry.mode in REGULAR
         and entry.path.lower().endswith(SUFFIXES)
         and entry.size <= LARGEST_BYTES
-        and is_plain(entry.path)
+        and is_plain_path(entry.path)
     ]
     if len(wanted) > _MOST_FILES:
         raise InputError(f"the revision '{revision}' holds more than {_MOST_FILES} YAML files")
     contents = repository.contents([entry.object for entry in wanted])
     files = {entry.path: data for entry, data in zip(wanted, contents, strict=True)}
     return Snapshot(f"{revision} ({commit[:12]})", files)
-
-
-def is_plain(path: str) -> bool:
-    """Say whether a path names something inside the folder it is relative to, on any system."""
-    parts = path.split("/")
-    return (
-        0 < len(path) <= 1000
-        and "\\" not in path
-        and "\0" not in path
-        and ":" not in path
-        and all(part not in ("", ".", "..") and part.lower() != ".git" for part in parts)
-    )
 
 
 @contextmanager
@@ -83,7 +71,7 @@ def laid_out(snapshot: Snapshot) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="driftgate-") as name:
         root = Path(os.path.realpath(name))
         for path, data in snapshot.files.items():
-            if not is_plain(path):
+            if not is_plain_path(path):
                 raise InputError(f"{snapshot.label}: '{path}' is no path for a file")
             target = root / path
             try:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from driftgate.schema.quantity import Quantity
+
+# Texts for people, anywhere in a document: no stage reads them.
+REMARKS: Final = frozenset({"title", "note"})
 
 
 class Model(BaseModel):

@@ -1,0 +1,352 @@
+"""Verify a code freeze: is everything as frozen, and does what has changed still pass?"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+from driftgate import __version__
+from driftgate.core.findings import Finding
+from driftgate.load.document import Document
+from driftgate.load.manifest import Manifest, load_manifest
+from driftgate.load.project import LoadedRoutine, find_root
+from driftgate.load.single import load_single
+from driftgate.report.manifest_text import ToolFacts
+from driftgate.report.model import CaseReport
+from driftgate.report.verify_model import FieldOfTheDay, MarginNow, Verification
+from driftgate.run.accepted import exception_findings, in_force
+from driftgate.run.cache import Cache
+from driftgate.run.cases import cases_of
+from driftgate.run.check import CheckSettings, Progress, judged_cases
+from driftgate.run.event_field import cases_on, field_findings, field_of_the_day, frozen_margins, not_holding
+from driftgate.run.freeze import DEFAULT_MANIFEST, documents_of
+from driftgate.run.inputs import Inputs, load_inputs
+from driftgate.run.override import FieldOverride, check_override, load_override
+from driftgate.run.since_freeze import FileChange, SinceFreeze, changed_bytes, compare_files
+from driftgate.run.software import tool_facts
+from driftgate.run.status import Exit, counted, findings_status
+from driftgate.run.waived import Consequence, Sorted, sort_out, worst_verdict
+from driftgate.schema.freeze import Freeze
+from driftgate.schema.waivers import TOOL, WaivedVerdict
+
+WAIVERS_NAME: Final = "waivers.yaml"
+# So many digits of a digest name it well enough.
+SHORTEST_DIGEST: Final = 12
+
+
+@dataclass(frozen=True)
+class VerifySettings:
+    """What to verify and how.
+
+    Attributes
+    ----------
+    manifest : Path
+        What `freeze` wrote.
+    today : date
+        The day on which waivers and accepted exceptions are looked at.
+    expect : str
+        The first digits, 12 or more, of the digest that the manifest must have; empty: any.
+    waivers : Path or None
+        The waivers; None: the file `waivers.yaml` beside the manifest, if there is one.
+    field : Path or None
+        The field as taped out.
+    trials : int or None
+        Most trials of each case; None: as frozen.
+    workers : int
+        Worker processes.
+    cache : Cache or None
+        Where answers of earlier runs are kept; changes no number.
+    """
+
+    manifest: Path
+    today: date
+    expect: str = ""
+    waivers: Path | None = None
+    field: Path | None = None
+    trials: int | None = None
+    workers: int = 1
+    cache: Cache | None = None
+
+    def command(self) -> str:
+        """Return the command line that gives the same on the same day."""
+        words = ["driftgate", "verify"]
+        if self.manifest != DEFAULT_MANIFEST:
+            words.append(self.manifest.as_posix())
+        for name, value in (("--expect", self.expect), ("--waivers", self.waivers), ("--field", self.field)):
+            if value:
+                words += [name, value.as_posix() if isinstance(value, Path) else value]
+        if self.trials is not None:
+            words += ["--trials", str(self.trials)]
+        return shlex.join([*words, "--today", self.today.isoformat()])
+
+
+def _ignore(done: int, total: int, what: str) -> None:
+    pass
+
+
+def verify(settings: VerifySettings, progress: Progress = _ignore) -> Verification:
+    """Hold the repository against the manifest of a code freeze.
+
+    Parameters
+    ----------
+    settings : VerifySettings
+        What to verify and how.
+    progress : callable, optional
+        Told how far the work is.
+
+    Returns
+    -------
+    Verification
+        With the exit status and why. Damaged manifests and bad files are in it; nothing is raised for them.
+
+    Raises
+    ------
+    FaultError
+        If a worker process dies.
+    """
+    manifest = load_manifest(settings.manifest)
+    freeze = manifest.freeze
+    if freeze is None:
+        return _unverified(settings, manifest, manifest.findings, "the manifest cannot be used")
+    if not manifest.digest.startswith(settings.expect):
+        message = f"the manifest is sound, but has the digest {manifest.digest}"
+        other = Finding(manifest.path, 0, 0, "DG702", message, suggestion="see who changed it, and why")
+        return _unverified(settings, manifest, (other,), "it is not the manifest that was expected")
+    waivers, findings = _waivers(settings)
+    if findings:
+        return _unverified(settings, manifest, findings, findings_status(findings)[1])
+    root = find_root(Path.cwd())
+    inputs, override, findings = _inputs(settings, freeze, root)
+    if any(finding.level == "error" for finding in findings):
+        found = (*changed_bytes(freeze, root), *findings)
+        return _unverified(settings, manifest, found, findings_status(findings)[1])
+    verification = _Verification(settings, manifest, freeze, inputs, root, waivers, progress)
+    return verification.result(override)
+
+
+def _waivers(settings: VerifySettings) -> tuple[Document | None, tuple[Finding, ...]]:
+    path = settings.waivers or settings.manifest.parent / WAIVERS_NAME
+    if settings.waivers is None and not path.exists():
+        return None, ()
+    single = load_single(path, "waivers")
+    return single.document, single.findings
+
+
+def _inputs(
+    settings: VerifySettings, freeze: Freeze, root: Path
+) -> tuple[Inputs, FieldOverride | None, tuple[Finding, ...]]:
+    """Load what was frozen as it is now; a folder or file that is gone holds nothing."""
+    paths = [root / path for path in freeze.settings.paths]
+    paths = [path for path in paths if path.exists()]
+    inputs = load_inputs(paths) if paths else Inputs((), None, ())
+    if settings.field is None:
+        return inputs, None, inputs.findings
+    override, more = load_override(settings.field, False)
+    if override is not None:
+        more += check_override(inputs.routines, override)
+    return inputs, override, (*inputs.findings, *more)
+
+
+def _unverified(
+    settings: VerifySettings, manifest: Manifest, findings: Sequence[Finding], why: str
+) -> Verification:
+    return _record(settings, manifest, tuple(findings), None, (), None, Exit.BAD_INPUT, why)
+
+
+def _record(
+    settings: VerifySettings,
+    manifest: Manifest,
+    findings: tuple[Finding, ...],
+    found: Sorted | None,
+    rejudged: tuple[MarginNow, ...],
+    field: FieldOfTheDay | None,
+    status: Exit,
+    why: str,
+) -> Verification:
+    freeze = manifest.freeze
+    return Verification(
+        version=__version__,
+        manifest=manifest.path,
+        digest=manifest.digest,
+        frozen_version="" if freeze is None else freeze.tool.version,
+        files=0 if freeze is None else len(freeze.files),
+        routines=0 if freeze is None else sum(file.kind == "routine" for file in freeze.files),
+        seed=0 if freeze is None else freeze.settings.seed,
+        trials=0 if freeze is None else settings.trials or freeze.settings.trials,
+        sample="sequential" if freeze is None else freeze.settings.sample,
+        confidence=0.0 if freeze is None else freeze.settings.confidence,
+        findings=findings,
+        waived=() if found is None else found.waived,
+        needed=() if found is None else found.needed,
+        rejudged=rejudged,
+        field=field,
+        status=int(status),
+        why=why,
+        command=settings.command(),
+    )
+
+
+def tool_change(freeze: Freeze, tool: ToolFacts, manifest: str) -> tuple[FileChange | None, list[Finding]]:
+    """Return whether the tool itself has changed, and a note where what it runs on has."""
+    then = freeze.tool
+    notes = []
+    pairs = [("python", then.python, tool.python), ("machine", then.machine, tool.machine)]
+    pairs += [(name, then.libraries.get(name, "none"), now) for name, now in tool.libraries.items()]
+    others = [f"{name} {old} -> {new}" for name, old, new in pairs if old != new]
+    if others:
+        message = f"driftgate runs on other software than at the freeze: {', '.join(others)}"
+        notes.append(Finding(manifest, 0, 0, "DG703", message, "note"))
+    if then.source == f"sha256:{tool.source}":
+        return None, notes
+    said = f"{then.version} then, {tool.version} now"
+    if then.version == tool.version:
+        short = then.source.removeprefix("sha256:")[:SHORTEST_DIGEST]
+        said = f"version {tool.version}, but other source files ({short} then)"
+    finding = Finding(manifest, 0, 0, "DG703", f"driftgate itself has changed since the freeze: {said}")
+    return FileChange(TOOL, tool.source, (finding,)), notes
+
+
+class _Verification:
+    """One verification of a sound manifest."""
+
+    def __init__(
+        self,
+        settings: VerifySettings,
+        manifest: Manifest,
+        freeze: Freeze,
+        inputs: Inputs,
+        root: Path,
+        waivers: Document | None,
+        progress: Progress,
+    ) -> None:
+        self.settings, self.manifest, self.freeze = settings, manifest, freeze
+        self.routines = inputs.routines
+        self.findings = list(inputs.findings)
+        self.waivers = waivers
+        self.progress = progress
+        self.since: SinceFreeze = compare_files(freeze, documents_of(inputs.routines), root)
+        self.tool, notes = tool_change(freeze, tool_facts(), manifest.path)
+        self.findings += [*self.since.notes, *notes]
+        self.changes = [*self.since.changes, *([] if self.tool is None else [self.tool])]
+        self.check = CheckSettings(
+            trials=settings.trials or freeze.settings.trials,
+            seed=freeze.settings.seed,
+            confidence=freeze.settings.confidence,
+            workers=settings.workers,
+            today=settings.today,
+            sample=freeze.settings.sample,
+            cache=settings.cache,
+        )
+
+    def result(self, override: FieldOverride | None) -> Verification:
+        reports, rejudged = self.judge_changed()
+        field, on_field = self.judge_field(override)
+        sorted_out = sort_out(
+            self.changes,
+            self.consequences(reports),
+            self.verdicts(reports),
+            self.waivers,
+            self.settings.today,
+        )
+        findings = (*self.findings, *sorted_out.counting, *on_field)
+        status, why = self.outcome(sorted_out, findings, reports, field)
+        return _record(self.settings, self.manifest, findings, sorted_out, rejudged, field, status, why)
+
+    # --- judging again
+
+    def causes(self, loaded: LoadedRoutine) -> frozenset[str]:
+        """Return the changes that a routine may come out otherwise for."""
+        changed = {change.path for change in self.changes}
+        read = {document.path for document in documents_of([loaded])}
+        return frozenset(changed & (read | {TOOL}))
+
+    def judge_changed(self) -> tuple[list[CaseReport], tuple[MarginNow, ...]]:
+        """Judge all routines again that a change can affect, or an exception that has ended since."""
+        chosen = []
+        for loaded in self.routines:
+            routine = loaded.document.routine
+            if self.causes(loaded) or in_force(routine, self.settings.today) is not routine:
+                chosen.append(loaded)
+        cases = [case for loaded in chosen for case in cases_of(loaded, None, self.settings.today)]
+        if not cases:
+            return [], ()
+        reports, _ = judged_cases(self.check, cases, self.progress)
+        documents = [named.document for named in cases]
+        self.findings += exception_findings(documents, reports, self.settings.today)
+        return reports, tuple(row for report in reports for row in self.margins(report))
+
+    def margins(self, report: CaseReport) -> list[MarginNow]:
+        then = frozen_margins(self.freeze, report.path, report.true_map, report.side)
+        moments = () if report.verdict is None else report.verdict.moments
+        return [
+            MarginNow(report.path, report.label, m.name, m.status, then.get(m.name), m.margin)
+            for m in moments
+        ]
+
+    def consequences(self, reports: Sequence[CaseReport]) -> list[Consequence]:
+        causes = {loaded.document.path: self.causes(loaded) for loaded in self.routines}
+        return [
+            Consequence(causes[report.path], finding)
+            for report in reports
+            for finding in not_holding(report, "DG710")
+        ]
+
+    def verdicts(self, reports: Sequence[CaseReport]) -> Mapping[str, WaivedVerdict]:
+        """Return for each change the worst verdict on what it can affect."""
+        statuses: dict[str, set[str]] = {change.path: set() for change in self.changes}
+        causes = {loaded.document.path: self.causes(loaded) for loaded in self.routines}
+        for report in reports:
+            for cause in causes[report.path]:
+                statuses[cause].add(report.status)
+        return {path: worst_verdict(found) for path, found in statuses.items()}
+
+    def judge_field(self, override: FieldOverride | None) -> tuple[FieldOfTheDay | None, list[Finding]]:
+        if override is None or not self.routines:
+            return None, []
+        cases = cases_on(self.routines, override, self.settings.today)
+        reports, _ = judged_cases(self.check, cases, self.progress)
+        field = field_of_the_day(override.document, self.routines, reports, self.freeze)
+        return field, field_findings(reports)
+
+    # --- the outcome
+
+    def outcome(
+        self,
+        found: Sorted,
+        findings: Sequence[Finding],
+        reports: Sequence[CaseReport],
+        field: FieldOfTheDay | None,
+    ) -> tuple[Exit, str]:
+        """Return the status and why, in one line."""
+        errors = [finding for finding in findings if finding.level == "error"]
+        let_through = len(self.changes) - len(found.open_files)
+        files = [path for path in found.open_files if path != TOOL]
+        parts = []
+        if files:
+            parts.append(f"{counted(len(files), 'file')} changed since the freeze")
+        if TOOL in found.open_files:
+            parts.append("driftgate itself has changed")
+        failing = {f.path for f in errors if f.code == "DG710"}
+        if failing:
+            parts.append(f"{counted(len(failing), 'changed routine')} {_do(len(failing), 'not pass')}")
+        if field is not None:
+            risky = [risk for risk in field.risks if risk.verdict != "pass"]
+            if risky:
+                many = f"{len(risky)} of {counted(len(field.risks), 'case')}"
+                parts.append(f"{many} {_do(len(risky), 'not hold')} on {field.path}")
+        if errors:
+            return Exit.FAIL, ", ".join(parts) or f"{counted(len(errors), 'finding')}"
+        frozen = f"{counted(len(self.freeze.files), 'file')} as frozen"
+        if self.changes:
+            frozen = f"{counted(let_through, 'change')} since the freeze, each with a waiver"
+        if field is not None:
+            frozen += f"; every case holds on {field.path}"
+        return Exit.PASS, frozen
+
+
+def _do(number: int, what: str) -> str:
+    return f"{'does' if number == 1 else 'do'} {what}"
