@@ -63,6 +63,13 @@ class Digest(click.ParamType[str]):
     help="The field as taped out: judge every routine on it too, as the true field; robots keep their maps.",
 )
 @click.option(
+    "--robot-files",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    default=None,
+    metavar="FOLDER",
+    help="Where 'driftgate export' wrote: is that what the present routines give?",
+)
+@click.option(
     "--waivers",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
@@ -94,6 +101,7 @@ def command(
     manifest: Path,
     expect: str | None,
     field: Path | None,
+    robot_files: Path | None,
     waivers: Path | None,
     trials: int | None,
     workers: int | None,
@@ -124,6 +132,7 @@ def command(
         expect or "",
         waivers,
         field,
+        robot_files,
         trials,
         options.usable_workers(workers),
         options.opened_cache(cache_folder, no_cache),

@@ -21,7 +21,8 @@ from driftgate.schema.base import REMARKS
 from driftgate.schema.routine import AnyStep, Repeat, Routine
 
 _NONE: Final = "none"
-_MOST_DIGITS: Final = 17
+# As many as it takes to tell two numbers apart; 15 are what every decimal number keeps.
+_DIGITS: Final = (6, 15, 17)
 # Keys by which the items of a list are told apart, whatever their order.
 _NAMES: Final = ("id", "name")
 
@@ -104,9 +105,10 @@ def _joined(where: str, name: str) -> str:
 
 
 def _change(before: BaseModel, now: BaseModel, at: tuple[Any, ...], path: DocPath, where: str) -> Change:
-    old, new = value_words(before, *at), value_words(now, *at)
-    if old == new:
-        old, new = value_words(before, *at, digits=_MOST_DIGITS), value_words(now, *at, digits=_MOST_DIGITS)
+    for digits in _DIGITS:
+        old, new = value_words(before, *at, digits=digits), value_words(now, *at, digits=digits)
+        if old != new:
+            break
     if old == new:  # long texts and lists that differ behind what is shown
         new = f"{new} (further on)"
     return Change(path, where, old, new)

@@ -222,7 +222,8 @@ def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
         findings = _own_checks(document, data)
         clean = not any(finding.level == "error" for finding in findings)
         return _Loaded(path, kind, document, source, data, clean), findings
-    mended = mended_document(composed, kind, validated.faults) if len(findings) <= MOST_FINDINGS else None
+    few = len(findings) <= MOST_FINDINGS and kind not in ("waivers", "freeze")
+    mended = mended_document(composed, kind, validated.faults) if few else None
     if mended is not None:
         findings += mended.kept(_own_checks(mended, data))
     return _Loaded(path, kind, mended, source, data), findings

@@ -26,6 +26,7 @@ from driftgate.run.event_field import cases_on, field_findings, field_of_the_day
 from driftgate.run.freeze import DEFAULT_MANIFEST, documents_of
 from driftgate.run.inputs import Inputs, load_inputs
 from driftgate.run.override import FieldOverride, check_override, load_override
+from driftgate.run.robot_files import changed_outputs, folder_findings, robot_files, shared_robot_files
 from driftgate.run.since_freeze import FileChange, SinceFreeze, changed_bytes, compare_files
 from driftgate.run.software import tool_facts
 from driftgate.run.status import Exit, counted, findings_status
@@ -54,6 +55,8 @@ class VerifySettings:
         The waivers; None: the file `waivers.yaml` beside the manifest, if there is one.
     field : Path or None
         The field as taped out.
+    robot_files : Path or None
+        A folder of generated robot files, to be held against the routines.
     trials : int or None
         Most trials of each case; None: as frozen.
     workers : int
@@ -67,6 +70,7 @@ class VerifySettings:
     expect: str = ""
     waivers: Path | None = None
     field: Path | None = None
+    robot_files: Path | None = None
     trials: int | None = None
     workers: int = 1
     cache: Cache | None = None
@@ -76,7 +80,12 @@ class VerifySettings:
         words = ["driftgate", "verify"]
         if self.manifest != DEFAULT_MANIFEST:
             words.append(self.manifest.as_posix())
-        for name, value in (("--expect", self.expect), ("--waivers", self.waivers), ("--field", self.field)):
+        for name, value in (
+            ("--expect", self.expect),
+            ("--waivers", self.waivers),
+            ("--field", self.field),
+            ("--robot-files", self.robot_files),
+        ):
             if value:
                 words += [name, value.as_posix() if isinstance(value, Path) else value]
         if self.trials is not None:
@@ -252,7 +261,9 @@ class _Verification:
             self.waivers,
             self.settings.today,
         )
-        findings = (*self.findings, *sorted_out.counting, *on_field)
+        folder = self.settings.robot_files
+        made = [] if folder is None else folder_findings(folder, self.routines, self.settings.today)
+        findings = (*self.findings, *sorted_out.counting, *on_field, *made)
         status, why = self.outcome(sorted_out, findings, reports, field)
         return _record(self.settings, self.manifest, findings, sorted_out, rejudged, field, status, why)
 
@@ -288,12 +299,22 @@ class _Verification:
         ]
 
     def consequences(self, reports: Sequence[CaseReport]) -> list[Consequence]:
+        """Return what changes lead to: verdicts that do not pass, other files for the robot."""
         causes = {loaded.document.path: self.causes(loaded) for loaded in self.routines}
-        return [
+        found = [
             Consequence(causes[report.path], finding)
             for report in reports
             for finding in not_holding(report, "DG710")
         ]
+        made = robot_files(self.routines, self.settings.today)
+        tool = frozenset([TOOL] if self.tool is not None else [])
+        for path, message in changed_outputs(self.freeze, made, shared_robot_files()):
+            why = causes[path] if path else tool
+            if not why:
+                message = f"{message}; no frozen file has changed"
+            finding = Finding(path or self.manifest.path, 0, 0, "DG709", message)
+            found.append(Consequence(why, finding))
+        return found
 
     def verdicts(self, reports: Sequence[CaseReport]) -> Mapping[str, WaivedVerdict]:
         """Return for each change the worst verdict on what it can affect."""
@@ -333,6 +354,9 @@ class _Verification:
         failing = {f.path for f in errors if f.code == "DG710"}
         if failing:
             parts.append(f"{counted(len(failing), 'changed routine')} {_do(len(failing), 'not pass')}")
+        others = {f.path for f in errors if f.code == "DG709"}
+        if others:
+            parts.append("other files for the robot")
         if field is not None:
             risky = [risk for risk in field.risks if risk.verdict != "pass"]
             if risky:

@@ -1,0 +1,29 @@
+"""What there is to say of a kind of finding."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One kind of finding.
+
+    Attributes
+    ----------
+    code : str
+        "DG" and three digits: 1xx load, 2xx plan, 3xx sight, 4xx judgement, 6xx logged
+        runs, 7xx code freeze, 9xx accepted exceptions. Never reused.
+    title : str
+        A few words.
+    explanation : str
+        One paragraph: what it means and what to do.
+    acceptable : bool
+        Whether a routine may accept it under `accepted`: only what leaves a plan that can be
+        predicted, never a fault of a file or a verdict.
+    """
+
+    code: str
+    title: str
+    explanation: str
+    acceptable: bool = False
