@@ -5,7 +5,8 @@ A block is marked by a comment on the line before its fence:
     <!-- output: driftgate check routines/corner-dash.yaml -->
 
 with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file. `measured:` marks a
-block of timings: it is remade with `--measure` only and never compared.
+block of timings: it is remade with `--measure` only and never compared. `morning STAGE:` runs the command in
+the folder of `morning.py`, after all that README shows before it there.
 """
 
 from __future__ import annotations
@@ -19,11 +20,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from morning import TODAY, Morning
+
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 _BLOCK = re.compile(
     r"(?P<mark><!-- "
-    r"(?:(?P<file>file)|(?P<all>output)|(?P<timed>measured)|lines (?P<low>\d+)-(?P<high>\d+) of): "
+    r"(?:(?P<file>file)|(?P<all>output)|(?P<timed>measured)|morning (?P<stage>[a-z-]+)|"
+    r"lines (?P<low>\d+)-(?P<high>\d+) of): "
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
 )
@@ -39,7 +43,7 @@ class Block:
     real: str
 
 
-def _run(command: str) -> str:
+def _run(command: str, folder: Path = ROOT) -> str:
     words = shlex.split(command)
     if words[0] == "driftgate":
         words = [sys.executable, "-m", "driftgate", *words[1:]]
@@ -47,9 +51,11 @@ def _run(command: str) -> str:
         words[0] = sys.executable
     environment = {**os.environ, "NO_COLOR": "1", "COLUMNS": "100", "PYTHONPATH": str(ROOT / "pipeline")}
     environment["DRIFTGATE_CACHE"] = "off"
+    if folder != ROOT:
+        environment["DRIFTGATE_TODAY"] = TODAY
     done = subprocess.run(
         words,
-        cwd=ROOT,
+        cwd=folder,
         env=environment,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -60,8 +66,10 @@ def _run(command: str) -> str:
     return _PROGRESS.sub("", done.stdout)
 
 
-def _real(match: re.Match[str]) -> str:
+def _real(match: re.Match[str], morning: Morning) -> str:
     what = match["what"]
+    if match["stage"]:
+        return f"$ {what}\n{_run(what, morning.at(match['stage']))}"
     if match["file"]:
         return (ROOT / what).read_text()
     output = _run(what)
@@ -72,9 +80,10 @@ def _real(match: re.Match[str]) -> str:
 
 def blocks(document: str) -> Iterator[Block]:
     """Yield every marked block of a document."""
+    morning = Morning()
     for match in _BLOCK.finditer((ROOT / document).read_text()):
         if not match["timed"]:
-            yield Block(match["what"], match["text"], _real(match))
+            yield Block(match["what"], match["text"], _real(match, morning))
 
 
 def remake(document: str, measure: bool) -> bool:
@@ -82,10 +91,12 @@ def remake(document: str, measure: bool) -> bool:
     path = ROOT / document
     before = path.read_text()
 
+    morning = Morning()
+
     def new(match: re.Match[str]) -> str:
         if match["timed"] and not measure:
             return match[0]
-        return match["mark"] + match["fence"] + _real(match) + match["end"]
+        return match["mark"] + match["fence"] + _real(match, morning) + match["end"]
 
     after = _BLOCK.sub(new, before)
     path.write_text(after)

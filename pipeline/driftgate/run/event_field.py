@@ -11,7 +11,7 @@ from driftgate.judge.differences import differences
 from driftgate.judge.values import MomentVerdict
 from driftgate.load.document import Document
 from driftgate.load.project import LoadedRoutine
-from driftgate.report.digits import amount_words, binding_axis, percent
+from driftgate.report.digits import amount_words, binding_axis, bound_words, percent, used_words
 from driftgate.report.model import CaseReport, tightest, worst_first
 from driftgate.report.verify_model import FieldOfTheDay, Risk
 from driftgate.run.cases import NamedCase, one_case, sides_of
@@ -72,15 +72,12 @@ def field_of_the_day(
 
 def field_findings(cases: Sequence[CaseReport]) -> list[Finding]:
     """Return a finding for each tolerance that does not hold on the field of the day."""
-    return [
-        Finding(f.path, f.line, f.column, "DG714", f.message, "error", f.suggestion)
-        for case in cases
-        for f in not_holding(case)
-    ]
+    # The reasons stand beside the ranking.
+    return [finding for case in cases for finding in not_holding(case, "DG714", reasons=False)]
 
 
-def not_holding(case: CaseReport, code: str = "DG714") -> list[Finding]:
-    """Return a finding for everything in a case that does not pass."""
+def not_holding(case: CaseReport, code: str, reasons: bool = True) -> list[Finding]:
+    """Return a finding for everything in a case that does not pass, with the reason if it is wanted."""
     errors = [f for f in case.findings if f.level == "error"]
     if case.verdict is None:
         message = f"on {case.label} the plan is infeasible"
@@ -88,24 +85,24 @@ def not_holding(case: CaseReport, code: str = "DG714") -> list[Finding]:
             return [Finding(case.path, 0, 0, code, message)]
         return [Finding(f.path, f.line, f.column, code, f"{message}: {f.code} {f.message}") for f in errors]
     found = [
-        Finding(case.path, *case.places[index], code, f"on {case.label} {moment_words(moment)}")
+        Finding(case.path, *case.places[index], code, f"on {case.label} {moment_words(moment, reasons)}")
         for index, moment in worst_first(case.verdict)
         if moment.status != "pass"
     ]
     contact = case.verdict.contact
     if contact.status != "pass":
         words = f"contact is judged '{contact.status}'"
-        reason = f": {contact.reason}" if contact.reason else ""
+        reason = f": {contact.reason}" if contact.reason and reasons else ""
         found.append(Finding(case.path, 0, 0, code, f"on {case.label} {words}{reason}"))
     return found
 
 
-def moment_words(moment: MomentVerdict) -> str:
+def moment_words(moment: MomentVerdict, reasons: bool) -> str:
     """Return verdict and reason of a tolerance that does not pass, in a line."""
-    from driftgate.report.digits import bound_words, used_words
-
     words = f"'{moment.name}' is judged '{moment.status}': {moment.binding} {used_words(moment)}"
-    return " ".join(text for text in (f"{words}, {bound_words(moment)}.", moment.note, moment.reason) if text)
+    words = f"{words}, {bound_words(moment)}"
+    why = " ".join(text for text in (moment.note, moment.reason) if text and reasons)
+    return f"{words}. {why}" if why else words
 
 
 def _sortable(margin: float | None) -> float:

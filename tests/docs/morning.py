@@ -1,0 +1,98 @@
+"""The folder in which README's code freeze and competition morning play.
+
+A copy of three routines of the repository and what they read; each stage changes it further. The commands
+that README shows run in it one after the other, so that what one writes the next one reads.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from driftgate.load.manifest import frozen_document
+from driftgate.run.cache_key import document_fingerprint
+
+ROOT: Final = Path(__file__).resolve().parents[2]
+TODAY: Final = "2026-11-28"
+_ROUTINES: Final = ("corner-dash", "aisle-steps", "square-up")
+_DASH: Final = "routines/corner-dash.yaml"
+
+
+def _evening(folder: Path) -> None:
+    (folder / "routines/robots").mkdir(parents=True)
+    (folder / "pyproject.toml").write_text("")
+    for name in _ROUTINES:
+        shutil.copy(ROOT / f"routines/{name}.yaml", folder / "routines")
+    shutil.copy(ROOT / "routines/robots/wren.yaml", folder / "routines/robots")
+    shutil.copytree(ROOT / "fieldmaps", folder / "fieldmaps")
+    for robot in (ROOT / "routines/robots").glob("*.yaml"):
+        shutil.copy(robot, folder / "routines/robots")
+
+
+def _edited(folder: Path) -> None:
+    _edit(folder / _DASH, "to: [3.7 m, 440 mm]", "to: [3.7 m, 445 mm]")
+    _edit(folder / "routines/robots/wren.yaml", "\n", " Battery B.\n")
+
+
+def _waived(folder: Path) -> None:
+    document = frozen_document(_DASH, (folder / _DASH).read_text())
+    assert document is not None
+    state = document_fingerprint(document.model)[:12]
+    entry = (
+        f"file: {_DASH}",
+        f'state: "{state}"',
+        "verdict: pass",
+        "who: drive team, seen by the coach",
+        "why: the tray stands 5 mm nearer here",
+        'until: "2026-11-29"',
+    )
+    listed = "\n    ".join(entry)
+    text = f"kind: waivers\nformat: 1\nwaivers:\n  - {listed}\n"
+    (folder / "routines/waivers.yaml").write_text(text)
+
+
+def _taped_out(folder: Path) -> None:
+    text = (folder / "fieldmaps/hall.yaml").read_text()
+    taped = folder / "fieldmaps/taped-out.yaml"
+    taped.write_text(text)
+    for old, new in (
+        ("title: Glasshouse hall as drawn", "title: Hall as taped out, Saturday"),
+        ("corner: [4.2 m, 0 m]", "corner: [4.212 m, 0 m]"),
+        ("corner: [4.2 m, 2.5 m]", "corner: [4.209 m, 2.5 m]"),
+        ("corner: [0 m, 2.5 m]", "corner: [-4 mm, 2.5 m]"),
+    ):
+        _edit(taped, old, new)
+
+
+def _edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text()
+    assert old in text, f"{path.name}: {old}"
+    path.write_text(text.replace(old, new, 1))
+
+
+_STAGES: Final[dict[str, Callable[[Path], None]]] = {
+    "evening": _evening,
+    "edited": _edited,
+    "waived": _waived,
+    "taped-out": _taped_out,
+}
+
+
+class Morning:
+    """The folder, stage by stage; removed when this is no longer needed."""
+
+    def __init__(self) -> None:
+        self._holder = tempfile.TemporaryDirectory(prefix="driftgate-morning-")
+        self._done: list[str] = []
+
+    def at(self, stage: str) -> Path:
+        """Return the folder once all stages up to this one have changed it."""
+        folder = Path(self._holder.name)
+        names = list(_STAGES)
+        for name in names[len(self._done) : names.index(stage) + 1]:
+            _STAGES[name](folder)
+            self._done.append(name)
+        return folder
