@@ -31,7 +31,7 @@ _BLOCK = re.compile(
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
 )
-_PROGRESS = re.compile(r"^driftgate: [a-z ]+ \d+ of \d+\n", re.MULTILINE)
+_PROGRESS = re.compile(r"^driftgate: [a-z() ]+ \d+ of \d+\n", re.MULTILINE)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,14 @@ from driftgate.report.digits import exact, percent
 from driftgate.report.findings import render_finding, render_findings
 from driftgate.report.paint import Paint
 from driftgate.report.text import markdown, plain
-from driftgate.report.verify_model import FieldOfTheDay, MarginNow, NeededWaiver, Risk, Verification
+from driftgate.report.verify_model import (
+    FieldOfTheDay,
+    MarginNow,
+    NeededWaiver,
+    Risk,
+    Verification,
+    WaivedFinding,
+)
 
 _MOST_ROWS = 60
 _MOST_FINDINGS = 100
@@ -32,8 +39,11 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
     lines = render_findings(findings, paint)
     if found.waived and not quiet:
         lines += [*_gap(lines), paint("let through by waivers", "bold")]
-        for waived in sorted(found.waived, key=lambda w: w.finding):
-            lines.append(f"  until {waived.until}, {plain(waived.who)}: {plain(waived.why)}")
+        head = ""
+        for waived in _by_waiver(found.waived):
+            words = f"  until {waived.until}, {plain(waived.who)}: {plain(waived.why)}"
+            lines += [words] if words != head else []
+            head = words
             lines += ["    " + line for line in render_finding(waived.finding, paint)]
     rows = [row for row in found.rejudged if not quiet or row.verdict != "pass"]
     if rows:
@@ -45,6 +55,10 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
     if found.digest and not (quiet and found.status == 0):
         lines += [*_gap(lines), *(plain(text) for text in closing(found)), SHORT]
     return "\n".join(lines) + "\n" if lines else ""
+
+
+def _by_waiver(waived: tuple[WaivedFinding, ...]) -> list[WaivedFinding]:
+    return sorted(waived, key=lambda w: (w.until, w.who, w.why, w.finding))
 
 
 def _gap(lines: list[str]) -> list[str]:
@@ -165,7 +179,7 @@ def verification_markdown(found: Verification) -> str:
         lines += _list(
             f"{markdown(w.finding.path)}: {markdown(w.finding.message)}"
             f"<br>until {markdown(w.until)}, {markdown(w.who)}: {markdown(w.why)}"
-            for w in sorted(found.waived, key=lambda w: w.finding)
+            for w in _by_waiver(found.waived)
         )
     if found.rejudged:
         rows = [
