@@ -398,6 +398,19 @@ def test_err_a_waiver_does_not_cover_a_worse_verdict(project: Path):
     assert "DG710" in {w.finding.code for w in verification.waived}
 
 
+def test_err_a_consequence_of_two_changes_needs_both_waivers(project: Path):
+    """What a waived and another change lead to together counts."""
+    edit(ROUTINE, ("x: 50 mm", "x: 1 mm"))
+    edit(ROBOT, ("at_zero: 4 mm", "at_zero: 5 mm"))
+    first, second = verified().needed
+    WAIVERS.write_text(waiver(first.file, first.state, "fail"))
+    codes = [code for code, path in found(verified()) if path == "routines/out.yaml"]
+    assert set(codes) == {"DG709", "DG710"}
+    both = WAIVERS.read_text() + waiver(second.file, second.state, "fail").splitlines()[-1] + "\n"
+    WAIVERS.write_text(both)
+    assert verified().status == 0
+
+
 def test_law_an_unused_waiver_is_a_finding(project: Path):
     """It fails nothing."""
     WAIVERS.write_text(waiver("routines/out.yaml", "0" * 12))
