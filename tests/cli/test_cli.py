@@ -227,7 +227,7 @@ def test_law_codes(capsys):
     from driftgate.core.rules import RULES
 
     _, listed, _ = run(capsys, "codes")
-    assert [line.split()[0] for line in listed.splitlines()] == list(RULES)
+    assert [line.split()[0] for line in listed.splitlines()] == sorted(RULES)
     assert run(capsys, "codes", "dg103")[1].startswith("DG103  ")
 
 
@@ -422,3 +422,24 @@ def test_err_budget_usage(project, capsys):
         status, out, err = run(capsys, "budget", "routines/out.yaml", *more)
         assert (status, out) == (2, "")
         assert err.splitlines()[-1].startswith("driftgate: status 2: bad usage")
+
+
+def test_law_bad_usage_is_said_once(project, capsys):
+    """How the command is used, and once what is wrong."""
+    _, _, err = run(capsys, "check", "--erosion", "fail")
+    assert err.count("--erosion and --allowed-loss need --baseline") == 1
+    assert err.startswith("Usage: driftgate check")
+    assert "Try 'driftgate check --help' for help." in err
+
+
+def test_law_a_heading_beyond_a_turn_is_told(project, capsys):
+    """900 deg is 180 deg as a heading: a warning says so, and nothing else comes of it."""
+    path = project / "routines/out.yaml"
+    text = path.read_text().replace(
+        "steps:\n", "steps:\n  - {do: turn, to: 900 deg}\n  - {do: turn, to: 360 deg}\n", 1
+    )
+    path.write_text(text)
+    status, out, _ = run(capsys, "validate", "routines/out.yaml")
+    assert status == 0
+    assert out.count("DG146") == 1
+    assert "a heading of 900 deg is one of 180 deg" in out

@@ -12,7 +12,15 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 
 from driftgate.core.errors import ModelError
 from driftgate.judge import anytime
-from driftgate.judge.sampling import Sampling, Seen, decide, planned_looks
+from driftgate.judge.sampling import (
+    Sampling,
+    Seen,
+    called,
+    decide,
+    more_trials,
+    planned_looks,
+    trials_to_decide,
+)
 from driftgate.judge.stopping import UNSEEN_CONTACT, Tally, Watch, tally
 from driftgate.judge.verdict import judge_case
 
@@ -217,3 +225,24 @@ def test_law_shared_confidence():
     assert math.isclose(
         decide([Seen(440, 500)], 0.9, rule).lower, decide([Seen(440, 500)], 0.9, Sampling()).lower
     )
+
+
+@pytest.mark.parametrize("sequential", [True, False])
+@pytest.mark.parametrize(("successes", "required"), [(960, 0.95), (940, 0.95), (992, 0.99)])
+def test_law_the_trials_named_do_decide(sequential, successes, required):
+    """With so many trials, going on as they have, the verdict is made; with half as many it is not."""
+    rule = Sampling(sequential=sequential)
+    seen = Seen(successes, 1000)
+    assert called(seen, required, rule) == "undecided"
+    count = trials_to_decide(seen, required, rule)
+    share = successes / 1000
+    assert called(Seen(round(share * count), count), required, rule) != "undecided"
+    assert called(Seen(round(share * count // 2), count // 2), required, rule) == "undecided"
+    assert f"(--trials {count})" in more_trials(seen, required, rule)
+
+
+def test_law_too_close_to_call_is_said():
+    """Exactly what is required never comes to be decided."""
+    rule = Sampling(sequential=False)
+    assert trials_to_decide(Seen(950, 1000), 0.95, rule) is None
+    assert more_trials(Seen(950, 1000), 0.95, rule) == "it is too close to call with trials"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -10,10 +11,14 @@ from hypothesis import strategies as st
 
 from driftgate.core.errors import UnitError
 from driftgate.core.units import DIMENSIONS, parse_quantity
+from driftgate.load import load_routine
+from driftgate.load.checks_common import known_name
+from driftgate.load.compose import compose
+from driftgate.load.document import DocPath, Kind
 from driftgate.load.fields import Option, options_at
 from driftgate.load.mend import sample
-from driftgate.load.validate import MODELS, dimension_of
-from driftgate.load.wording import alike, quantity_fault
+from driftgate.load.validate import MODELS, dimension_of, validated_data, validation_findings
+from driftgate.load.wording import alike, expected, quantity_fault
 from driftgate.schema.quantity import Quantity
 from driftgate.schema.routine import Routine
 
@@ -118,3 +123,55 @@ def test_law_options_follow_the_step() -> None:
     assert angle.quantity.dimension == "angle"
     assert point.quantity is None
     assert options_at(Routine, data, ("steps", 1, "nothing")) == ()
+
+
+@pytest.mark.parametrize(
+    ("number", "dimension", "hint"),
+    [
+        (95, "ratio", "write '95 %'"),
+        (0.95, "ratio", "write '95 %' if 0.95 is a share of one, else '0.95 %'"),
+        (30, "length", "write for example '30 mm' or '30 cm'"),
+        (340, "length", "write for example '340 mm'"),
+        (1.5, "length", "write for example '1.5 m'"),
+        (90, "angle", "write for example '90 deg'"),
+    ],
+)
+def test_law_a_bare_number_gets_a_unit_of_its_size(number: float, dimension: str, hint: str) -> None:
+    """95 is no share of one, and a robot is not 30 m wide."""
+    assert quantity_fault(number, [Quantity(dimension)])[2] == hint
+
+
+@pytest.mark.parametrize(
+    ("kind", "place", "said"),
+    [
+        ("field map", ("wall_height",), "keys and values such as {low: ..., high: ...}"),
+        ("robot", ("sensors", 0, "reach"), "keys and values such as {low: ..., high: ...}"),
+        ("robot", ("sensors", 0, "errors", "noise"), "{basis: ..., at_zero: ..., constant_over: ...}"),
+        ("robot", ("correction",), "keys and values such as {update: ...}"),
+    ],
+)
+def test_law_where_keys_belong_they_are_named(kind: Kind, place: DocPath, said: str) -> None:
+    """A quantity where a mapping belongs is answered with the mapping's keys."""
+    options = options_at(MODELS[kind], {"sensors": [{}]}, place)
+    assert said in expected(options)
+
+
+def test_law_a_pitch_is_pointed_to_the_errors() -> None:
+    """A mount has no pitch: it is one of the sensor's errors, and the hint says so."""
+    text = (Path(__file__).parents[2] / "routines/robots/wren.yaml").read_text(encoding="utf-8")
+    assert "mount: {" in text
+    text = text.replace("mount: {", "mount: {pitch: 5 deg, ", 1)
+    loaded = compose(text, "robot.yaml", tuple(text.splitlines()))
+    (found,) = validation_findings(loaded, "robot", validated_data(loaded.data, "robot"))
+    assert found.code == "DG108"
+    assert "errors: {mount_pitch: ...}" in found.suggestion
+
+
+def test_law_kinds_are_listed_as_one_speaks() -> None:
+    """An element is needed, or a wall, structure or element."""
+    known = {"pot": "element", "west": "wall"}
+    document = load_routine(Path(__file__).parents[2] / "routines/corner-dash.yaml").document
+    (one,) = known_name(document, (), "west", known, ("element",))
+    assert one.message == "'west' is a wall; an element is needed here"
+    (three,) = known_name(document, (), "east", known, ("wall", "structure", "element"))
+    assert three.message == "there is no wall, structure or element called 'east'"

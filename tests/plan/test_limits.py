@@ -136,3 +136,14 @@ def test_law_grip_limits_a_bend():
     # By hand: sqrt(0.1 x 9.80665 x 0.5).
     allowed = step_limits(drive)[0].path_speed(np.array(1 / 0.5))
     assert allowed == pytest.approx(0.7002374, abs=1e-6)
+
+
+def test_law_advice_names_whose_limit_it_is():
+    """Asked for more than the motor gives, a step is told the robot's own limit as the robot's own."""
+    drive = robot().drive
+    top = motor_speed_m_s(drive)
+    assert drive.limits.speed < top
+    _, issues = step_limits(drive, speed=2.0 * top)
+    (issue,) = [i for i in issues if i.level == "error"]
+    assert "cannot be reached" in issue.message
+    assert issue.suggestion.endswith("the robot's own limit on its speed")

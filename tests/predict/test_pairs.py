@@ -14,6 +14,8 @@ import pytest
 from scipy import stats
 
 from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.recorder import DIFFERENCE, MEAN, Recorder
+from driftgate.predict.trials_engine import run_recorded
 from driftgate.predict.values import Outcome
 from driftgate.sight.dark import dark_intervals
 from driftgate.sight.pairs import mean_weights, partners, slots
@@ -372,3 +374,19 @@ def test_law_pairs_do_not_depend_on_batches(batch: int) -> None:
     assert np.array_equal(whole.fix_move_nm, parts.fix_move_nm)
     assert whole.counts.sum() == 20 * len(case.plan.timeline.readings.knot)
     assert all(whole.counts[..., o].sum() > 0 for o in (Outcome.NO_ECHO, Outcome.GATE, Outcome.HELD_BACK))
+
+
+def test_law_a_pair_tells_its_difference_and_its_mean() -> None:
+    """A recorder hears of both: the first reading has the difference, the second the mean."""
+    sensors = two_ahead(rate="0.002 Hz", phase="0.5 s")
+    gated = robot({}, sensors, {"when": "always", "gate": {"sigmas": 3.0}, **PAIR})
+    hall = field_map(x=(-4.0, 4.0), y=(-4.0, 4.0))
+    case = prepared([{"do": "look", "time": "1 s"}], gated, believed=hall, spread=("5 mm", "0 mm", "0.2 deg"))
+    recorder = Recorder(case, 3)
+    run_recorded(case, np.arange(3), 1, recorder)
+    assert recorder.of_pair.tolist() == [[DIFFERENCE] * 3, [MEAN] * 3]
+    assert np.isfinite(recorder.innovation_m).all()
+    assert (recorder.predicted_m > 0.0).all()
+    # Met squarely, the difference is the base times the tangent of the heading that is off.
+    off = recorder.truth[0, 2]
+    assert recorder.innovation_m[0] == pytest.approx(BASE_M * np.tan(off), rel=0.01)

@@ -50,6 +50,15 @@ def test_law_groups_that_are_left_out_are_summed_up():
     assert len(group_words(failing_case().verdict.causes, 6)) == 6
 
 
+def test_law_a_rare_cause_is_not_none():
+    """One trial of two hundred is under 1 %, not 0 %."""
+    groups = (FailureGroup("contact", "touched pot-b", 199, 7), FailureGroup("late", "too late", 1, 9))
+    lines = group_words(FailureCauses(200, 200, groups), 5)
+    assert lines[1].startswith("under 1 % too late") or lines[1].startswith("1 % too late")
+    groups = (FailureGroup("contact", "touched pot-b", 332, 7), FailureGroup("late", "too late", 1, 9))
+    assert group_words(FailureCauses(333, 333, groups), 5)[1].startswith("under 1 % too late")
+
+
 def test_law_reports_name_causes_and_worst_trials():
     """Terminal and Markdown name the largest causes, how many trials they are of, and what to type."""
     made = report(failing_case(), status=1)

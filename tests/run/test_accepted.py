@@ -234,6 +234,16 @@ def test_law_every_format_lists_the_accepted(project):
     assert "until 2026-12-01: &#60;b&#62;&#124;fast" in render_markdown(report)
 
 
+def test_law_build_servers_hear_of_exceptions_too(project):
+    """JUnit has a test case for an exception that has expired or accepts nothing; it fails nothing."""
+    entry = 'code: DG204, step: out, reason: foam, until: "2026-11-01"'
+    suite = etree.fromstring(render_junit(check(project, entry)).encode()).find("testsuite")
+    (test,) = suite.findall("testcase[system-out]")[-1:]
+    assert test.get("name").startswith("warning DG901 at 18:")
+    assert "ended on 2026-11-01" in test.find("system-out").text
+    assert suite.get("failures") == suite.get("errors") == "0"
+
+
 def test_law_day_is_in_the_command_only_where_it_matters(project):
     """Without exceptions the same input gives the same bytes on any day."""
     assert render_json(check(project)) == render_json(check(project, today=date(2030, 1, 1)))

@@ -136,16 +136,25 @@ def run(arguments: list[str]) -> int:
         say_status(130, "interrupted")
         return 130
     except click.ClickException as error:
-        error.show()
         if isinstance(error, click.exceptions.NoArgsIsHelpError):
+            error.show()
             say_status(2, "bad usage: no command was given")
         else:
+            _show_usage(error)
             say_status(2, f"bad usage: {error.format_message()}")
         return 2
     except DriftgateError as error:
         return _deliberate(error)
     except Exception as error:
         return _fault(error)
+
+
+def _show_usage(error: click.ClickException) -> None:
+    """Say how the command is used; what is wrong stands in the last line, and once is enough."""
+    context = getattr(error, "ctx", None)
+    if context is not None:
+        click.echo(context.get_usage(), err=True)
+        click.echo(f"Try '{context.command_path} --help' for help.", err=True)
 
 
 def _deliberate(error: DriftgateError) -> int:

@@ -145,6 +145,12 @@ _LOAD: Final = (
         "the routine refers to must have its counterpart where the mirror puts it.",
     ),
     Rule(
+        "DG141",
+        "field maps do not match",
+        "A further field map stands for the same field as built elsewhere: it must have the same walls, "
+        "structures (with as many corners) and elements, under the same names.",
+    ),
+    Rule(
         "DG142",
         "target cannot be reached",
         "A step drives to a point outside the walls or inside a structure. Usually a slip of the unit or the "
@@ -171,10 +177,10 @@ _LOAD: Final = (
         "repetition, write it in the steps that are repeated.",
     ),
     Rule(
-        "DG141",
-        "field maps do not match",
-        "A further field map stands for the same field as built elsewhere: it must have the same walls, "
-        "structures (with as many corners) and elements, under the same names.",
+        "DG146",
+        "heading beyond a full turn",
+        "A turn to a heading goes the short way round, so 900 deg is 180 deg. To turn round more than once "
+        "use rotate, which turns by an amount.",
     ),
 )
 

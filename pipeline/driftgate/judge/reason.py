@@ -316,8 +316,11 @@ def _last_fix(prepared: PreparedCase, covariance: CovarianceResult, moment: Mome
     return f"The last fix is {gap_s:.1f} s old by then." if gap_s >= _DARK_AT_LEAST_S else ""
 
 
-def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
-    """Return where unintended contact happens and what is open, in plain words; "" when it passes."""
+def contact_reason(verdict: ContactVerdict, describe: DescribeStep, more: str = "run more trials") -> str:
+    """Return where unintended contact happens and what is open, in plain words; "" when it passes.
+
+    `more` says what to do about what is open.
+    """
     if verdict.status == "pass":
         return ""
     seen = verdict.estimate
@@ -335,7 +338,5 @@ def contact_reason(verdict: ContactVerdict, describe: DescribeStep) -> str:
         words.append(f"{which} with {place.obstacle} in {describe(place.step)}.")
     if verdict.status == "undecided":
         weighted = "" if verdict.tilted is None else "weighted "
-        words.append(
-            f"{seen.trials} {weighted}trials leave open whether it is rarer than allowed: run more trials."
-        )
+        words.append(f"{seen.trials} {weighted}trials leave open whether it is rarer than allowed: {more}.")
     return " ".join(words)

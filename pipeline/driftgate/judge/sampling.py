@@ -165,6 +165,10 @@ class Sampling:
         return Estimate(last.successes, last.trials, last.successes / last.trials, low, high)
 
 
+# The most trials that are named, and the most that the command line takes.
+_MOST_NAMED = 10_000_000
+
+
 def _meet(low: float, high: float, new_low: float, new_high: float) -> tuple[float, float]:
     """Return the intersection of two intervals; the new one when there is none, or nothing before."""
     both = max(low, new_low), min(high, new_high)
@@ -178,6 +182,30 @@ def called(seen: Seen, required: float, rule: Sampling) -> Status:
     if rule.shows_above(seen, required, rule.confidence):
         return "pass"
     return "fail" if rule.shows_below(seen, required, rule.fail_confidence) else "undecided"
+
+
+def trials_to_decide(seen: Seen, required: float, rule: Sampling) -> int | None:
+    """Return about how many trials decide if they go on as they have; None: more than anyone runs.
+
+    The share seen is held against the bounds at ever more trials, each a quarter more; two digits of the
+    answer are kept. More than a guide it is not: the share will move.
+    """
+    share, trials = seen.successes / seen.trials, float(seen.trials)
+    while trials <= _MOST_NAMED:
+        trials *= 1.25
+        count = round(trials)
+        if called(Seen(round(share * count), count), required, rule) != "undecided":
+            size: int = 10 ** (len(str(count)) - 2)
+            return -(-count // size) * size
+    return None
+
+
+def more_trials(seen: Seen, required: float, rule: Sampling) -> str:
+    """Return what to do about an open question: "run more trials, about 12000 (--trials 12000)"."""
+    count = trials_to_decide(seen, required, rule)
+    if count is None:
+        return "it is too close to call with trials"
+    return f"run more trials, about {count} if they go on like this (--trials {count})"
 
 
 def decide(looks: Sequence[Seen], required: float, rule: Sampling) -> Decision:

@@ -69,7 +69,10 @@ class StoryStep:
 
 @dataclass(frozen=True)
 class StoryReading:
-    """One reading that was tried; `right` says whether it came from the expected surface."""
+    """One reading that was tried; `right` says whether it came from the expected surface.
+
+    `of_pair` is "difference" or "mean" where innovation and spread are of what a pair makes of two readings.
+    """
 
     time_s: float
     sensor: str
@@ -82,6 +85,7 @@ class StoryReading:
     predicted_m: float
     moved_m: float
     turned_rad: float
+    of_pair: str = ""
 
 
 @dataclass(frozen=True)
@@ -224,6 +228,7 @@ def _readings(finder: CauseFinder, trial: int) -> tuple[StoryReading, ...]:
                 outcome=Outcome(int(record.outcome[r, trial])),
                 innovation_m=float(record.innovation_m[r, trial]),
                 predicted_m=float(record.predicted_m[r, trial]),
+                of_pair=("", "difference", "mean")[int(record.of_pair[r, trial])],
                 moved_m=float(np.hypot(dx, dy)),
                 turned_rad=turn,
             )

@@ -14,7 +14,7 @@ from driftgate.judge.agree import disagreements
 from driftgate.judge.bounds import plain_rank
 from driftgate.judge.ratio import AxisShare, MomentShares, event_share, worst_trials
 from driftgate.judge.reason import DescribeStep, contact_reason, is_narrow, moment_reason, plain_step
-from driftgate.judge.sampling import Decision, Sampling, Seen, decide
+from driftgate.judge.sampling import Decision, Sampling, Seen, decide, more_trials
 from driftgate.judge.stopping import outcomes, seen_at
 from driftgate.judge.values import (
     AxisVerdict,
@@ -104,7 +104,7 @@ def judge_case(
     everything = np.all(success, axis=0) & ~touched
     return CaseVerdict(
         moments=tuple(verdicts),
-        contact=replace(contact, reason=contact_reason(contact, describe)),
+        contact=replace(contact, reason=contact_reason(contact, describe, _more(contact, rule))),
         success=rule.estimate(seen_at(everything, taken)),
         expected_points=float(points.mean()),
         full_points=sum(moment.points for moment in moments),
@@ -214,7 +214,16 @@ def _note(found: Decision, required: float, estimate: Estimate, rule: Sampling) 
             f"at least {rule.needed_trials(required)} are needed"
         )
     side = "above" if estimate.probability >= required else "below"
-    return f"the estimate is {side} what is required, but {trials} trials leave it open: run more trials"
+    more = more_trials(Seen(estimate.successes, trials), required, rule)
+    return f"the estimate is {side} what is required, but {trials} trials leave it open: {more}"
+
+
+def _more(contact: ContactVerdict, rule: Sampling) -> str:
+    """Return what to do about contact that is open."""
+    if contact.status != "undecided":
+        return ""
+    seen = contact.estimate
+    return more_trials(Seen(seen.trials - seen.successes, seen.trials), 1.0 - contact.allowed, rule)
 
 
 def _floor(probability: float) -> str:

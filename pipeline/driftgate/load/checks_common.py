@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from driftgate.core.findings import Finding
+from driftgate.core.units import article
 from driftgate.load.document import DocPath, Document
 from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean, one_of
@@ -41,11 +42,9 @@ def known_name(
     """
     if name is None or known.get(name) in kinds:
         return []
-    wanted = " or ".join(kinds)
+    wanted = " or ".join([", ".join(kinds[:-1]), kinds[-1]] if len(kinds) > 1 else kinds)
     if name in known:
-        message = (
-            f"'{name}' is a{'n' if known[name] == 'element' else ''} {known[name]}; a {wanted} is needed here"
-        )
+        message = f"'{name}' is {article(known[name])}; {article(wanted)} is needed here"
     else:
         message = f"there is no {wanted} called '{shorten(name)}'"
     fitting = [other for other, kind in known.items() if kind in kinds]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -18,13 +19,17 @@ from driftgate.schema.routine import (
     Band,
     Beside,
     Checkpoint,
+    Curve,
     MotionStep,
     Repeat,
     Tolerance,
+    TurnTo,
 )
 
 # Every step is planned, predicted and reported by itself: more would be a slip, or a denial of service.
 MOST_STEPS = 2000
+# A full turn written in degrees may come out a rounding above one.
+_ROUNDING = 1.0 + 1e-9
 
 
 def steps_with_paths(steps: list[AnyStep], path: DocPath = ("steps",)) -> Iterator[tuple[AnyStep, DocPath]]:
@@ -71,6 +76,7 @@ def check_routine(document: Document, data: Any) -> list[Finding]:
     findings += _check_takes(document, written)
     for tolerance, path in tolerances(document):
         findings += _check_tolerance(document, path, tolerance)
+    findings += _check_headings(document, written)
     for step, path in written:
         if isinstance(step, Actuate):
             findings += _check_mechanism(document, path, step, _raw(data, path))
@@ -90,6 +96,26 @@ def _raw(data: Any, path: DocPath) -> Any:
     for part in path:
         data = data[part]
     return data
+
+
+def _check_headings(document: Document, written: list[tuple[AnyStep, DocPath]]) -> list[Finding]:
+    """Return a warning for every heading beyond a full turn: as a heading it is another one."""
+    given: list[tuple[float | None, DocPath]] = [
+        (document.routine.start.pose.heading, ("start", "pose", "heading"))
+    ]
+    for step, path in written:
+        if isinstance(step, TurnTo):
+            given.append((step.to, (*path, "to")))
+        elif isinstance(step, Curve):
+            given.append((step.end_heading, (*path, "end_heading")))
+    findings = []
+    for heading, path in given:
+        if heading is not None and abs(heading) > 2.0 * math.pi * _ROUNDING:
+            same = math.degrees(math.remainder(heading, 2.0 * math.pi))
+            message = f"a heading of {math.degrees(heading):.6g} deg is one of {same:.6g} deg"
+            advice = "write that, or use rotate to turn by an amount"
+            findings.append(document.finding("DG146", path, message, advice, level="warning"))
+    return findings
 
 
 def _check_after(document: Document, written: list[tuple[AnyStep, DocPath]]) -> list[Finding]:

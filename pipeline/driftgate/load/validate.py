@@ -31,6 +31,7 @@ from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.freeze import Freeze
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
+from driftgate.schema.sensor import Mount
 from driftgate.schema.tape import TapeSheet
 from driftgate.schema.waivers import Waivers
 
@@ -52,6 +53,10 @@ _TELLTALE: Final[dict[str, Kind]] = {
     "heading_from": "tape sheet",
     "waivers": "waivers",
     "digest": "freeze",
+}
+# What is looked for here and stands elsewhere.
+_ELSEWHERE: Final[dict[tuple[type[BaseModel] | None, str], str]] = {
+    (Mount, "pitch"): "how far it looks up or down is one of the sensor's errors: errors: {mount_pitch: ...}",
 }
 _PLAIN_UNION_MEMBER: Final = "function-plain[parse()]"
 
@@ -209,7 +214,9 @@ def _unknown_key(error: _Error, model: type[BaseModel], composed: Composed) -> F
     name = str(error.name)
     free = [key for key in known if key not in given]
     close = alike(name, free) or alike(name, known)
-    advice = f"did you mean '{close}'?" if close else f"allowed here: {listed(known)}"
+    advice = _ELSEWHERE.get((owner, name), "")
+    if not advice:
+        advice = f"did you mean '{close}'?" if close else f"allowed here: {listed(known)}"
     return composed.source.finding("DG108", (*error.place, KEY), f"unknown key '{shorten(name)}'", advice)
 
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any, Final, get_origin
 
+from pydantic import BaseModel
+
 from driftgate.core.errors import UnitError
 from driftgate.core.units import DIMENSIONS, NUMBER_PATTERN, article, parse_quantity
-from driftgate.load.fields import Option, literals
+from driftgate.load.fields import Option, literals, required_keys
 from driftgate.load.text import shorten
 from driftgate.schema.accepted import DAY_EXAMPLE
 from driftgate.schema.quantity import Quantity
@@ -42,6 +43,10 @@ _OTHER_SPELLINGS: Final = {
     "°/s²": "deg/s^2", "percent": "%", "pct": "%", "hz": "Hz", "lbs": "lb", "pound": "lb", "pounds": "lb",
     "kilogram": "kg", "kilograms": "kg", "grams": "g", "mm/√m": "mm/sqrt(m)", "deg/√s": "deg/sqrt(s)",
 }  # fmt: skip
+# Keys of a mapping that are shown; more would be a document.
+_MOST_KEYS: Final = 6
+# Bare lengths from which on nobody means metres of a small robot or field: mm or cm, then mm. (Our choice.)
+_NO_METRES, _NO_CENTIMETRES = 10.0, 200.0
 _LOOSE_QUANTITY: Final = re.compile(r"\s*([+-]?[0-9.,_]+(?:[eE][+-]?[0-9]+)?)\s*(\D.*?)?\s*", re.ASCII)
 
 
@@ -106,7 +111,7 @@ def _expected_one(option: Option) -> str:
     if words:
         return one_of(words)
     if option.model is not None:
-        return "keys and values"
+        return keys_of(option.model)
     origin = get_origin(option.type)
     if origin is tuple:
         return "a point [x, y] such as ['0.6 m', '24 in']"
@@ -122,6 +127,12 @@ def _expected_one(option: Option) -> str:
         date: f"a day such as '{DAY_EXAMPLE}'",
     }
     return plain.get(option.type, "something else")
+
+
+def keys_of(model: type[BaseModel]) -> str:
+    """Return "keys and values" with the keys that a mapping needs, or those that it may have."""
+    keys = required_keys(model) or list(model.model_fields)
+    return f"keys and values such as {{{', '.join(f'{key}: ...' for key in keys[:_MOST_KEYS])}}}"
 
 
 def quantity_fault(value: object, quantities: Sequence[Quantity]) -> Fault:
@@ -192,13 +203,17 @@ def _plain_number(text: str) -> str | None:
 
 
 def _with_unit(number: str, quantities: Sequence[Quantity]) -> str:
+    size = abs(float(number))
     if quantities[0].dimension == "ratio":
-        share = float(number) * 100.0
-        if math.isfinite(share):
-            return f"write '{share:.6g} %' if {shorten(number)} is a share of one, else '{shorten(number)} %'"
+        if size > 1.0:
+            return f"write '{shorten(number)} %'"
+        share = f"{float(number) * 100.0:.6g} %"
+        return f"write '{share}' if {shorten(number)} is a share of one, else '{shorten(number)} %'"
     texts = []
     for quantity in quantities:
         dimension = DIMENSIONS[quantity.dimension]
-        unit = _USUAL_UNIT.get(dimension.name, dimension.example.split(" ", 1)[1])
-        texts.append(f"'{shorten(number)} {unit}'")
+        units = [_USUAL_UNIT.get(dimension.name, dimension.example.split(" ", 1)[1])]
+        if dimension.name == "length" and size >= _NO_METRES:
+            units = ["mm", "cm"] if size < _NO_CENTIMETRES else ["mm"]
+        texts += [f"'{shorten(number)} {unit}'" for unit in units]
     return f"write for example {' or '.join(dict.fromkeys(texts))}"

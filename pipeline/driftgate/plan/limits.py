@@ -213,7 +213,9 @@ def _asked(
     what = f"a {key.replace('_', ' ')} of {_amount(asked, unit)}"
     if asked > reachable * _SLACK:
         message = f"{what} cannot be reached: {giver} {_amount(reachable, unit)}"
-        return [LimitIssue("DG201", key, message, "error", f"ask for at most {_amount(limit, unit)}")]
+        whose = f", the robot's own limit on its {key.replace('_', ' ')}" if limit < reachable else ""
+        advice = f"ask for at most {_amount(limit, unit)}{whose}"
+        return [LimitIssue("DG201", key, message, "error", advice)]
     message = f"{what} is above the robot's own limit of {_amount(limit, unit)}; planned with the limit"
     return [LimitIssue("DG201", key, message, "warning")]
 

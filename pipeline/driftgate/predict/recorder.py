@@ -28,6 +28,8 @@ NO_ECHO, FALSE_RETURN = -2, -1
 # What becomes of readings whose echo the robot listens to, or whose echo says whether it was refused wrongly.
 _HEARD = (Outcome.ACCEPTED, Outcome.NO_SURFACE, Outcome.NO_ECHO, Outcome.GATE, Outcome.HELD_BACK)
 
+DIFFERENCE, MEAN = 1, 2
+
 
 class Recorder:
     """Keeps, for n trials, what became of every reading and where every step ended.
@@ -50,8 +52,10 @@ class Recorder:
         The true edge or element that the echo came from; `FALSE_RETURN`; `NO_ECHO` also where no trial
         listened.
     innovation_m, predicted_m : ndarray, shape (readings, n)
-        Innovation and its predicted standard deviation at the gate; nan where there was none, and for
-        the readings of a pair.
+        Innovation and its predicted standard deviation at the gate; nan where there was none.
+    of_pair : ndarray of int, shape (readings, n)
+        `DIFFERENCE` or `MEAN` where these are of what a pair made of two readings: the first has the
+        difference, the second the mean; else 0.
     move : ndarray, shape (readings, 3, n)
         By how much the reading moved the belief; of a pair the first reading has it all. [m, m, rad]
     """
@@ -67,6 +71,7 @@ class Recorder:
         self.origin: IntArray = np.full((readings, count), NO_ECHO, dtype=np.intp)
         self.innovation_m = np.full((readings, count), np.nan)
         self.predicted_m = np.full((readings, count), np.nan)
+        self.of_pair: IntArray = np.zeros((readings, count), dtype=np.intp)
         self.move = np.zeros((readings, 3, count))
         self._fixed = np.zeros((3, count))
         self._who: IntArray | None = None
@@ -104,6 +109,7 @@ class Recorder:
         echo_of: Callable[[], Echo],
         at_gate: tuple[FloatArray, FloatArray] | None,
         fixed: Sequence[FloatArray],
+        of_pair: int = 0,
     ) -> None:
         """Keep what became of reading r in some trials.
 
@@ -121,6 +127,8 @@ class Recorder:
             Innovation and its predicted variance. [m, m^2]
         fixed : sequence of ndarray
             Sum of all fixes so far, this one included; field axes.
+        of_pair : int
+            `DIFFERENCE` or `MEAN` for the two readings of a pair.
         """
         at = np.flatnonzero(which)
         to = self._columns(at)
@@ -128,6 +136,7 @@ class Recorder:
         if np.isin(outcome[at], _HEARD).any():
             echo = echo_of()
             self.origin[r, to] = np.where(np.isnan(echo.reading_m), NO_ECHO, echo.surface)[at]
+        self.of_pair[r, to] = of_pair
         if at_gate is not None:
             reached = (outcome[at] == Outcome.ACCEPTED) | (outcome[at] == Outcome.GATE)
             self.innovation_m[r, to[reached]] = at_gate[0][at[reached]]

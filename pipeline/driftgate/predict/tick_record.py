@@ -63,9 +63,10 @@ class TickRecorder(Recorder):
         echo_of: Callable[[], Echo],
         at_gate: tuple[FloatArray, FloatArray] | None,
         fixed: Sequence[FloatArray],
+        of_pair: int = 0,
     ) -> None:
         """Keep what came back, too, whether or not the robot listened."""
-        super().reading(r, which, outcome, expected, echo_of, at_gate, fixed)
+        super().reading(r, which, outcome, expected, echo_of, at_gate, fixed, of_pair)
         at = np.flatnonzero(which)
         self.reading_m[r, self._columns(at)] = np.broadcast_to(echo_of().reading_m, outcome.shape)[at]
 

@@ -21,6 +21,7 @@ from driftgate.predict.filter import (
 )
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
+from driftgate.predict.recorder import DIFFERENCE, MEAN
 from driftgate.predict.trial_expect import Expected, Looks
 from driftgate.predict.trial_memory import CorrectionState, Tally, empty_tally, fresh_memory
 from driftgate.predict.trial_motion import Poses
@@ -218,6 +219,7 @@ class Corrector:
         squared = np.zeros(1)
         used = [np.zeros_like(alive), np.zeros_like(alive)]
         refused, moved = np.zeros_like(alive), np.zeros(len(alive))
+        at_gate = []
         for turns in (True, False):
             models = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
             slot = self._slots.difference(partner.pair) if turns else self._slots.mean(partner.pair)
@@ -235,6 +237,7 @@ class Corrector:
                 elif stage is Stage.PERSISTENCE:
                     passed = self._acceptance.persists(slot, passed, scalar.surface, memory)
             used[turns] = passed
+            at_gate.append((scalar.innovation, terms.predicted))
             watch.taken(slot, step, squared, passed)
             if passed.any():
                 before = p.bx, p.by, p.bh
@@ -244,8 +247,9 @@ class Corrector:
         pair = [q for q, _ in both]
         outcome = self._count_pair(pair, alive, used[0] | used[1], refused, moved, seen, echoes, tally)
         if tally.recorder is not None:
-            for q, expected, take in zip(pair, seen, echo_of, strict=True):
-                tally.recorder.reading(q, alive, outcome, expected.surface, take, None, memory.fixed)
+            parts = zip(pair, seen, echo_of, at_gate, (DIFFERENCE, MEAN), strict=True)
+            for q, expected, take, gated, part in parts:
+                tally.recorder.reading(q, alive, outcome, expected.surface, take, gated, memory.fixed, part)
 
     def _break_pair(self, partner: Partner, memory: CorrectionState) -> None:
         memory.interrupt(self._slots.difference(partner.pair))

@@ -39,6 +39,8 @@ def render_junit(report: RunReport, erosion: tuple[bool, list[str]] | None = Non
         _finding(suite, finding, number)
     for case in report.cases:
         _case(suite, case)
+    for number, finding in enumerate(sorted(f for f in report.findings if f.level != "error"), start=1):
+        _warning(suite, finding, number)
     if erosion is not None:
         _erosion(suite, *erosion)
     return suite_text(suite)
@@ -48,6 +50,14 @@ def _finding(suite: ET.Element, finding: Finding, number: int) -> None:
     name = f"{finding.code} at {finding.line}:{finding.column} ({number})"
     test = add_test(suite, dotted(finding.path), name, finding.path, finding.line)
     add_trouble(test, "error", finding.code, render_finding(finding, Paint()))
+
+
+def _warning(suite: ET.Element, finding: Finding, number: int) -> None:
+    """Add a warning that belongs to no case, such as an exception that has expired: it fails nothing."""
+    name = f"warning {finding.code} at {finding.line}:{finding.column} ({number})"
+    test = add_test(suite, dotted(finding.path), name, finding.path, finding.line)
+    lines = render_finding(finding, Paint())
+    ET.SubElement(test, "system-out").text = "\n".join(plain(line) for line in lines)
 
 
 def _case(suite: ET.Element, case: CaseReport) -> None:

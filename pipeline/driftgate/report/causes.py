@@ -34,9 +34,10 @@ def group_words(causes: FailureCauses, most: int) -> list[str]:
     shown = list(causes.groups[: most if len(causes.groups) <= most else most - 1])
     rest = causes.groups[len(shown) :]
     shares = whole_percents([g.trials for g in shown] + [sum(g.trials for g in rest)])
-    lines = [f"{share} % {_words(group)}" for share, group in zip(shares, shown, strict=False)]
+    told = [f"{share} %" if share else "under 1 %" for share in shares]
+    lines = [f"{share} {_words(group)}" for share, group in zip(told, shown, strict=False)]
     if rest:
-        lines.append(f"{shares[-1]} % {len(rest)} other causes, for example trial {rest[0].example}")
+        lines.append(f"{told[-1]} {len(rest)} other causes, for example trial {rest[0].example}")
     return lines
 
 

@@ -255,7 +255,7 @@ def _reading(r: StoryReading) -> tuple[str, ...]:
         plain(r.expected),
         plain(r.origin),
         r.outcome.name.lower().replace("_", " "),
-        _signed(r.innovation_m, "x") if known else "-",
+        _signed(r.innovation_m, "x") + (f" ({r.of_pair})" if r.of_pair else "") if known else "-",
         amount_words(r.predicted_m, "x") if known else "-",
         amount_words(r.moved_m, "x") if r.outcome is Outcome.ACCEPTED else "-",
     )
