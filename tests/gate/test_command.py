@@ -34,6 +34,7 @@ def test_law_failing_build(house: Glasshouse):
         house,
         *("check", DASH, "--trials", "1500", "--workers", "1"),
         *("--report", "json=gate.json", "--report", "junit=gate.xml", "--report", "markdown=gate.md"),
+        *("--report", "sarif=gate.sarif", "--annotate", "always"),
         NO_COLOR="1",
         FORCE_COLOR="1",
     )
@@ -59,10 +60,51 @@ def test_law_failing_build(house: Glasshouse):
     assert (failed.get("file"), failed.get("line")) == (DASH, str(line))
     assert failed.find("failure").get("type") == "DG401"
     assert reason in failed.find("failure").text
+    touched = next(test for test in suite.iter("testcase") if test.get("name") == "contact")
+    assert touched.get("line") == str(house.line(DASH, "contact_allowed:"))
+    assert document["cases"][0]["prediction"]["contact"]["line"] == house.line(DASH, "contact_allowed:")
+
+    (result,) = json.loads((house.folder / "gate.sarif").read_text())["runs"][0]["results"]
+    place = result["locations"][0]["physicalLocation"]
+    assert (place["artifactLocation"]["uri"], place["region"]["startLine"]) == (DASH, line)
+    assert reason in result["message"]["text"]
+    steps = [p["physicalLocation"]["region"]["startLine"] for p in result["relatedLocations"]]
+    assert house.line(DASH, "name: close-in") in steps
+    (command,) = [text for text in done.stdout.splitlines() if text.startswith("::")]
+    assert command.startswith(f"::error file={DASH},line={line},col=3,title=DG401 tolerance breaks::end fail")
+
     summary = (house.folder / "gate.md").read_text()
     assert summary.startswith("### driftgate: fail")
     assert "DG401" in summary
     assert f"line {line}" in summary
+
+
+def test_law_commands_only_where_they_are_read(house: Glasshouse):
+    """Workflow commands follow the option, and by themselves the server that reads them; status the same."""
+    house.edit(DASH, ("time_limit: 6 s", "time_limit: 6"))
+    line = house.line(DASH, "time_limit")
+    for option, server, expected in (
+        ((), "", 0),
+        ((), "true", 1),
+        (("--annotate", "never"), "true", 0),
+        (("--annotate", "always"), "", 1),
+    ):
+        done = spawn(house, "check", DASH, *option, GITHUB_ACTIONS=server)
+        found = [text for text in done.stdout.splitlines() if text.startswith("::")]
+        assert (done.returncode, len(found)) == (2, expected)
+        for text in found:
+            assert text.startswith(f"::error file={DASH},line={line},col=13,title=DG111 ")
+
+
+def test_law_contact_stands_at_final_without_an_allowance(house: Glasshouse):
+    """Where a routine does not say how much contact is allowed, contact stands where `final` begins."""
+    house.alone("corner-dash")
+    text = (house.folder / DASH).read_text()
+    (house.folder / DASH).write_text(re.sub(r"(?m)^  contact_allowed:.*\n", "", text))
+    spawn(house, "check", DASH, "--trials", "20", "--workers", "1", "--report", "junit=gate.xml")
+    suite = ET.parse(house.folder / "gate.xml").getroot().find("testsuite")
+    lines = {t.get("line") for t in suite.iter("testcase") if t.get("name") == "contact"}
+    assert lines == {str(house.line(DASH, "final:"))}
 
 
 def test_law_colour_only_where_asked_for(house: Glasshouse):

@@ -6,19 +6,25 @@ import json
 import math
 import re
 import unicodedata
+from pathlib import Path
 
 import jsonschema
 import pytest
 from lxml import etree
 from made_reports import HOSTILE, case, contact, everything, moment, report
 
+from driftgate.judge.paired_values import Loosening
 from driftgate.report.as_json import render_json
 from driftgate.report.as_junit import render_junit
-from driftgate.report.as_markdown import render_markdown
+from driftgate.report.as_markdown import MOST_BYTES, render_markdown
+from driftgate.report.compare_model import Comparison
 from driftgate.report.json_schema import SCHEMA
 from driftgate.report.model import RunReport
 from driftgate.report.terminal import render_terminal
+from driftgate.report.text import markdown_code
 from strict_schema import strict
+
+PUBLISHED = Path(__file__).parent / "published"
 
 
 def hidden(text):
@@ -98,6 +104,29 @@ def test_law_junit_reads_back():
     assert "61 % of the variance rests on guessed numbers" in pot.find("failure").text
 
 
+def test_ref_junit_meets_a_published_schema():
+    """Valid under the schema of a common reader, but for the two attributes that others want."""
+    schema = etree.XMLSchema(etree.parse(PUBLISHED / "junit-10.xsd"))
+    for made in (report(), everything()):
+        for erosion in (None, (True, ["eroded: 1 loosening"]), (False, ["not eroded"])):
+            root = etree.fromstring(render_junit(made, erosion).encode())
+            for test in root.iter("testcase"):
+                for name in ("file", "line"):
+                    test.attrib.pop(name, None)
+            schema.assertValid(root)
+    root.find("testsuite/testcase").set("status", "good")
+    root.find("testsuite/testcase").append(etree.Element("verdict"))
+    assert not schema.validate(root)
+
+
+def test_law_junit_contact_stands_at_its_own_line():
+    """Contact, judged by what the routine's `final` allows, stands there; a place unknown is none."""
+    for place, line in (((38, 3), "38"), ((0, 0), None)):
+        root = etree.fromstring(render_junit(report(case(contact_place=place))).encode())
+        (test,) = (t for t in root.iter("testcase") if t.get("name") == "contact")
+        assert test.get("line") == line
+
+
 def test_law_junit_passing_run_has_no_failures():
     """A run that passes has no failure and no error element."""
     root = etree.fromstring(render_junit(report()).encode())
@@ -121,6 +150,50 @@ def test_law_markdown_is_cut_for_its_readers():
     text = render_markdown(report(*many, status=1, why="many"))
     assert len(text.encode()) < 1_000_000
     assert "and 3940 more" in text
+
+
+def test_law_markdown_is_never_dropped_for_its_size():
+    """However long its texts, a summary stays below what build servers take, cut at a line, and says so."""
+    reason = "&" * 20_000  # five times as long once escaped
+    many = tuple(
+        case(path=f"routines/r{i}.yaml", moments=(moment(successes=9, reason=reason),)) for i in range(60)
+    )
+    text = render_markdown(report(*many, status=1))
+    assert 700_000 < len(text.encode()) <= MOST_BYTES
+    assert re.search(r"\n\nCut here, \d+ lines are left out: the JSON report has everything\.\n\Z", text)
+    assert "Cut here" not in render_markdown(report())
+
+
+def test_law_markdown_fits_a_phone():
+    """No table has more than four columns, every row as many as its header, and paths stand as code."""
+    text = render_markdown(everything())
+    rows = [line for line in text.splitlines() if line.startswith("|")]
+    assert rows
+    assert max(row.count("|") for row in rows) <= 5
+    assert "`routines/dash.yaml`" in text
+    assert "at `routines/fast.yaml:9`: too fast" in text
+    assert "Again: `driftgate check --seed 1`" in text
+
+
+def test_law_markdown_code_stands_as_it_is():
+    """Code is between backquotes where nothing in it could end it, and escaped otherwise."""
+    assert markdown_code("driftgate check 'a b.yaml' --field=x") == "`driftgate check 'a b.yaml' --field=x`"
+    for text in ("a`b", "a|b", "$x$", "<b>", " ", "", "a\\b"):
+        shown = markdown_code(text)
+        assert shown.startswith("<code>")
+        assert shown.endswith("</code>")
+        assert not set("`|$\\") & set(shown)
+
+
+def test_law_markdown_leads_with_what_was_lost():
+    """What was lost against a baseline stands before what passes; a comparison without a loss after it."""
+    loosening = Loosening("routines/dash.yaml", 9, "final.within.x", "10 mm", "30 mm", "wider")
+    kept = Comparison("main@1234567", 1, 4000, 0.95, 6, 0.02, "fail")
+    lost = Comparison("main@1234567", 1, 4000, 0.95, 6, 0.02, "fail", loosenings=(loosening,))
+    text = render_markdown(report(), lost)
+    assert text.index("Loosened") < text.index("| passing | tightest |")
+    text = render_markdown(report(), kept)
+    assert text.index("not eroded") > text.index("| passing | tightest |")
 
 
 def test_law_failing_comes_first():

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison
     from driftgate.report.model import RunReport
 
-FORMATS = ("json", "junit", "markdown")
+FORMATS = ("json", "junit", "sarif", "markdown")
 
 
 @click.command(
@@ -66,9 +66,10 @@ FORMATS = ("json", "junit", "markdown")
     type=ReportTarget(FORMATS),
     multiple=True,
     metavar="FORMAT=FILE",
-    help="Also write a report: json, junit or markdown. May be given several times.",
+    help="Also write a report: json, junit, sarif or markdown. May be given several times.",
 )
 @against_options
+@options.annotate_option
 @options.colour_option
 @click.option("--quiet", "-q", is_flag=True, help="Print only what does not pass, and no progress.")
 def command(
@@ -84,6 +85,7 @@ def command(
     cache_folder: Path | None,
     no_cache: bool,
     reports: tuple[tuple[str, Path], ...],
+    annotate: str,
     colour: str,
     quiet: bool,
     against: Against,
@@ -138,6 +140,10 @@ def command(
         from driftgate.report.erosion import render_comparison
 
         emit(render_comparison(found, colour=wanted, quiet=quiet))
+    if options.wants_annotations(annotate):
+        from driftgate.report.as_annotations import render_annotations
+
+        emit(render_annotations(report, found))
     say_status(report.status, report.why)
     return report.status
 

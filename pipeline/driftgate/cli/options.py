@@ -19,7 +19,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 MOST_EVER = 10_000_000
 SAMPLES = ("sequential", "fixed")
 CACHE_VARIABLE = "DRIFTGATE_CACHE"
-COLOUR_CHOICES = ("auto", "always", "never")
+WHEN_CHOICES = ("auto", "always", "never")
 
 
 class Share(click.ParamType[float]):
@@ -197,11 +197,28 @@ def colour_option(function: F) -> F:
     return click.option(
         "--color",
         "colour",
-        type=click.Choice(COLOUR_CHOICES),
+        type=click.Choice(WHEN_CHOICES),
         default="auto",
         show_default=True,
         help="Colour: auto follows NO_COLOR, FORCE_COLOR and whether this is a terminal.",
     )(function)
+
+
+def annotate_option(function: F) -> F:
+    """Add --annotate."""
+    return click.option(
+        "--annotate",
+        type=click.Choice(WHEN_CHOICES),
+        default="auto",
+        show_default=True,
+        help="Workflow commands on stdout, which show findings beside the lines of a change: auto where "
+        "GITHUB_ACTIONS is true.",
+    )(function)
+
+
+def wants_annotations(choice: str) -> bool:
+    """Return whether to print workflow commands: the option, else whether the server reads them."""
+    return choice == "always" or (choice == "auto" and os.environ.get("GITHUB_ACTIONS") == "true")
 
 
 def wants_colour(choice: str) -> bool:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import Final
 
 from driftgate.core.findings import Finding
 
 WIDEST: Final = 100  # columns of an excerpt, so that it stays on one line of most terminals
+# Build servers read commands off the log: lines that begin with "::", after blanks too, and "##[name]"
+# or "##name[" anywhere in a line (from memory). Changing the one character found here undoes them; a colon
+# may follow the text.
+LOG_COMMAND: Final = re.compile(r"(?<!\S):(?=:|\Z)|(?<=#)#(?=\w*\[)")
 _TAB: Final = "    "
 _RESET: Final = "\x1b[0m"
 _BOLD: Final = "\x1b[1m"
@@ -42,8 +47,8 @@ def render_finding(finding: Finding, color: bool) -> str:
 
 
 def visible(text: str) -> str:
-    """Return the text in one line with everything that a terminal might obey made harmless."""
-    return "".join(_harmless(character) for character in text)
+    """Return the text in one line with all that a terminal or a build server might obey made harmless."""
+    return LOG_COMMAND.sub("\ufffd", "".join(_harmless(character) for character in text))
 
 
 def display_width(text: str) -> int:
@@ -69,7 +74,8 @@ def _harmless(character: str) -> str:
 
 
 def _excerpt(finding: Finding, color: bool) -> list[str]:
-    cells = [_TAB if c == "\t" else _harmless(c) for c in finding.excerpt]
+    shown = LOG_COMMAND.sub("\ufffd", finding.excerpt)
+    cells = [_TAB if c == "\t" else _harmless(c) for c in shown]
     at = min(max(finding.column - 1, 0), len(cells))
     begin, end = _window(cells, at)
     before = ("…" if begin > 0 else "") + "".join(cells[begin:at])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from driftgate.core.findings import Level
+
 
 @dataclass(frozen=True)
 class Rule:
@@ -21,9 +23,12 @@ class Rule:
     acceptable : bool
         Whether a routine may accept it under `accepted`: only what leaves a plan that can be
         predicted, never a fault of a file or a verdict.
+    usual : {"error", "warning", "note"}
+        The level that a finding of this kind mostly has.
     """
 
     code: str
     title: str
     explanation: str
     acceptable: bool = False
+    usual: Level = "error"

@@ -6,6 +6,7 @@ from typing import Final
 
 from driftgate.core.rule import Rule
 from driftgate.core.rules_freeze import FREEZE
+from driftgate.core.rules_logs import LOGS
 
 _LOAD: Final = (
     Rule(
@@ -196,6 +197,7 @@ _PLAN: Final = (
         "time limit exceeded",
         "The nominal routine takes longer than its time limit. Shorten it or drive faster.",
         acceptable=True,
+        usual="warning",
     ),
     Rule(
         "DG203",
@@ -209,6 +211,7 @@ _PLAN: Final = (
         "Even without any error the robot's outline meets a wall, a structure or an element on its way. "
         "Move the path, or list the thing under 'may_touch' if touching is meant.",
         acceptable=True,
+        usual="warning",
     ),
     Rule(
         "DG205",
@@ -232,6 +235,7 @@ _PLAN: Final = (
         "The wheels would slip at the acceleration asked for; the plan uses what friction allows. Ask "
         "for less.",
         acceptable=True,
+        usual="warning",
     ),
     Rule(
         "DG209",
@@ -250,12 +254,14 @@ _SIGHT: Final = (
         "where the robot's own tests refuse it, where something on the map stands in the sight line "
         "(obstructed), and where the sensor's mean pitch takes the beam over or under the surface, or to the "
         "floor first.",
+        usual="note",
     ),
     Rule(
         "DG302",
         "look without a fix",
         "The robot stands still to look, but no sensor can give a fix from there; the message names why.",
         acceptable=True,
+        usual="warning",
     ),
 )
 
@@ -283,96 +289,20 @@ _JUDGE: Final = (
         "engines disagree",
         "Covariance and trials differ by more than chance and by more than 3 % of the tolerance. The "
         "message says which one to believe and why.",
+        usual="note",
     ),
     Rule(
         "DG406",
         "guessed numbers dominate",
         "Most of the predicted variance rests on numbers marked as guesses. Measure the source named first.",
-    ),
-)
-
-_LOGS: Final = (
-    Rule(
-        "DG601",
-        "not a log of a known format",
-        "The first line of a log is '# driftgate log: 1', that of a list of beacons '# driftgate beacons: "
-        "1'. A later format needs a later driftgate.",
+        usual="note",
     ),
     Rule(
-        "DG602",
-        "preamble of a log not understood",
-        "Lines '# key: value' come before the header row. A key is unknown, stands there twice, is missing "
-        "('origin' is required: measured or simulated), or its value is not what it should be.",
-    ),
-    Rule(
-        "DG603",
-        "column of a log unknown, missing or there twice",
-        "Columns may come in any order, but what an unknown one says would be ignored, so it is refused. "
-        "Correct its spelling or leave it out. A log needs 'time [s]'.",
-    ),
-    Rule(
-        "DG604",
-        "unit of a column missing or wrong",
-        "The header says the unit of every number in square brackets, such as 'forward [m]', so that "
-        "inches are never taken for metres.",
-    ),
-    Rule(
-        "DG605",
-        "columns of a log that do not go together",
-        "A column needs another one: 'fix NAME' the readings 'range NAME', 'reference x' also 'reference y' "
-        "and 'reference by', 'believed x' all three of the pose.",
-    ),
-    Rule(
-        "DG606",
-        "row does not fit the header",
-        "The row has more or fewer cells than the header row, its quotes do not match, or there is no row "
-        "at all. Cells are separated by commas, numbers have a decimal point.",
-    ),
-    Rule(
-        "DG607",
-        "cell not understood",
-        "A number, a word of the list, or nothing belongs there. Numbers are plain and finite; a reading "
-        "that found nothing is written 'none'.",
-    ),
-    Rule(
-        "DG608",
-        "time does not run forward",
-        "Every row is later than the one before. A row written twice, two runs in one file, or a clock that "
-        "was set during the run break this.",
-    ),
-    Rule(
-        "DG609",
-        "gap in a log",
-        "For a while no odometry was written. What was driven in the gap is known only in sum, so its path "
-        "is not.",
-    ),
-    Rule(
-        "DG610",
-        "numbers that only make sense in another unit",
-        "No small robot is that fast, turns that fast, reads that far, or gets anywhere with so little "
-        "odometry. Usually the header names another unit than the robot wrote.",
-    ),
-    Rule(
-        "DG611",
-        "heading jumps",
-        "The heading changes by more than a robot can turn in that time, and not by a whole turn. Usually "
-        "the gyro was set back during the run: log it without that, or write the log of one run only.",
-    ),
-    Rule(
-        "DG612",
-        "cells of one row contradict each other",
-        "A fix is named where no reading was taken, or a pose is given in part only.",
-    ),
-    Rule(
-        "DG613",
-        "files of one run do not fit together",
-        "Files of one run share a clock and say the same of the run in their preambles, and each column is "
-        "in one of them only.",
-    ),
-    Rule(
-        "DG614",
-        "log too large",
-        "A run has at most 200 000 rows and 64 columns, in at most 16 files, and a preamble 200 lines.",
+        "DG407",
+        "lost against the baseline",
+        "A tolerance is shown to have lost more than --allowed-loss, a demand was loosened, or something "
+        "that was judged is gone. Take the change back, or accept it by keeping a new baseline.",
+        usual="warning",
     ),
 )
 
@@ -382,16 +312,18 @@ _EXCEPTIONS: Final = (
         "accepted exception has expired",
         "The last day of an entry under 'accepted' has passed, so what it accepted counts again. Correct "
         "the routine and delete the entry, or look at it again and give it a later day.",
+        usual="warning",
     ),
     Rule(
         "DG902",
         "accepted exception is not used",
         "No finding of the routine is what an entry under 'accepted' describes: it is gone, has moved to "
         "another step, or has grown from a warning into an error. Delete the entry, or correct it.",
+        usual="warning",
     ),
 )
 
 RULES: Final[dict[str, Rule]] = {
-    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *_LOGS, *FREEZE, *_EXCEPTIONS)
+    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *LOGS, *FREEZE, *_EXCEPTIONS)
 }
 """Every code that a finding may carry."""

@@ -36,6 +36,7 @@ FREEZE: Final = (
         "changed since the freeze, but not in what it means",
         "Comments, titles, notes, spacing, line ends, the order of keys or the spelling of a number have "
         "changed. Noted only.",
+        usual="note",
     ),
     Rule(
         "DG706",

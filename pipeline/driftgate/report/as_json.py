@@ -138,7 +138,7 @@ def _prediction(case: CaseReport, verdict: CaseVerdict, seed: int) -> Json:
             for moment, place in zip(verdict.moments, case.places, strict=True)
         ],
         "failures": None if verdict.causes is None else _failures(verdict.causes),
-        "contact": _contact(verdict.contact),
+        "contact": _contact(verdict.contact, *case.contact_place),
         "disagreements": [_disagreement(found) for found in verdict.disagreements],
     }
 
@@ -257,8 +257,10 @@ def _variance(shares: VarianceShares) -> Json:
     }
 
 
-def _contact(contact: ContactVerdict) -> Json:
+def _contact(contact: ContactVerdict, line: int, column: int) -> Json:
     return {
+        "line": line,
+        "column": column,
         "verdict": contact.status,
         "codes": list(contact.codes),
         "allowed": contact.allowed,

@@ -84,7 +84,7 @@ def _case(suite: ET.Element, case: CaseReport) -> None:
         else:
             ET.SubElement(test, "system-out").text = "\n".join(plain(text) for text in lines)
     contact = case.verdict.contact
-    test = add_test(suite, classname, "contact", case.path, 1)
+    test = add_test(suite, classname, "contact", case.path, case.contact_place[0])
     words = [f"contact {contact.status}: {contact_words(contact)}", contact.reason]
     words.append(f"everything together: {together_words(case.verdict)}")
     if contact.status != "pass":

@@ -200,6 +200,8 @@ _DEFS: Schema = {
     ),
     "contact": object_of(
         "The verdict on unintended contact.",
+        line=count("where the routine's file says what is allowed; 0: unknown"),
+        column=count(),
         verdict=VERDICT,
         codes=list_of(text()),
         allowed=share(),

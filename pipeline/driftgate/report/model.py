@@ -113,6 +113,10 @@ class CaseReport:
         What the plan stage found and the routine accepts; none of them is among the findings.
     tell : str
         The command that tells a trial of this case, without the trial and the seed.
+    contact_place : tuple of (int, int)
+        Line and column of what the routine says about contact; 0: unknown.
+    at_fault : tuple of tuple of int
+        For each moment of the verdict the planned steps that its reason names, from 0.
     """
 
     path: str
@@ -133,6 +137,8 @@ class CaseReport:
     readings: tuple[ReadingRow, ...]
     accepted: tuple[AcceptedFinding, ...] = ()
     tell: str = ""
+    contact_place: tuple[int, int] = (0, 0)
+    at_fault: tuple[tuple[int, ...], ...] = ()
 
     @property
     def feasible(self) -> bool:

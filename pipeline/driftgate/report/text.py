@@ -6,6 +6,8 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
+from driftgate.core.render import LOG_COMMAND
+
 # Controls, formats (they can reverse or hide what follows), surrogates, unassigned, line and
 # paragraph separators: none of them belongs in one line of a report.
 _HIDDEN = ("Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp")
@@ -13,10 +15,17 @@ _HIDDEN = ("Cc", "Cf", "Cs", "Cn", "Co", "Zl", "Zp")
 # links and mentions, formulas, and addresses that become links by themselves.
 _MARKDOWN = re.compile(r"([\\`*_\[\]#!|~<>&@:$]|(?<=[wW]{3})\.)")
 
+# What stands for itself between backquotes, in and out of tables, in every dialect.
+_CODE = re.compile(r"[\w ./=%+,:@(){}'\"^-]+")
+
 
 def plain(text: str) -> str:
-    """Return a text as one line that cannot steer a terminal: hidden characters become escapes."""
-    return "".join(c if unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
+    """Return a text as one line that steers neither a terminal nor a build server that reads the log.
+
+    Hidden characters become escapes, and so does one character of what such a server would obey.
+    """
+    shown = "".join(c if unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
+    return LOG_COMMAND.sub(lambda mark: _escape(mark.group()), shown)
 
 
 def _escape(character: str) -> str:
@@ -31,6 +40,14 @@ def markdown(text: str) -> str:
     markup, also inside a table.
     """
     return _MARKDOWN.sub(lambda m: f"&#{ord(m.group(1))};", plain(text))
+
+
+def markdown_code(text: str) -> str:
+    """Return a text that Markdown shows as it stands, as code, also inside a table."""
+    shown = plain(text)
+    if shown.strip() and _CODE.fullmatch(shown):
+        return f"`{shown}`"
+    return f"<code>{markdown(text)}</code>"
 
 
 def table(header: tuple[str, ...], rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:

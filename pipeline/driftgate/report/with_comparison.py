@@ -5,17 +5,18 @@ from __future__ import annotations
 from driftgate.report.as_json import report_object
 from driftgate.report.as_junit import render_junit
 from driftgate.report.as_markdown import render_markdown
+from driftgate.report.as_sarif import render_sarif
 from driftgate.report.compare_json import as_text
 from driftgate.report.compare_model import Comparison
-from driftgate.report.erosion import change_words, comparison_markdown, comparison_object, loosening_lines
+from driftgate.report.erosion import change_words, comparison_object, loosening_lines
 from driftgate.report.model import RunReport
 
 
 def with_comparison(form: str, report: RunReport, found: Comparison | None) -> str:
     """Return a report of a run in a format, the comparison with it if there is one.
 
-    JSON has it as the member `comparison`, Markdown as a section; in JUnit the erosion of a run is a
-    test case of its own.
+    JSON has it as the member `comparison`, Markdown as a section, SARIF as results; in JUnit the erosion of a
+    run is a test case of its own.
     """
     if form == "json":
         whole = report_object(report)
@@ -23,8 +24,9 @@ def with_comparison(form: str, report: RunReport, found: Comparison | None) -> s
             whole["comparison"] = comparison_object(found)
         return as_text(whole)
     if form == "markdown":
-        text = render_markdown(report)
-        return text if found is None else f"{text}\n{comparison_markdown(found)}"
+        return render_markdown(report, found)
+    if form == "sarif":
+        return render_sarif(report, found)
     if found is None:
         return render_junit(report)
     why = f"eroded: {', '.join(found.eroded)}" if found.eroded else "not eroded"

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from driftgate.load.document import Document
+from driftgate.load.document import KEY, Document
 from driftgate.report.model import CaseReport, StepPlace
 from driftgate.run.accepted import split_findings
 from driftgate.run.cases import NamedCase
-from driftgate.run.facts import JudgedFacts, PlanFacts, with_steps
+from driftgate.run.facts import JudgedFacts, PlanFacts, steps_named, with_steps
 
 
 def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -> CaseReport:
@@ -49,7 +49,15 @@ def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -
         readings=() if judged is None else judged.readings,
         accepted=accepted,
         tell=named.tell(),
+        contact_place=_contact_place(document),
+        at_fault=() if judged is None else tuple(steps_named(m.reason) for m in judged.verdict.moments),
     )
+
+
+def _contact_place(document: Document) -> tuple[int, int]:
+    """Return where the file says how much contact is allowed, or else where its `final` begins."""
+    allowed = ("final", "contact_allowed", KEY)
+    return document.where(allowed if allowed in document.positions else ("final", KEY))[:2]
 
 
 def _steps(document: Document, plan: PlanFacts) -> tuple[StepPlace, ...]:

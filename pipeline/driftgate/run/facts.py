@@ -82,6 +82,11 @@ class JudgedFacts:
     readings: tuple[ReadingRow, ...]
 
 
+def steps_named(text: str) -> tuple[int, ...]:
+    """Return the planned steps that a text has marks for, in order, each once."""
+    return tuple(dict.fromkeys(int(mark.group(1)) for mark in _MARK.finditer(text)))
+
+
 def step_mark(index: int) -> str:
     """Return a mark that stands for a planned step in a text until its line is known."""
     return f"\0{index}\0"
