@@ -230,7 +230,7 @@ def test_law_every_format_lists_the_accepted(project):
     assert plan.find("skipped").get("message") == "accepted until 2026-12-01: <b>|fast"
     assert "DG201" in plan.find("system-out").text
 
-    assert "DG201 at routines/out.yaml line 11" in render_markdown(report)
+    assert "DG201 at `routines/out.yaml:11`" in render_markdown(report)
     assert "until 2026-12-01: &#60;b&#62;&#124;fast" in render_markdown(report)
 
 
