@@ -15,7 +15,7 @@ class Rule:
     ----------
     code : str
         "DG" and three digits: 1xx load, 2xx plan, 3xx sight, 4xx judgement, 6xx logged
-        runs, 7xx code freeze, 9xx accepted exceptions. Never reused.
+        runs, 7xx code freeze, 8xx the history of nights, 9xx accepted exceptions. Never reused.
     title : str
         A few words.
     explanation : str

@@ -7,6 +7,7 @@ from typing import Final
 from driftgate.core.rule import Rule
 from driftgate.core.rules_freeze import FREEZE
 from driftgate.core.rules_logs import LOGS
+from driftgate.core.rules_nights import HISTORY
 
 _LOAD: Final = (
     Rule(
@@ -324,6 +325,6 @@ _EXCEPTIONS: Final = (
 )
 
 RULES: Final[dict[str, Rule]] = {
-    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *LOGS, *FREEZE, *_EXCEPTIONS)
+    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *LOGS, *HISTORY, *FREEZE, *_EXCEPTIONS)
 }
 """Every code that a finding may carry."""

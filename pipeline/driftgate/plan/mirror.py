@@ -38,7 +38,8 @@ def mirror_routine(routine: Routine, field: FieldMap) -> Routine:
 
     Places and headings are reflected, turning angles and sidesteps change their sign, ids are
     swapped by the field map's pairs; one-sided tolerances swap their sides on the mirrored field
-    axis, across the path and in heading. Start spreads, times and speeds stay.
+    axis, across the path and in heading, and so does what the start is off its mark. Start spreads, times
+    and speeds stay.
 
     Parameters
     ----------
@@ -78,7 +79,11 @@ def mirror_routine(routine: Routine, field: FieldMap) -> Routine:
 def _start(start: Start, reflection: _Reflection) -> Start:
     x, y = reflection.point((start.pose.x, start.pose.y))
     pose = start.pose.model_copy(update={"x": x, "y": y, "heading": reflection.heading(start.pose.heading)})
-    return start.model_copy(update={"pose": pose, "placed_against": reflection.ids(start.placed_against)})
+    update = {"pose": pose, "placed_against": reflection.ids(start.placed_against)}
+    if start.off is not None:
+        flipped = {name: -getattr(start.off, name) for name in (reflection.axis, "heading")}
+        update["off"] = start.off.model_copy(update=flipped)
+    return start.model_copy(update=update)
 
 
 def _step(step: AnyStep, reflection: _Reflection) -> AnyStep:

@@ -129,10 +129,13 @@ class _Pass:
         sensitivity = np.zeros((6, count + 1))
         start = self.attach.start()
         own = np.zeros((3, count))
+        off = np.zeros(3)
         for row, axis in enumerate(("x", "y", "heading")):
-            own[row, self.index[f"start_placement:{axis}"]] = 1.0
+            position = self.index[f"start_placement:{axis}"]
+            own[row, position] = 1.0
+            off[row] = self.table.constants[position].mean
         sensitivity[3:6, :count] = start.columns + own
-        sensitivity[3:6, count] = start.mean
+        sensitivity[3:6, count] = start.mean + off
         white = np.zeros((len(WHITE_SOURCES), 6, 6))
         fixed = np.zeros((3, count + 1))
         return State(sensitivity, white, np.zeros(6), start_filter(self.filter), fixed)

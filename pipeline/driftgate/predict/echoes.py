@@ -186,7 +186,8 @@ class EchoMaker:
         if errors.random_return is not None and "random_return" not in self._off:
             chance, where = streams.uniforms(f"random_return:{sensor.id}", *address)
             false = chance < self._chance(errors.random_return, f"random_return:{sensor.id}")
-            reading = np.where(false, low + where * (high - low), reading)
+            at = errors.random_return.at
+            reading = np.where(false, low + where * (high - low) if at is None else at, reading)
             surface = np.where(false, -1, surface)
             got = got | false
         if errors.dropout is not None and "dropout" not in self._off:

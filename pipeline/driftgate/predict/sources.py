@@ -15,6 +15,7 @@ from driftgate.predict.values import SourceInfo
 from driftgate.schema.base import Basis
 from driftgate.schema.case import Case
 from driftgate.schema.robot import Robot
+from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
 TITLES: dict[str, str] = {
@@ -229,10 +230,13 @@ def _constant(key: str, source: str, mean: float, spread: float, origin: _Origin
     return Constant(key, source, mean, spread, origin.basis, origin.constant_over)
 
 
-def _pose_constants(key: str, source: str, spread: _PoseOrigin) -> list[Constant]:
+def _pose_constants(
+    key: str, source: str, spread: _PoseOrigin, means: tuple[float, float, float] = (0.0, 0.0, 0.0)
+) -> list[Constant]:
+    sizes = (("x", spread.x), ("y", spread.y), ("heading", spread.heading))
     return [
-        _constant(f"{key}:{axis}", source, 0.0, sd, spread)
-        for axis, sd in (("x", spread.x), ("y", spread.y), ("heading", spread.heading))
+        _constant(f"{key}:{axis}", source, mean, sd, spread)
+        for mean, (axis, sd) in zip(means, sizes, strict=True)
     ]
 
 
@@ -309,8 +313,10 @@ def source_table(case: Case, off: frozenset[str] = frozenset()) -> SourceTable:
     for name in off:
         if name not in TITLES:
             raise KeyError(f"'{name}' is no error source")
-    start = case.routine.start.spread
-    constants = _pose_constants("start_placement", "start_placement", start)
+    start = case.routine.start
+    mean = start.off or PoseOff()
+    means = (mean.x, mean.y, mean.heading)
+    constants = _pose_constants("start_placement", "start_placement", start.spread, means)
     constants += _dead_reckoning_constants(case.robot)
     constants += _field_constants(case)
     for sensor in case.robot.sensors:

@@ -40,7 +40,7 @@ def plan_key(case: Case, written: Routine) -> str:
     written : Routine
         The routine as written: a mirrored one takes its luck from it.
     """
-    return _hash({"stage": "plan", "software": software(), **case_content(case, written)})
+    return hash_of({"stage": "plan", "software": software(), **case_content(case, written)})
 
 
 def case_content(case: Case, written: Routine) -> dict[str, Any]:
@@ -55,6 +55,22 @@ def case_content(case: Case, written: Routine) -> dict[str, Any]:
     }
 
 
+def input_keys(case: Case, written: Routine) -> tuple[tuple[str, str], ...]:
+    """Return a hash of the content of each document of a case, by what it is; remarks do not count.
+
+    What is left at its default does not count: a later driftgate that knows of more is itself what changed. A
+    mirrored routine has the hash of the routine as written, with the exceptions that are in force.
+    """
+    routine = {name: value for name, value in _written(written).items() if name not in _REFERENCES}
+    routine["accepted"] = _routine_content(case.routine)["accepted"]
+    return (
+        ("routine", hash_of(routine)),
+        ("robot", hash_of(_written(case.robot))),
+        ("carried map", hash_of(_written(case.believed))),
+        ("field", hash_of(_written(case.true))),
+    )
+
+
 def judged_key(plan: str, settings: Mapping[str, Any]) -> str:
     """Return the key of the verdict on a case.
 
@@ -65,7 +81,9 @@ def judged_key(plan: str, settings: Mapping[str, Any]) -> str:
     settings : mapping
         Everything else that the verdict depends on: plain values or frozen dataclasses of such.
     """
-    return _hash({"stage": "judged", "plan": plan, "settings": {k: content(v) for k, v in settings.items()}})
+    return hash_of(
+        {"stage": "judged", "plan": plan, "settings": {k: content(v) for k, v in settings.items()}}
+    )
 
 
 def _routine_content(routine: Routine) -> dict[str, Any]:
@@ -85,7 +103,7 @@ def inputs_fingerprint(case: Case) -> str:
     robot does not know, nor accepted exceptions. What is left at its default does not count, so that a
     version of driftgate that knows of more leaves the fingerprint of old files alone.
     """
-    return _hash(
+    return hash_of(
         {
             "routine": {
                 name: value
@@ -104,7 +122,7 @@ def document_fingerprint(model: BaseModel) -> str:
 
     Units, order of keys, comments, titles and notes do not matter, nor whether a default is written out.
     """
-    return _hash({"document": _written(model)})
+    return hash_of({"document": _written(model)})
 
 
 def _written(value: Any) -> Any:
@@ -147,7 +165,8 @@ def content(value: Any) -> Any:
     raise TypeError(f"no plain content: {type(value).__name__}")
 
 
-def _hash(content: Mapping[str, Any]) -> str:
+def hash_of(content: Mapping[str, Any]) -> str:
+    """Return a hash of plain data."""
     # The shortest text that reads back as the same float is exact.
     text = json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
@@ -167,7 +186,7 @@ def software() -> dict[str, str]:
 def software_key() -> str:
     """Return a hash of `software`; empty where it cannot be told."""
     try:
-        return _hash(software())
+        return hash_of(software())
     except OSError:
         return ""
 

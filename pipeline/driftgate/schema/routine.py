@@ -37,12 +37,24 @@ class StartSpread(PoseSpread):
     constant_over: Literal["run"]
 
 
+class PoseOff(Model):
+    """How far off its mark the robot stands in every run, in field axes."""
+
+    x: Length = 0.0
+    y: Length = 0.0
+    heading: Angle = 0.0
+
+
 class Start(Model):
-    """Where the robot is put down."""
+    """Where the robot is put down.
+
+    `off` is the mean of the placement error: a mark or a jig that is not where the routine has it.
+    """
 
     pose: PoseIn
     placed_against: Annotated[list[Id], Field(max_length=2)] = []
     spread: StartSpread
+    off: PoseOff | None = None
 
 
 class Band(Model):

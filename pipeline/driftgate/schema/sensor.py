@@ -114,7 +114,12 @@ class ShortReturn(FalseReturn):
 
 
 class RandomReturn(Chance):
-    """Readings from nowhere, anywhere in the sensor's reach, whatever is there."""
+    """Readings from nowhere, whatever is there: anywhere in the sensor's reach, or always the same, `at`.
+
+    With a probability of 100 % and `at` the sensor is stuck.
+    """
+
+    at: Distance | None = None
 
 
 class RangeErrors(Model):

@@ -1,0 +1,161 @@
+"""`driftgate nightly`."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from driftgate.cli import options
+from driftgate.cli.out import emit, say_status
+from driftgate.cli.targets import ReportTarget, refuse_same_file
+
+if TYPE_CHECKING:
+    from driftgate.report.night_model import NightReport
+
+FORMATS = ("json", "csv", "markdown", "html")
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate nightly --history nights --report markdown=night.md
+      driftgate nightly routines/dash.yaml --no-faults --trials 100000
+      driftgate nightly --history nights --report csv=trend.csv
+      driftgate nightly --history nights --rebuild
+
+    \b
+    Faults: each sensor dead, stuck, knocked askew; gyro drift doubled; a bumpy floor; a low battery; the
+    robot put down off its mark; the field built at the edge of its tolerance; an element strayed to the worst
+    place, searched. They decide nothing: the exit status is that of the routines as they are.
+    """
+)
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--night",
+    type=options.Day(),
+    envvar="DRIFTGATE_TODAY",
+    default=date.today,
+    show_default="the day it is",
+    help="The night's name: its trials' seed hangs on it, and accepted exceptions are looked at on it.",
+)
+@click.option(
+    "--history",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    metavar="DIR",
+    help="Folder in which nights are kept, made if it is not there; a night that was interrupted goes on "
+    "from it. Without it nothing is kept.",
+)
+@click.option(
+    "--rebuild", is_flag=True, help="Make the history's database anew from the files of its nights."
+)
+@click.option(
+    "--trials",
+    type=click.IntRange(1, options.MOST_EVER),
+    default=40_000,
+    show_default=True,
+    help="Trials of each case as it is.",
+)
+@click.option(
+    "--fault-trials",
+    type=click.IntRange(1, options.MOST_EVER),
+    default=1000,
+    show_default=True,
+    help="Trials of each case under each fault.",
+)
+@click.option(
+    "--scout-trials",
+    type=click.IntRange(1, 4096),
+    default=250,
+    show_default=True,
+    help="Trials of each place or way that a search for the worst tries; so many places are tried at first.",
+)
+@click.option("--no-faults", is_flag=True, help="Only the routines as they are.")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=None,
+    show_default="made from the night's day",
+    help="Seed of the random streams. Nights with one seed are no independent samples.",
+)
+@options.confidence_option
+@options.workers_option
+@click.option(
+    "--report",
+    "reports",
+    type=ReportTarget(FORMATS),
+    multiple=True,
+    metavar="FORMAT=FILE",
+    help=f"Also write a report: {', '.join(FORMATS)}. May be given several times.",
+)
+@options.colour_option
+def command(
+    paths: tuple[Path, ...],
+    night: date,
+    history: Path | None,
+    rebuild: bool,
+    trials: int,
+    fault_trials: int,
+    scout_trials: int,
+    no_faults: bool,
+    seed: int | None,
+    confidence: float,
+    workers: int | None,
+    reports: tuple[tuple[str, Path], ...],
+    colour: str,
+) -> int:
+    """Run every routine on every field and side, as it is and under faults, and look back over the nights."""
+    from driftgate.report.night_terminal import render_night
+    from driftgate.report.write import check_target, write_whole
+
+    refuse_same_file(reports)
+    for _, path in reports:
+        check_target(path)
+    if rebuild:
+        if history is None or paths or reports:
+            raise click.UsageError("--rebuild goes with --history and nothing else")
+        from driftgate.run.nightly import rebuild as rebuild_history
+
+        report = rebuild_history(history)
+    else:
+        from driftgate.cli.progress import ProgressLine
+        from driftgate.run.night import NightSettings
+        from driftgate.run.nightly import nightly
+
+        settings = NightSettings(
+            day=night,
+            paths=paths,
+            trials=trials,
+            fault_trials=fault_trials,
+            scout_trials=scout_trials,
+            faults=not no_faults,
+            confidence=confidence,
+            seed=seed,
+            workers=options.usable_workers(workers),
+            history=history,
+        )
+        with ProgressLine() as progress:
+            report = nightly(settings, progress)
+    for form, path in reports:
+        write_whole(path, _rendered(form, report))
+    emit(render_night(report, options.wants_colour(colour)))
+    say_status(report.status, report.why)
+    return report.status
+
+
+def _rendered(form: str, report: NightReport) -> str:
+    from driftgate.report.night_export import render_night_csv, render_night_json
+    from driftgate.report.night_html import render_night_html
+    from driftgate.report.night_markdown import render_night_markdown
+
+    renderers = {
+        "json": render_night_json,
+        "csv": render_night_csv,
+        "markdown": render_night_markdown,
+        "html": render_night_html,
+    }
+    return renderers[form](report)

@@ -1,0 +1,191 @@
+"""What a night found out: how often every tolerance holds, as the routines are and under each fault.
+
+Plain values, small enough to be kept for years.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from driftgate.judge.values import Status, worst
+
+# The cell of a routine as it is, without a fault.
+AS_IT_IS: Final = ""
+CONTACT: Final = "contact"
+
+
+@dataclass(frozen=True)
+class Counted:
+    """One tolerance over the trials of a night.
+
+    Attributes
+    ----------
+    name : str
+        The checkpoint, "end" or "contact".
+    required : float
+        Probability required; for contact one minus what is allowed.
+    trials, successes : int
+        How many of how many.
+    half : int
+        Trials that succeed and use at most half of the tolerance: they tell early that a spread has grown.
+    status : {"pass", "fail", "undecided"}
+        At the night's confidence.
+    lower, upper : float
+        One-sided bounds of the probability of success.
+    used : float or None
+        Share of the tolerance used at the required probability, an upper bound; None where the trials are too
+        few to bound it, or those that fail do so for no matter of distance.
+    axis : str
+        The axis that uses the most; empty for contact.
+    """
+
+    name: str
+    required: float
+    trials: int
+    successes: int
+    half: int
+    status: Status
+    lower: float
+    upper: float
+    used: float | None
+    axis: str
+
+    @property
+    def share(self) -> float:
+        """Share of the trials that succeed."""
+        return self.successes / self.trials
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A routine on one field and side, as it is or under one fault.
+
+    Attributes
+    ----------
+    fault, title : str
+        Key and words of the fault; empty as it is.
+    way : str
+        Which of its ways was the worst, in words; empty where there is only one.
+    tried : int
+        How many ways, or places, were tried for it.
+    trials, together : int
+        Trials of the verdict, and those in which everything succeeds.
+    points : float
+        Expected points.
+    tolerances : tuple of Counted
+        In order of time, contact last.
+    """
+
+    fault: str
+    title: str
+    way: str
+    tried: int
+    trials: int
+    together: int
+    points: float
+    tolerances: tuple[Counted, ...]
+
+    @property
+    def status(self) -> Status:
+        """Whether it survives: the worst of its tolerances."""
+        return worst([one.status for one in self.tolerances])
+
+    @property
+    def share(self) -> float:
+        """Share of the trials in which everything succeeds."""
+        return self.together / self.trials
+
+    @property
+    def breaks_first(self) -> str:
+        """The first tolerance in time that does not pass; contact where that makes half of its failures."""
+        first = next((one for one in self.tolerances if one.status != "pass"), None)
+        contact = self.tolerances[-1]
+        if first is None or contact.status == "pass":
+            return "" if first is None else first.name
+        touched = contact.trials - contact.successes
+        return CONTACT if 2 * touched >= first.trials - first.successes else first.name
+
+    @property
+    def used(self) -> float | None:
+        """The largest share of a tolerance that is used; None where one is unknown."""
+        shares = [one.used for one in self.tolerances if one.name != CONTACT]
+        known = [share for share in shares if share is not None]
+        return max(known, default=None) if len(known) == len(shares) else None
+
+    def shortfall(self) -> float:
+        """Return by how much its worst tolerance falls short of what is required, negative if none does."""
+        return max(one.required - one.share for one in self.tolerances)
+
+
+@dataclass(frozen=True)
+class NightCase:
+    """A routine on one true field and one side, with everything a night found out about it.
+
+    Attributes
+    ----------
+    routine, title, robot, carried, field, side : str
+        File and title of the routine, files of the robot, of the map that it carries and of the true field.
+    inputs : tuple of (str, str)
+        Fingerprint of the content of "routine", "robot", "carried map" and "field".
+    cells : tuple of Cell
+        As it is, then each fault; none where the plan is infeasible.
+    """
+
+    routine: str
+    title: str
+    robot: str
+    carried: str
+    field: str
+    side: str
+    inputs: tuple[tuple[str, str], ...]
+    cells: tuple[Cell, ...]
+
+    @property
+    def place(self) -> str:
+        """Field and side, for people."""
+        return f"on {self.field}" + (", mirrored" if self.side == "mirrored" else "")
+
+    @property
+    def as_it_is(self) -> Cell | None:
+        """The cell without a fault."""
+        return next((cell for cell in self.cells if cell.fault == AS_IT_IS), None)
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        """What names it from night to night."""
+        return self.routine, self.carried, self.field, self.side
+
+
+@dataclass(frozen=True)
+class Night:
+    """One night.
+
+    Attributes
+    ----------
+    night : str
+        Its day, such as "2026-11-26".
+    seed : int
+        Of its trials.
+    version, software : str
+        driftgate's version, and a fingerprint of it and what it computes with.
+    run : str
+        Fingerprint of everything that the night depends on.
+    trials, fault_trials, scout_trials : int
+        Of each case as it is, under each fault, and of a coarse search.
+    confidence : float
+        Of every verdict.
+    cases : tuple of NightCase
+        In the order of the routines.
+    """
+
+    night: str
+    seed: int
+    version: str
+    software: str
+    run: str
+    trials: int
+    fault_trials: int
+    scout_trials: int
+    confidence: float
+    cases: tuple[NightCase, ...]

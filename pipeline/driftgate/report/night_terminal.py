@@ -1,0 +1,117 @@
+"""A night for a terminal: short."""
+
+from __future__ import annotations
+
+from driftgate.judge.night import CONTACT, Night
+from driftgate.report.caution import SHORT
+from driftgate.report.digits import percent
+from driftgate.report.findings import render_findings
+from driftgate.report.night_model import NightReport
+from driftgate.report.night_words import (
+    SURVIVES,
+    alarm_words,
+    bound_words,
+    cell_margin,
+    change_words,
+    input_changes,
+    margin_words,
+    ranking,
+    routines_of,
+    series_words,
+    trials_words,
+    tried_words,
+    verdict_changes,
+    worst_faults,
+)
+from driftgate.report.paint import Paint
+from driftgate.report.text import plain, table
+
+_MOST_CHANGES = 12
+_WORST_SHOWN = 5
+
+
+def render_night(report: NightReport, colour: bool = False) -> str:
+    """Return the report as text."""
+    paint = Paint(colour)
+    lines = render_findings(report.findings, paint)
+    night = report.night
+    if night is None:
+        return "".join(f"{line}\n" for line in lines)
+    for routine, title in routines_of(night).items():
+        lines.append(f"{plain(routine)}  {plain(title)}")
+        lines += _as_it_is(night, routine, paint)
+        lines += _faults(night, routine)
+    lines += ["", *_first(night)] if night.fault_trials else [""]
+    lines += _back(report, night)
+    lines += [plain(trials_words(night)), f"again: {plain(report.command)}", SHORT]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _as_it_is(night: Night, routine: str, paint: Paint) -> list[str]:
+    lines = []
+    for case in night.cases:
+        if case.routine != routine:
+            continue
+        cell = case.as_it_is
+        if cell is None:
+            lines.append(f"  {paint.level('infeasible', 'error')} {plain(case.place)}")
+            continue
+        lines.append(
+            f"  {paint.level(cell.status.ljust(9), cell.status)} {plain(case.place)}, "
+            f"together {percent(cell.share)}"
+        )
+        for one in cell.tolerances:
+            margin = "" if one.name == CONTACT else f"  margin {margin_words(one)} of {one.axis}"
+            lines.append(
+                f"      {plain(one.name)}  {paint.level(one.status, one.status)}  {bound_words(one)}{margin}"
+            )
+    return lines
+
+
+def _faults(night: Night, routine: str) -> list[str]:
+    found = worst_faults(night, routine)
+    rows = [
+        (
+            plain(placed.cell.title),
+            SURVIVES[placed.cell.status],
+            percent(placed.cell.share),
+            cell_margin(placed.cell),
+            plain(placed.cell.breaks_first or "-"),
+            plain(", ".join(filter(None, (placed.cell.way, placed.case.place)))),
+        )
+        for placed in found[:_WORST_SHOWN]
+    ]
+    header = (
+        f"worst {len(rows)} of {len(found)} faults",
+        "verdict",
+        "success",
+        "margin",
+        "breaks first",
+        "at its worst",
+    )
+    return table(header, rows, "    ")
+
+
+def _first(night: Night) -> list[str]:
+    rows = [
+        (plain(row.title), f"{row.broken} of {len(row.worst)}", percent(row.share), row.margin)
+        for row in ranking(night)
+    ]
+    header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
+    return ["What breaks first", *table(header, rows), f"  {tried_words(night)}", ""]
+
+
+def _back(report: NightReport, night: Night) -> list[str]:
+    if not report.kept:
+        return []
+    lines = []
+    if report.before is not None:
+        inputs = ", ".join(input_changes(report.before, night)) or "none"
+        verdicts = verdict_changes(report.before, night)
+        lines += [f"Since {report.before.night}", f"  inputs that changed: {plain(inputs)}"]
+        lines += [f"  {plain(text)}" for text in verdicts[:_MOST_CHANGES]] or ["  no verdict changed"]
+        if len(verdicts) > _MOST_CHANGES:
+            lines.append(f"  and {len(verdicts) - _MOST_CHANGES} more verdicts")
+    lines += ["Over the nights"]
+    shown = [f"  {plain(series_words(c))}: {change_words(c)}" for c in report.changes[:_MOST_CHANGES]]
+    return [*lines, *(shown or ["  no change seen"]), f"  {alarm_words(report)}", ""]

@@ -1,0 +1,98 @@
+"""The command of the nights: its options, reports, and what it says of slips."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from small_project import write_project
+
+from driftgate.cli import main
+
+TINY = ("--night", "2026-11-01", "--workers", "1")
+TINY += ("--trials", "60", "--fault-trials", "30", "--scout-trials", "8")
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch, capsys):
+    """Return a function that runs a command line in the small project: status, stdout, stderr."""
+    monkeypatch.chdir(write_project(tmp_path))
+
+    def runs(*arguments):
+        status = main.run(["nightly", *arguments])
+        out, err = capsys.readouterr()
+        return status, out, err
+
+    return runs
+
+
+def test_law_a_night_is_shown_written_and_kept(run, tmp_path):
+    """One run gives the terminal's text, three reports and a history; the last line names the status."""
+    reports = (
+        "--report",
+        "json=n.json",
+        "--report",
+        "csv=n.csv",
+        "--report",
+        "markdown=n.md",
+        "--report",
+        "html=n.html",
+    )
+    status, out, err = run(*TINY, "--history", "nights", *reports)
+    assert status == 0
+    assert "What breaks first" in out
+    assert "again: driftgate nightly --night 2026-11-01 --trials 60" in out
+    assert "not a safety assessment" in out
+    assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
+    assert json.loads((tmp_path / "n.json").read_text())["status"] == 0
+    assert len((tmp_path / "n.csv").read_text().splitlines()) == 4
+    assert "| a sensor dead | survives" in (tmp_path / "n.md").read_text()
+    assert sorted(path.name for path in (tmp_path / "nights").iterdir()) == ["history.sqlite", "nights"]
+
+
+def test_law_without_faults_there_are_none(run):
+    """Only the routines as they are."""
+    status, out, _ = run(*TINY, "--no-faults")
+    assert status == 0
+    assert "fault" not in out.replace("--no-faults", "").replace("--fault-trials", "")
+
+
+def test_law_a_history_is_made_anew(run, tmp_path):
+    """A damaged database is status 2 and stays; --rebuild makes one from the files of the nights."""
+    run(*TINY, "--history", "nights", "--no-faults")
+    database = tmp_path / "nights/history.sqlite"
+    database.write_bytes(b"nothing" * 999)
+    status, out, err = run(*TINY, "--history", "nights", "--no-faults")
+    assert status == 2
+    assert "DG801" in out
+    assert "1 error in the history" in err
+    assert database.read_bytes() == b"nothing" * 999
+    status, _, err = run("--history", "nights", "--rebuild")
+    assert (status, err) == (0, "driftgate: status 0: the history is made anew from 1 night\n")
+    assert run(*TINY, "--history", "nights", "--no-faults")[0] == 0
+
+
+def test_err_a_night_is_not_written_over(run):
+    """Other settings under the same name are bad usage."""
+    run(*TINY, "--history", "nights", "--no-faults")
+    status, _, err = run(*TINY, "--history", "nights", "--no-faults", "--seed", "5")
+    assert status == 2
+    assert "name another day with --night" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--rebuild",), "--rebuild goes with --history"),
+        (("--night", "tomorrow"), "tomorrow"),
+        (("--report", "yaml=x"), "FORMAT=FILE"),
+        (("--report", "csv=a", "--report", "json=a"), "cannot go to one file"),
+        (("nowhere",), "nowhere"),
+    ],
+)
+def test_err_slips_of_the_command_line(run, arguments, says):
+    """Each slip is one line and status 2."""
+    status, out, err = run(*arguments)
+    assert status == 2
+    assert says in out + err
+    assert "Traceback" not in err

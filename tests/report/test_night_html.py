@@ -1,0 +1,148 @@
+"""The page of a night: whole, escaped, nothing fetched, plots that say what the figures say."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from lxml import etree, html
+
+from driftgate.judge.night import Cell, Counted, Night, NightCase
+from driftgate.judge.trend import Shift
+from driftgate.report.night_html import render_night_html
+from driftgate.report.night_markdown import render_night_markdown
+from driftgate.report.night_model import Change, NightReport, Series
+from driftgate.report.night_plot import HEIGHT, trend_plot
+from driftgate.report.night_terminal import render_night
+from driftgate.report.night_words import input_changes, ranking, verdict_changes, worst_faults
+
+HOSTILE = "</style><script>alert(1)</script>\" onload='x' &amp; \u202e"
+
+
+def cell(fault="", status="pass", together=97, title="", used=0.8):
+    """Return a cell of 100 trials with one tolerance and contact."""
+    end = Counted("end", 0.9, 100, together, 60, status, 0.93, 0.99, used, "x")
+    contact = Counted("contact", 0.99, 100, 100, 100, "pass", 0.99, 1.0, None, "")
+    return Cell(fault, title or fault, "", 1, 100, together, 5.0, (end, contact))
+
+
+def night(day="2026-11-02", cells=None, title="Out", software="s", robot="2"):
+    """Return a night of one case."""
+    inputs = (("routine", "1"), ("robot", robot), ("carried map", "3"), ("field", "4"))
+    cells = cells or (cell(), cell("gyro", "fail", 40, title), cell("dead:front", "pass", 99))
+    case = NightCase(
+        "out.yaml", title, "small.yaml", "box.yaml", "box.yaml", "as written", inputs, tuple(cells)
+    )
+    return Night(day, 1, "0", software, "r", 100, 100, 10, 0.95, (case,))
+
+
+def series(successes=(97, 96, 80), inputs=(("robot", "1"), ("robot", "1"), ("robot", "2"))):
+    """Return a series of 100 trials a night."""
+    count = len(successes)
+    return Series(
+        "out.yaml", "box.yaml", "box.yaml", "as written", "end",
+        tuple(f"2026-11-0{i + 1}" for i in range(count)), (0.9,) * count, (100,) * count,
+        tuple(successes), tuple(successes), (0.8,) * count, tuple((pair,) for pair in inputs[:count]),
+    )  # fmt: skip
+
+
+def report(**changes):
+    """Return a report with one change."""
+    one = series()
+    change = Change(one, False, Shift(2, 0, 3, 0.965, 0.8, 1e-6))
+    plain = NightReport(
+        "0", (), night(), night("2026-11-01", robot="0"), True, (one,), (change,), 1, "why", "again"
+    )
+    return replace(plain, **changes)
+
+
+def test_law_the_page_is_whole_and_fetches_nothing():
+    """It parses, and names no address but those of no resource."""
+    text = render_night_html(report())
+    page = html.fromstring(text)
+    assert page.xpath("/html/head/title/text()") == ["driftgate night 2026-11-02"]
+    assert not page.xpath("//@href | //@src | //script | //link | //img | //iframe")
+    assert "http" not in re.sub(r"http-equiv", "", text)
+    assert "default-src 'none'" in text
+
+
+def test_law_texts_of_strangers_stay_texts():
+    """A title that would end the style, start a script or turn the reading round is shown as it stands."""
+    hostile = night(title=HOSTILE)
+    one = replace(series(), routine=HOSTILE)
+    text = render_night_html(report(night=hostile, series=(one,), changes=()))
+    page = html.fromstring(text)
+    assert not page.xpath("//script")
+    assert "\u202e" not in text
+    assert any("<script>alert(1)</script>" in found for found in page.xpath("//th/text()"))
+    assert "<script>" not in render_night_markdown(report(night=hostile))
+
+
+def test_law_the_heat_table_says_in_words_what_its_colours_say():
+    """Each cell has the verdict, the share and what breaks first; worse cells have the hotter colours."""
+    page = html.fromstring(render_night_html(report()))
+    heat = {
+        row.xpath("string(./th)"): row.xpath("./td")[0]
+        for row in page.xpath("//tr[td[contains(@class,'heat')]]")
+    }
+    assert heat["gyro drift doubled"].text_content() == "breaks 40.0 %end"
+    assert heat["gyro drift doubled"].get("class") == "heat heat2"
+    assert heat["a sensor dead"].text_content() == "survives 99.0 %margin 20 %"
+    assert heat["a sensor dead"].get("class") == "heat heat5"
+
+
+def test_law_a_plot_is_drawn_to_scale():
+    """Higher shares lie higher, the required line between 97 and 80 %, the change between its nights."""
+    one = series()
+    root = etree.fromstring(trend_plot(one, [Change(one, False, Shift(2, 0, 3, 0.965, 0.8, 1e-6))]))
+    y = [float(dot.get("cy")) for dot in root.iter("circle")]
+    x = [float(dot.get("cx")) for dot in root.iter("circle")]
+    need = float(root.find("line[@class='need']").get("y1"))
+    assert y[0] < y[1] < need < y[2] < HEIGHT
+    # Linear: 97 to 80 is 17 parts, 97 to 90 is 7 of them.
+    assert (need - y[0]) / (y[2] - y[0]) == pytest.approx(7 / 17, abs=0.02)
+    assert x[1] < float(root.find("line[@class='worse']").get("x1")) < x[2]
+    assert "80.00 % on 2026-11-03" in root.get("aria-label")
+
+
+@pytest.mark.parametrize("successes", [(100,), (100, 100), (0,), (50,) * 9])
+def test_law_plots_of_few_or_equal_nights(successes):
+    """One night, nights without a failure and nights alike can be drawn."""
+    inputs = (("robot", "1"),) * len(successes)
+    root = etree.fromstring(trend_plot(series(successes, inputs), []))
+    assert len(list(root.iter("circle"))) == len(successes)
+    assert "nan" not in etree.tostring(root).decode()
+
+
+def test_law_what_breaks_first_is_listed_first():
+    """The ranking goes by routines that break, the routine's own list by verdict and success."""
+    assert [row.kind for row in ranking(night())] == ["gyro", "dead"]
+    assert [placed.cell.fault for placed in worst_faults(night(), "out.yaml")] == ["gyro", "dead:front"]
+
+
+def test_law_changes_since_last_night():
+    """Verdicts that differ and inputs that differ are named; nothing else is."""
+    before = night(cells=(cell(), cell("gyro", "pass", 99), cell("dead:front", "pass", 99)))
+    assert verdict_changes(before, night()) == ["out.yaml on box.yaml, Out: survives before, breaks now"]
+    assert verdict_changes(before, before) == []
+    assert input_changes(night(robot="1"), night()) == ["small.yaml"]
+    assert input_changes(night(software="t"), night()) == ["driftgate, or what it computes with"]
+
+
+def test_law_every_format_says_since_when():
+    """Terminal, Markdown and page name the night, both shares and the input."""
+    for text in (render_night(report()), render_night_markdown(report()), render_night_html(report())):
+        assert "2026-11-03" in text
+        assert "80.00 %" in text
+        assert "96.50 %" in text
+        assert re.search(r"changed that night(:|&#58;) robot", text)
+
+
+def test_law_contact_is_named_where_it_breaks_first():
+    """Where contact makes at least half of a tolerance's failures it is what breaks first."""
+    failed = cell("gyro", "fail", 40)
+    end, contact = failed.tolerances
+    for clear, first in ((60, "contact"), (90, "end")):
+        status = replace(contact, successes=clear, status="fail")
+        assert replace(failed, tolerances=(end, status)).breaks_first == first

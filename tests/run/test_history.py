@@ -1,0 +1,233 @@
+"""The history of nights: whole or not at all, from two writers, and never over what is damaged."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import multiprocessing
+import os
+import sqlite3
+
+import pytest
+
+from driftgate.judge.night import Cell, Counted, Night, NightCase
+from driftgate.run.history import History
+from driftgate.run.night_file import night_text, read_night, write_once
+from driftgate.run.status import InputError
+
+HOSTILE = "a'); DROP TABLE results; --\" \u202e\n=1+1|<b>"
+
+
+def counted(name="end", successes=97, half=60):
+    """Return one tolerance of 100 trials."""
+    return Counted(name, 0.9, 100, successes, half, "pass", 0.93, 1.0, 0.8, "x")
+
+
+def night(day, run="r", successes=97, routine="routines/out.yaml", title="Out", software="s"):
+    """Return a night of one case, as it is and under one fault."""
+    tolerances = (counted(successes=successes), counted("contact", 100, 100))
+    plain = Cell("", "", "", 0, 100, successes, 5.0, tolerances)
+    faulty = dataclasses.replace(plain, fault="gyro", title="gyro drift doubled", way=title, tried=3)
+    inputs = (("routine", "1"), ("robot", "2"), ("carried map", "3"), ("field", "4"))
+    case = NightCase(
+        routine, title, "robot.yaml", "box.yaml", "box.yaml", "as written", inputs, (plain, faulty)
+    )
+    return Night(day, 2**62 + 1, "0", software, run, 100, 100, 10, 0.95, (case,))
+
+
+def rows(history):
+    """Return the rows of the database."""
+    with sqlite3.connect(history.database) as connection:
+        found = connection.execute("SELECT * FROM results ORDER BY night, fault, tolerance").fetchall()
+    connection.close()
+    return found
+
+
+def test_law_one_row_a_night_case_fault_and_tolerance(tmp_path):
+    """Two nights of one case with two tolerances, as it is and under one fault, are eight rows."""
+    history = History(tmp_path / "h")
+    assert history.open().sound
+    assert history.add(night("2026-11-01"))
+    assert history.add(night("2026-11-02", successes=90))
+    assert len(rows(history)) == 8
+    contact, end = history.series()
+    assert (contact.tolerance, end.tolerance) == ("contact", "end")
+    assert end.nights == ("2026-11-01", "2026-11-02")
+    assert end.successes == (97, 90)
+    assert end.changed(1) == ()
+
+
+def test_law_what_is_read_is_what_was_written(tmp_path):
+    """A night comes back from its file exactly, strange texts and a large seed included."""
+    history = History(tmp_path)
+    one = night("2026-11-01", routine=HOSTILE, title=HOSTILE)
+    history.add(one)
+    assert history.night("2026-11-01") == one
+    assert history.open().nights == ("2026-11-01",)
+
+
+def test_law_hostile_names_are_values_and_no_statements(tmp_path):
+    """Names that would break out of a statement come back as they are, and no table is gone."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01", routine=HOSTILE, title=HOSTILE))
+    history.add(night("2026-11-02", routine=HOSTILE))
+    assert {one.routine for one in history.series()} == {HOSTILE}
+    assert len(rows(history)) == 8
+
+
+def test_law_a_night_is_added_once(tmp_path):
+    """The same night again changes nothing; another run of that name is refused and changes nothing."""
+    history = History(tmp_path)
+    assert history.add(night("2026-11-01"))
+    before = rows(history), history.file_of("2026-11-01").read_bytes()
+    assert not history.add(night("2026-11-01"))
+    with pytest.raises(InputError, match="in the history already"):
+        history.add(night("2026-11-01", run="other", successes=1))
+    assert (rows(history), history.file_of("2026-11-01").read_bytes()) == before
+
+
+def _add_many(folder, first):
+    history = History(folder)
+    for day in range(first, 29, 2):
+        history.add(night(f"2026-11-{day:02d}"))
+
+
+def test_law_two_writers_lose_no_row(tmp_path):
+    """Two processes add fourteen nights each, at once; all 28 are there."""
+    context = multiprocessing.get_context("spawn")
+    writers = [context.Process(target=_add_many, args=(tmp_path, first)) for first in (1, 2)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+    assert [writer.exitcode for writer in writers] == [0, 0]
+    history = History(tmp_path)
+    opened = history.open()
+    assert opened.sound
+    assert len(opened.nights) == 28
+    assert len(rows(history)) == 28 * 4
+
+
+def test_law_a_night_that_was_cut_off_is_completed(tmp_path):
+    """A file without its rows, as a run leaves it that ends between the two, gets them at the next look."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    write_once(history.file_of("2026-11-02"), night_text(night("2026-11-02")))
+    assert len(rows(history)) == 4
+    assert history.open().sound
+    assert len(rows(history)) == 8
+
+
+def test_law_a_transaction_that_fails_leaves_nothing(tmp_path):
+    """A night with a row that the table refuses leaves no row of it, nor the night itself."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    bad = night("2026-11-02")
+    (case,) = bad.cases
+    twice = dataclasses.replace(case, cells=(case.cells[0], case.cells[1], case.cells[1]))
+    with pytest.raises(InputError, match="damaged"):
+        history.add(dataclasses.replace(bad, cases=(twice,)))
+    with sqlite3.connect(history.database) as connection:
+        assert connection.execute("SELECT count(*) FROM nights").fetchone() == (1,)
+    connection.close()
+    assert len(rows(history)) == 4
+
+
+def _spoil_header(path):
+    path.write_bytes(b"no database" * 200)
+
+
+def _spoil_middle(path):
+    data = bytearray(path.read_bytes())
+    data[4096 : 4096 + 3000] = os.urandom(3000)
+    path.write_bytes(data)
+
+
+def _spoil_owner(path):
+    path.unlink()
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE notes (text TEXT)")
+    connection.close()
+
+
+def _spoil_version(path):
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    connection.close()
+
+
+@pytest.mark.parametrize("spoil", [_spoil_header, _spoil_middle, _spoil_owner, _spoil_version])
+def test_err_a_damaged_database_is_reported_and_left_alone(tmp_path, spoil):
+    """What is damaged, foreign or newer is a finding; no byte of it changes, a rebuild sets it aside."""
+    history = History(tmp_path)
+    for day in range(1, 20):
+        history.add(night(f"2026-11-{day:02d}"))
+    good = rows(history)
+    spoil(history.database)
+    before = history.database.read_bytes()
+    opened = history.open()
+    assert [(f.code, f.level) for f in opened.findings] == [("DG801", "error")]
+    assert "--rebuild" in opened.findings[0].suggestion
+    with pytest.raises(InputError):
+        history.add(night("2026-11-25"))
+    assert history.database.read_bytes() == before
+    history.file_of("2026-11-25").unlink()
+    assert history.rebuild().sound
+    assert rows(history) == good
+    assert history.database.with_name("history.sqlite.damaged-1").read_bytes() == before
+
+
+def test_err_a_changed_file_of_a_night_is_reported(tmp_path):
+    """A figure that was mended by hand does not pass, and no database is made from it."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    path = history.file_of("2026-11-01")
+    path.chmod(0o644)
+    whole = json.loads(path.read_text())
+    whole["night"]["cases"][0]["cells"][0]["together"] = 100
+    path.write_text(json.dumps(whole))
+    before = history.database.read_bytes()
+    for opened in (history.open(), history.rebuild()):
+        assert [f.code for f in opened.findings] == ["DG802"]
+        assert "changed after" in opened.findings[0].message
+    assert history.database.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "[" * 5000, '{"driftgate_night": 2}', '{"driftgate_night": 1}']
+)
+def test_err_what_is_no_night(tmp_path, text):
+    """Anything else under a night's name is one finding."""
+    path = tmp_path / "2026-11-01.json"
+    path.write_text(text)
+    assert read_night(path).code == "DG802"
+
+
+def test_err_a_night_under_another_name(tmp_path):
+    """A copy of a night under another day's name is found out."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    history.file_of("2026-11-02").write_bytes(history.file_of("2026-11-01").read_bytes())
+    assert [f.message for f in history.open().findings] == ["the night's file holds the night 2026-11-01"]
+
+
+def test_law_a_lost_file_is_a_warning(tmp_path):
+    """Figures whose file is gone are still used; it is said that they could not be made again."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    history.file_of("2026-11-01").unlink()
+    opened = history.open()
+    assert opened.sound
+    assert [(f.code, f.level) for f in opened.findings] == [("DG803", "warning")]
+
+
+def test_err_a_link_in_the_place_of_the_database(tmp_path):
+    """What a symbolic link points at is not written to."""
+    other = tmp_path / "other"
+    other.write_bytes(b"")
+    folder = tmp_path / "h"
+    folder.mkdir()
+    (folder / "history.sqlite").symlink_to(other)
+    with pytest.raises(InputError, match="no regular file"):
+        History(folder).add(night("2026-11-01"))
+    assert other.read_bytes() == b""

@@ -1,0 +1,184 @@
+"""A night from end to end: the same for any number of workers, gone on with, kept, and looked back on."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import date
+
+import pytest
+from small_project import write_project
+
+from driftgate.judge.night import AS_IT_IS
+from driftgate.report.night_export import render_night_csv, render_night_json
+from driftgate.report.night_markdown import render_night_markdown
+from driftgate.report.night_terminal import render_night
+from driftgate.run import night as night_module
+from driftgate.run import night_cells
+from driftgate.run.night import NightSettings, scout_seed_of, seed_of, work_folder
+from driftgate.run.nightly import nightly
+from driftgate.run.status import InputError
+
+FIRST = date(2026, 11, 1)
+
+
+def silent(done, total, what):
+    """Show no progress."""
+
+
+@pytest.fixture
+def project(tmp_path, monkeypatch):
+    """Return the small project, as the current folder."""
+    monkeypatch.chdir(write_project(tmp_path))
+    return tmp_path
+
+
+def settings(project, **changes):
+    """Return settings of a tiny night."""
+    tiny = NightSettings(FIRST, trials=60, fault_trials=30, scout_trials=10, history=project / "nights")
+    return replace(tiny, **changes)
+
+
+def test_law_every_case_meets_every_fault(project):
+    """The routine, and its mirror image if it has one, as it is and under each fault; nothing else."""
+    routine = project / "routines/out.yaml"
+    routine.write_text(routine.read_text().replace("time_limit", "mirror: true\ntime_limit"))
+    report = nightly(settings(project), silent)
+    assert [case.side for case in report.night.cases] == ["as written", "mirrored"]
+    keys = [[cell.fault for cell in case.cells] for case in report.night.cases]
+    assert keys[0] == keys[1]
+    assert keys[0] == [
+        AS_IT_IS, "dead:front", "stuck:front", "askew:front", "gyro", "floor", "battery", "start", "build"
+    ]  # fmt: skip
+
+
+def test_law_workers_change_nothing(project):
+    """One worker and two find the same night, figure for figure."""
+    one = nightly(settings(project, history=None), silent).night
+    two = nightly(settings(project, history=None, workers=2), silent).night
+    assert one == two
+
+
+def test_law_nights_have_luck_of_their_own():
+    """Seeds hang on the day alone, and those that search never judge."""
+    seeds = [seed_of(f"2026-11-{day:02d}") for day in range(1, 31)]
+    seeds += [scout_seed_of(seed) for seed in seeds]
+    assert len(set(seeds)) == 60
+    assert all(0 <= seed < 2**63 for seed in seeds)
+    assert seed_of("2026-11-26") == 6591303265527614415  # the seed of a night may never change
+
+
+def test_law_a_night_goes_on_where_it_was(project, monkeypatch):
+    """What was done before an interrupt is not done again, and the night is the same as in one go."""
+    whole = nightly(settings(project, history=None), silent).night
+    work_cell = night_cells.work_cell
+    done = []
+
+    def counts(task):
+        if len(done) == 4:
+            raise KeyboardInterrupt
+        done.append(task.fault)
+        return work_cell(task)
+
+    monkeypatch.setattr(night_cells, "work_cell", counts)
+    with pytest.raises(KeyboardInterrupt):
+        nightly(settings(project), silent)
+    folder = work_folder(project / "nights", whole.run)
+    assert len(list(folder.iterdir())) == 4
+    assert not (project / "nights/history.sqlite").exists()
+    before = list(done)
+    done.clear()
+    monkeypatch.setattr(night_cells, "work_cell", lambda task: done.append(task.fault) or work_cell(task))
+    report = nightly(settings(project), silent)
+    assert report.night == whole
+    assert not set(before) & set(done)
+    assert not folder.exists()
+
+
+def test_law_a_kept_night_is_not_run_again(project, monkeypatch):
+    """The same night again is read from its file."""
+    first = nightly(settings(project), silent)
+    monkeypatch.setattr(night_module, "run_night", None)
+    again = nightly(settings(project), silent)
+    assert again.night == first.night
+    assert again.status == first.status
+
+
+def test_err_a_night_with_other_inputs_is_refused(project):
+    """A night is not written over, and nothing is run for it."""
+    nightly(settings(project), silent)
+    with pytest.raises(InputError, match="other inputs or settings"):
+        nightly(settings(project, trials=61), silent)
+
+
+def test_law_a_loss_is_seen_and_its_input_named(project):
+    """Three nights, then the robot's gyro walks far more: seen from that night on, with the robot named."""
+    tiny = settings(project, trials=200, faults=False)
+    for day in (1, 2, 3):
+        report = nightly(replace(tiny, day=date(2026, 11, day)), silent)
+        assert report.changes == ()
+    robot = project / "routines/robots/small.yaml"
+    robot.write_text(robot.read_text().replace("0.2 deg/sqrt(m)", "2 deg/sqrt(m)"))
+    for day in (4, 5):
+        report = nightly(replace(tiny, day=date(2026, 11, day)), silent)
+        worst = report.changes[0]
+        assert (worst.since, worst.shift.worse, worst.inputs) == ("2026-11-04", True, ("robot",))
+        assert worst.series.tolerance == "end"
+    assert report.before.night == "2026-11-04"
+    assert "since 2026-11-04" in render_night(report)
+    assert "changed that night&#58; robot" in render_night_markdown(report)
+    # The report of an earlier night does not know of later ones.
+    robot.write_text(robot.read_text().replace("2 deg/sqrt(m)", "0.2 deg/sqrt(m)"))
+    report = nightly(replace(tiny, day=date(2026, 11, 2)), silent)
+    assert report.changes == ()
+    assert report.before.night == "2026-11-01"
+
+
+def test_law_exports_hold_every_night(project):
+    """The CSV has a row for every night and tolerance, the JSON the same and the changes."""
+    tiny = settings(project, faults=False)
+    for day in (1, 2):
+        report = nightly(replace(tiny, day=date(2026, 11, day)), silent)
+    table = list(csv.DictReader(io.StringIO(render_night_csv(report))))
+    assert [(row["night"], row["tolerance"]) for row in table] == [
+        (f"2026-11-0{day}", name) for name in ("contact", "end", "half-way") for day in (1, 2)
+    ]
+    whole = json.loads(render_night_json(report))
+    assert whole["night"]["night"] == "2026-11-02"
+    assert [one["tolerance"] for one in whole["series"]] == ["contact", "end", "half-way"]
+
+
+def test_law_titles_are_escaped(project):
+    """A title that is markup in Markdown, a formula or a control is shown as it stands."""
+    hostile = "=1+1 <img src=x onerror=alert(1)> [a](b)"
+    routine = project / "routines/out.yaml"
+    routine.write_text(routine.read_text().replace("title: Out and stop", f"title: '{hostile}'"))
+    report = nightly(settings(project, history=None), silent)
+    text = render_night_markdown(report)
+    assert "<img" not in text
+    assert "[a](b)" not in text
+    assert "<img" in render_night(report)
+
+
+def test_law_an_infeasible_plan_is_said(project):
+    """A plan that cannot be driven has no cells; the night fails."""
+    routine = project / "routines/out.yaml"
+    routine.write_text(routine.read_text().replace("time_limit: 10 s", "time_limit: 1 s"))
+    report = nightly(settings(project), silent)
+    assert report.status == 1
+    assert report.why.endswith("1 plan infeasible")
+    assert report.night.cases[0].cells == ()
+    assert "infeasible" in render_night(report)
+    assert "infeasible" in render_night_markdown(report)
+
+
+def test_err_a_damaged_history_stops_the_night(project):
+    """Nothing is run and nothing written where the history is damaged."""
+    (project / "nights").mkdir()
+    (project / "nights/history.sqlite").write_bytes(b"x" * 3000)
+    report = nightly(settings(project), silent)
+    assert (report.status, report.night) == (2, None)
+    assert [finding.code for finding in report.findings] == ["DG801"]
+    assert sorted(path.name for path in (project / "nights").iterdir()) == ["history.sqlite"]
