@@ -18,7 +18,7 @@ import casters
 import numpy as np
 import processes
 from plain_loop import PlainLoop, draw
-from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfaces, workload
+from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfaces, variants, workload
 
 from driftgate.predict import Prepared, covariance, prepare, run_trials
 
@@ -143,6 +143,20 @@ def curve(quick: bool) -> list[str]:
     return lines
 
 
+def dearer(prepared: Prepared, quick: bool) -> list[str]:
+    """Return what W costs with more in it, as a ratio to W, in turns."""
+    cases = {"W": prepared, **variants()}
+    times = dict.fromkeys(cases, float("inf"))
+    trials = BATCH // 2 if quick else BATCH
+    for _ in range(2 if quick else 3):
+        for name, case in cases.items():
+            times[name] = min(times[name], best(lambda c=case: run_trials(c, trials, SEED), 1) / trials)
+    lines = [f"  {'W with':34} {'us a trial':>10} {'over W':>8}"]
+    return lines + [
+        f"  {name:34} {taken * 1e6:10.0f} {taken / times['W']:7.2f}x" for name, taken in times.items()
+    ]
+
+
 def main() -> None:
     """Print one section after the other."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -154,6 +168,7 @@ def main() -> None:
     sections: list[tuple[str, Callable[[], list[str]]]] = [
         ("W: one core, peers in the same process", lambda: against_peers(w, quick)),
         ("curve: W on maps with more surfaces", lambda: curve(quick)),
+        ("dearer: W with more in it", lambda: dearer(w, quick)),
         ("rays: casting alone, one core", lambda: casters.compare(w, quick)),
         ("routines: those that are shipped, one core", lambda: shipped(quick)),
         (f"memory: {processes.SHORT}, one process each", lambda: processes.memory(quick)),

@@ -61,6 +61,28 @@ def full_sensors(cones: bool = True) -> Prepared:
     return prepare(Case(case.routine, robot, case.believed, case.true))
 
 
+def variants() -> dict[str, Prepared]:
+    """Return W with one thing more at a time."""
+
+    def every_sensor(**more: Any) -> Prepared:
+        document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
+        for sensor in document["sensors"]:
+            sensor |= more
+        case = case_of(FOLDER, "routine.yaml")
+        return prepare(Case(case.routine, Robot.model_validate(document), case.believed, case.true))
+
+    hall = _document()
+    for element in hall["elements"]:
+        element["pushable"] = True
+    return {
+        "full sensor model, no cones": full_sensors(cones=False),
+        "cones of 15 deg": every_sensor(beam_width="15 deg"),
+        "full sensor model": full_sensors(),
+        "phases drawn each run": every_sensor(random_phase=True),
+        "everything loose can be pushed": _prepared(case_of(FOLDER, "routine.yaml"), hall),
+    }
+
+
 def surfaces(prepared: Prepared) -> int:
     """Return the surfaces of the true map: walls, faces and loose elements."""
     return len(prepared.true.edges) + len(prepared.true.elements)
