@@ -317,11 +317,13 @@ def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick
         share = (range_m * along - (wx * ex + wy * ey)) / length2
     least = _OBLIQUE * length
     met = np.asarray((closing > least) & (share >= 0.0) & (share <= 1.0))
+    # Seen from the foot the other rim lies beyond the near one: past an end there, the whole wedge is.
+    past = ~foot & ((share - 0.5) * np.copysign(1.0, along) > 0.5 + _OBLIQUE)
     return _Quick(
         range_m,
         np.asarray(np.minimum(closing / length, 1.0)),
         met,
-        np.asarray(~met & (closing >= -least)),
+        np.asarray(~met & (closing >= -least) & ~(past & (closing > least))),
         foot,
         np.asarray(-np.copysign(facing, slide * facing)),
         facing,
@@ -330,9 +332,16 @@ def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick
 
 def _some(
     which: NDArray[np.bool_], cone: Axis, ax: Values, ay: Values, bx: Values, by: Values
-) -> tuple[Axis, FloatArray, FloatArray, FloatArray, FloatArray]:
+) -> tuple[Axis, Values, Values, Values, Values]:
     """Return some of the cones and segments, in one row."""
-    px, py, ux, uy, *ends = (np.broadcast_to(v, which.shape)[which] for v in (*cone[:4], ax, ay, bx, by))
+    picked: list[Values] = []
+    for value in (*cone[:4], ax, ay, bx, by):
+        if np.shape(value) == which.shape:
+            picked.append(np.asarray(value)[which])
+        else:
+            # One for all stays as it is.
+            picked.append(value if np.size(value) == 1 else np.broadcast_to(value, which.shape)[which])
+    px, py, ux, uy, *ends = picked
     return Axis(px, py, ux, uy, cone.half_rad), ends[0], ends[1], ends[2], ends[3]
 
 
