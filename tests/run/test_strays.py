@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from driftgate.run.faults import with_fault
 from driftgate.run.inputs import load_inputs
 from driftgate.run.tasks import plan_one
 
+SHIPPED = Path(__file__).resolve().parents[2] / "routines"
 POTS = """\
 elements:
   - id: pot
@@ -100,3 +102,12 @@ def test_law_no_place_no_way(prepared):
     faulty = with_fault(prepared, type(case)(case.routine, case.robot, case.believed, tame))
     assert strays.worst_place(faulty, strays.IN_THE_WAY, 20, 5).way is None
     assert math.isfinite(strays.pain(faulty, 20, 5))
+
+
+def test_law_places_of_a_robot_with_a_pair():
+    """The search runs where two sensors are read as one, on a shipped routine."""
+    named = one_case(load_inputs([SHIPPED / "evening-sweep.yaml"]).routines[0])
+    sweep = plan_one((named.case, named.written)).prepared
+    (element, *_) = [e for e in sweep.case.true.elements if e.stray is not None]
+    trials, x, _, _ = places_of_strays(sweep, element.id, np.arange(3), 1)
+    assert (trials.trials, len(x)) == (3, 3)

@@ -25,5 +25,6 @@ HISTORY: Final = (
         "file of a night is gone",
         "The history holds a night whose file is not there. Its figures are still used, but could not be "
         "made again. Bring the file back.",
+        usual="warning",
     ),
 )

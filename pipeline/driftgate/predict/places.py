@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.echoes import Echo
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import Recorder
 from driftgate.predict.trial_motion import Poses
@@ -36,16 +36,7 @@ class _Places(Recorder):
     def step_ended(self, step: int, p: Poses, clock_s: FloatArray) -> None:
         """Keep nothing."""
 
-    def reading(
-        self,
-        r: int,
-        which: BoolArray,
-        outcome: IntArray,
-        expected: IntArray,
-        echo_of: Callable[[], Echo],
-        at_gate: tuple[FloatArray, FloatArray] | None,
-        fixed: Sequence[FloatArray],
-    ) -> None:
+    def reading(self, *of_reading: Any, **more: Any) -> None:
         """Keep nothing."""
 
 
