@@ -10,6 +10,7 @@ import shutil
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from types import TracebackType
 from typing import Final
 
 from driftgate.load.manifest import frozen_document
@@ -82,11 +83,21 @@ _STAGES: Final[dict[str, Callable[[Path], None]]] = {
 
 
 class Morning:
-    """The folder, stage by stage; removed when this is no longer needed."""
+    """The folder, stage by stage; a context manager that removes it at its end."""
 
     def __init__(self) -> None:
         self._holder = tempfile.TemporaryDirectory(prefix="driftgate-morning-")
         self._done: list[str] = []
+
+    def __enter__(self) -> Morning:
+        """Begin."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Remove the folder."""
+        self._holder.cleanup()
 
     def at(self, stage: str) -> Path:
         """Return the folder once all stages up to this one have changed it."""

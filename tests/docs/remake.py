@@ -80,10 +80,10 @@ def _real(match: re.Match[str], morning: Morning) -> str:
 
 def blocks(document: str) -> Iterator[Block]:
     """Yield every marked block of a document."""
-    morning = Morning()
-    for match in _BLOCK.finditer((ROOT / document).read_text()):
-        if not match["timed"]:
-            yield Block(match["what"], match["text"], _real(match, morning))
+    with Morning() as morning:
+        for match in _BLOCK.finditer((ROOT / document).read_text()):
+            if not match["timed"]:
+                yield Block(match["what"], match["text"], _real(match, morning))
 
 
 def remake(document: str, measure: bool) -> bool:
@@ -91,14 +91,14 @@ def remake(document: str, measure: bool) -> bool:
     path = ROOT / document
     before = path.read_text()
 
-    morning = Morning()
+    with Morning() as morning:
 
-    def new(match: re.Match[str]) -> str:
-        if match["timed"] and not measure:
-            return match[0]
-        return match["mark"] + match["fence"] + _real(match, morning) + match["end"]
+        def new(match: re.Match[str]) -> str:
+            if match["timed"] and not measure:
+                return match[0]
+            return match["mark"] + match["fence"] + _real(match, morning) + match["end"]
 
-    after = _BLOCK.sub(new, before)
+        after = _BLOCK.sub(new, before)
     path.write_text(after)
     return after != before
 

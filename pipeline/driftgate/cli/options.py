@@ -188,7 +188,7 @@ def today_option(function: F) -> F:
         envvar="DRIFTGATE_TODAY",
         default=date.today,
         show_default="the day it is",
-        help="Day on which accepted exceptions are looked at (or DRIFTGATE_TODAY).",
+        help="Day on which accepted exceptions and waivers are looked at (or DRIFTGATE_TODAY).",
     )(function)
 
 
