@@ -63,6 +63,13 @@ def gate(session: nox.Session) -> None:
 
 
 @nox.session
+def nightly(session: nox.Session) -> None:
+    """Run the shipped routines as they are and under every fault; arguments go to `driftgate nightly`."""
+    _quiet_install(session, ".")
+    session.run("driftgate", "nightly", *session.posargs)
+
+
+@nox.session
 def bench(session: nox.Session) -> None:
     """Time the trials engine as ratios against named peers, and a cold start; `-- --quick` for a minute."""
     _quiet_install(session, ".")
