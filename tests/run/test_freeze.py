@@ -545,7 +545,7 @@ def test_law_reports_say_the_same_in_every_format(project: Path):
     jsonschema.validate(read, strict(verification_schema()))
     assert read["status"] == 1
     root = etree.fromstring(render_as("junit", verification).encode())
-    names = [case.get("name") for case in root.iter("testcase")]
+    names = [(case.get("classname"), case.get("name")) for case in root.iter("testcase")]
     assert len(names) == len(set(names))
     assert len(root.findall(".//failure")) == 1 + len(found(verification))
     assert len(root.findall(".//skipped")) == len(verification.waived)
