@@ -325,6 +325,6 @@ _EXCEPTIONS: Final = (
 )
 
 RULES: Final[dict[str, Rule]] = {
-    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *LOGS, *HISTORY, *FREEZE, *_EXCEPTIONS)
+    rule.code: rule for rule in (*_LOAD, *_PLAN, *_SIGHT, *_JUDGE, *LOGS, *FREEZE, *HISTORY, *_EXCEPTIONS)
 }
 """Every code that a finding may carry."""
