@@ -30,6 +30,11 @@ def comparison(*changes, loosened=(), **more):
     return Comparison("pin", 1, 1000, 0.95, 3, 0.02, "fail", loosenings=loosened, cases=(case,), **more)
 
 
+def test_law_one_trial_is_no_trials():
+    """One trial lost is said so."""
+    assert "1 trial lost, 10 won" in change_words(dataclasses.replace(change(), worse=1))
+
+
 def test_law_what_decides_comes_first():
     """A word that the margin decides leads with the error; else the probability of success does."""
     by_margin = dataclasses.replace(change(), decided_by="margin")

@@ -114,7 +114,8 @@ def change_words(change: Change) -> str:
     what = "untouched" if change.name == "contact" else "success"
     success = f"{what} {percent(change.before, digits=2)} -> {percent(change.now, digits=2)}"
     interval = interval_words(change.success, " points", 100, 2)
-    parts = [f"{success} ({interval}; {change.worse} trials lost, {change.better} won)"]
+    lost = "trial" if change.worse == 1 else "trials"
+    parts = [f"{success} ({interval}; {change.worse} {lost} lost, {change.better} won)"]
     if change.errors is not None:
         parts.append(_error_words(change.errors))
     if change.decided_by == "margin":
