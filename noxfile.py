@@ -95,6 +95,7 @@ def calibration(session: nox.Session) -> None:
 
 @nox.session
 def docs(session: nox.Session) -> None:
-    """Remake the command output shown in README.md and DEVELOPERS.md."""
-    _quiet_install(session, ".")
-    session.run("python", "tests/docs/remake.py", *session.posargs)
+    """Remake the output shown in README.md and DEVELOPERS.md, and the table of evidence by its tests."""
+    _quiet_install(session, ".", *_group("test"))
+    installed = _install_evidence(session)
+    session.run("python", "tests/docs/remake.py", *(session.posargs or ["--evidence"]), env=installed)

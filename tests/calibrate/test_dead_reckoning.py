@@ -9,6 +9,12 @@ from drives import drive, integrate, weaving
 from driftgate.calibrate.dead_reckoning import DRIFT_KEYS, reckon, segments
 from driftgate.calibrate.windows import Windows, windows_of
 
+KELLY = pytest.mark.evidence(
+    source="Kelly 2004 (derived); Chong and Kleeman 1997",
+    compares="noise of windows of a log, straight and arc",
+    tolerance="1e-6 to 2e-5",
+)
+
 ONE = np.ones(1)
 _SOME = {
     "distance_scale": 0.02, "heading_bias": 0.004, "heading_scale": -0.01, "wheel_offset": 0.02,
@@ -54,7 +60,8 @@ def test_columns_are_the_derivatives(key: str):
     assert np.allclose(found, (ends[0] - ends[1]) / (2 * h), atol=1e-6)
 
 
-def test_straight_line():
+@KELLY
+def test_ref_straight_line():
     """Kelly, IJRR 23(2) (2004), section 9.1; the growth laws also in Kleeman, MECSE-95-1 (1995), p. 7."""
     length, n = 10.0, 1000
     track = drive(np.tile([length / n, 0.0, 0.0], (n, 1)))
@@ -67,12 +74,13 @@ def test_straight_line():
     assert found.noise["lateral_walk"][0, 1, 1] == pytest.approx(length)
 
 
+@KELLY
 @pytest.mark.parametrize(("degrees", "xx", "yy", "xy"), [
     (90.0, np.pi / 4, 3 * np.pi / 4 - 2, -0.5),
     (180.0, 3 * np.pi / 2, 3 * np.pi / 2 - np.pi, 2.0),
     (360.0, 3 * np.pi, np.pi, 0.0),
 ])  # fmt: skip
-def test_arc(degrees: float, xx: float, yy: float, xy: float):
+def test_ref_arc(degrees: float, xx: float, yy: float, xy: float):
     """Heading walk on a left arc, from Kelly's transition matrix (2004): values derived, start frame."""
     radius, n, turn = 1.5, 4000, np.radians(degrees)
     track = drive(np.tile([radius * turn / n, 0.0, turn / n], (n, 1)))

@@ -24,6 +24,11 @@ def _fit(values: np.ndarray):
     return fit_mixed(_one_way(values), np.array([1e6]), np.zeros(1), np.ones(2))
 
 
+@pytest.mark.evidence(
+    source="Searle, Casella, McCulloch 1992 (from memory)",
+    compares="restricted likelihood, balanced one-way layout",
+    tolerance="1e-4 to 1e-3 of it",
+)
 def test_ref_balanced_one_way_analysis_of_variance():
     """In the balanced one-way layout REML gives the sums of squares of the analysis of variance.
 
@@ -62,6 +67,11 @@ def test_mc_intervals_hold_what_they_claim(between: float):
     assert np.all(held / layouts >= 0.90 - 3.0 * math.sqrt(0.09 / layouts)), held / layouts
 
 
+@pytest.mark.evidence(
+    source="NIST/SEMATECH e-Handbook 1.3.6.7.4",
+    compares="intervals of a standard deviation, of a variance component",
+    tolerance="1e-6 to 1e-4 of it",
+)
 def test_ref_component_without_other_noise_is_chi_square():
     """A variance seen by itself has the interval of chi-square: 5 degrees of freedom, 0.831 and 12.833."""
     size = component(4.0, 2.0 * 16.0 / 5.0, 5.0, 0.95)

@@ -116,6 +116,11 @@ def test_law_too_few_readings_are_no_fit():
     assert "stand it before mapped walls" in missing[0]
 
 
+@pytest.mark.evidence(
+    source="library scipy",
+    compares="rate interval, paired test, Poisson counts, gated mean",
+    tolerance="1e-9 to 1e-6 of it",
+)
 def test_ref_rate_interval_is_jeffreys():
     """5 of 100: 2.5 % and 97.5 % points of Beta(5.5, 95.5), by another routine (scipy.stats)."""
     low, high = Rate(0.05, 100.0).interval(0.95)

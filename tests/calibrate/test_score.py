@@ -72,7 +72,12 @@ def test_nothing_to_score():
     assert score(np.zeros((0, 3)), np.zeros((0, 3, 3)), 0.0) is None
 
 
-def test_chi_square_bounds():
+@pytest.mark.evidence(
+    source="Bar-Shalom, Li, Kirubarajan 2001, 5.4.2",
+    compares="regions of mean normalised errors",
+    tolerance="5e-5 to 1e-4",
+)
+def test_ref_chi_square_bounds():
     """Bar-Shalom, Li and Kirubarajan (2001), section 5.4.2: 50 runs of two components, [1.5, 2.6]."""
     assert chi_square_bounds(50.0, 2) == pytest.approx((1.4844, 2.5912), abs=1e-4)
     assert chi_square_bounds(100.0, 3) == pytest.approx((2.5391, 3.4987), abs=1e-4)

@@ -14,6 +14,11 @@ WAYS = st.floats(-5.0, 5.0)
 TWISTS = st.tuples(WAYS, WAYS, TURNS).map(np.array)
 
 
+@pytest.mark.evidence(
+    source="Solà et al., arXiv:1812.01537; gtsam 4.3 (values)",
+    compares="SE(2) exponential and logarithm",
+    tolerance="5e-8; 1e-12",
+)
 @pytest.mark.parametrize(
     ("twist", "pose"),
     [

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from driftgate.core.errors import UnitError
 from driftgate.core.units import DIMENSIONS, parse_quantity, quantity_pattern
 
+PINT = pytest.mark.evidence(source="library pint", compares="every unit", tolerance="1e-14; 1e-12")
+
 PAIRS = [(name, unit) for name, dimension in DIMENSIONS.items() for unit in dimension.units]
 
 # How pint writes what it would misread or does not know under our spelling.
@@ -34,6 +36,7 @@ def in_pint(registry: pint.UnitRegistry, value: float, unit: str, si: str) -> fl
     return float((value * registry.Unit(name)).to("dimensionless" if target == "1" else target).magnitude)
 
 
+@PINT
 @pytest.mark.parametrize(("dimension", "unit"), PAIRS)
 def test_ref_factor_equals_pint(registry: pint.UnitRegistry, dimension: str, unit: str) -> None:
     """Every factor of the table is pint's, to 1e-14."""
@@ -41,6 +44,7 @@ def test_ref_factor_equals_pint(registry: pint.UnitRegistry, dimension: str, uni
     assert ours == pytest.approx(in_pint(registry, 1.0, unit, DIMENSIONS[dimension].si), rel=1e-14)
 
 
+@PINT
 @given(
     st.sampled_from(PAIRS),
     st.floats(-1e6, 1e6, allow_nan=False).filter(lambda x: x == 0.0 or abs(x) > 1e-6),
@@ -55,6 +59,11 @@ def test_ref_value_equals_pint(
     assert ours == pytest.approx(in_pint(registry, number, unit, DIMENSIONS[dimension].si), rel=1e-12)
 
 
+@pytest.mark.evidence(
+    source="NIST SP 811 (2008), B.8, and definitions of the SI",
+    compares="values that are exact by definition",
+    tolerance="exact",
+)
 @pytest.mark.parametrize(
     ("text", "dimension", "exact"),
     [

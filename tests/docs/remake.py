@@ -7,6 +7,9 @@ A block is marked by a comment on the line before its fence:
 with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file. `measured:` marks a
 block of timings: it is remade with `--measure` only and never compared. `morning STAGE:` runs the command in
 the folder of `morning.py`, after all that README shows before it there.
+
+The table of evidence stands between two comments, `evidence` and `end of evidence`. It is remade with
+`--evidence` only, which runs the tests that it lists.
 """
 
 from __future__ import annotations
@@ -31,6 +34,7 @@ _BLOCK = re.compile(
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
 )
+_EVIDENCE = re.compile(r"(?<=<!-- evidence -->\n\n).*?(?=\n<!-- end of evidence -->)", re.DOTALL)
 _PROGRESS = re.compile(r"^driftgate: [a-z() ]+ \d+ of \d+\n", re.MULTILINE)
 
 
@@ -86,8 +90,25 @@ def blocks(document: str) -> Iterator[Block]:
                 yield Block(match["what"], match["text"], _real(match, morning))
 
 
-def remake(document: str, measure: bool) -> bool:
-    """Rewrite a document's blocks, timings if asked; return whether anything changed."""
+def evidence(*options: str) -> str:
+    """Return the table of evidence; raise `subprocess.CalledProcessError` if one of its tests fails."""
+    command = [sys.executable, str(ROOT / "tests" / "docs" / "evidence.py"), *options]
+    paths = [str(ROOT / "pipeline"), os.environ.get("PYTHONPATH", "")]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, paths))}
+    done = subprocess.run(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True, check=True)
+    return done.stdout
+
+
+def shown_evidence(document: str) -> str:
+    """Return the table of evidence that a document shows."""
+    match = _EVIDENCE.search((ROOT / document).read_text())
+    if match is None:
+        raise ValueError(f"{document} shows no table of evidence")
+    return match[0]
+
+
+def remake(document: str, measure: bool, tests: bool) -> bool:
+    """Rewrite a document's blocks, timings and the table of evidence if asked; return if anything changed."""
     path = ROOT / document
     before = path.read_text()
 
@@ -99,10 +120,14 @@ def remake(document: str, measure: bool) -> bool:
             return match["mark"] + match["fence"] + _real(match, morning) + match["end"]
 
         after = _BLOCK.sub(new, before)
+    if tests and _EVIDENCE.search(after):
+        table = evidence()
+        after = _EVIDENCE.sub(lambda _: table, after)
     path.write_text(after)
     return after != before
 
 
 if __name__ == "__main__":
     for name in DOCUMENTS:
-        print(name, "remade" if remake(name, "--measure" in sys.argv) else "unchanged")
+        changed = remake(name, "--measure" in sys.argv, "--evidence" in sys.argv)
+        print(name, "remade" if changed else "unchanged")

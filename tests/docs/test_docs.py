@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
-from remake import DOCUMENTS, blocks
+from remake import DOCUMENTS, blocks, evidence, shown_evidence
 
 from driftgate.core.rules import RULES
 from driftgate.schema.routine import Routine
@@ -33,6 +34,37 @@ def test_law_shown_output_is_real(document: str):
         if block.what.startswith("sh -c 'cd build && cc") and shutil.which("cc") is None:
             continue  # shown where there is a C compiler
         assert _masked(block.shown) == _masked(block.real), block.what
+
+
+def test_law_table_of_evidence_is_up_to_date():
+    """The table lists the checks that there are, and all passed; `nox -s docs` remakes it with results."""
+    shown = shown_evidence("DEVELOPERS.md")
+    results = re.findall(r"\| (\d+) of (\d+) passed \|$", shown, re.MULTILINE)
+    assert len(results) == len(shown.splitlines()) - 2, "a check did not pass, or did not run"
+    assert all(passed == cases for passed, cases in results)
+    # Found, not run: they run where they stand. What can be known without is compared.
+    known = re.sub(r"\| \d+ of (\d+) passed \|$", r"| \1 |", shown, flags=re.MULTILINE)
+    assert known == re.sub(r"\| (\d+) cases? \|$", r"| \1 |", evidence("--collect"), flags=re.MULTILINE)
+
+
+def test_law_every_outside_check_is_in_the_table():
+    """A test whose name says that it checks against something outside carries the mark that lists it."""
+    bare = []
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        marks = {
+            target.id
+            for node in tree.body
+            if isinstance(node, ast.Assign) and "mark.evidence" in ast.unparse(node.value)
+            for target in node.targets
+            if isinstance(target, ast.Name)
+        }
+        for node in tree.body:
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_ref_"):
+                carried = [ast.unparse(decorator) for decorator in node.decorator_list]
+                if not any("mark.evidence" in text or text in marks for text in carried):
+                    bare.append(f"{path.relative_to(ROOT)}: {node.name}")
+    assert not bare
 
 
 def test_law_every_step_is_in_the_readme():

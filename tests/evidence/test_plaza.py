@@ -36,7 +36,14 @@ LENGTHS = (5.0, 10.0, 20.0, 40.0)
 FILE = plaza_file()
 if os.environ.get("DRIFTGATE_EVIDENCE") == "required" and FILE is None:
     raise RuntimeError(WHY_NOT)
-pytestmark = pytest.mark.skipif(FILE is None, reason=WHY_NOT)
+pytestmark = [
+    pytest.mark.skipif(FILE is None, reason=WHY_NOT),
+    pytest.mark.evidence(
+        source="Djugash, Hamner, Roth 2009, run Plaza 1 (open data)",
+        compares="predicted and actual errors, correction, on the half that nothing was fitted on",
+        tolerance="bounds beside each figure",
+    ),
+]
 
 
 @dataclass(frozen=True)

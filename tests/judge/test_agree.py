@@ -25,6 +25,9 @@ def compare(errors, **tolerance):
     return disagreements((end,), covariance_of(1, by_source={"a": COV}), trials_of([moment_trials(errors)]))
 
 
+@pytest.mark.evidence(
+    source="Holm 1979, by hand", compares="what the step-down procedure rejects", tolerance="exact"
+)
 def test_ref_holm_textbook():
     """Holm (1979) by hand at 5 %: 0.01, 0.04, 0.03, 0.005 rejects 0.005 and 0.01 only."""
     assert holm([0.01, 0.04, 0.03, 0.005], 0.05) == [True, False, False, True]

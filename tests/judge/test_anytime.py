@@ -27,7 +27,19 @@ from driftgate.judge.anytime import (
 )
 from driftgate.judge.sampling import planned_looks
 
+HOWARD = pytest.mark.evidence(
+    source="Howard et al. 2021, tests of the library confseq",
+    compares="anytime-valid intervals and their tuning",
+    tolerance="1e-5",
+)
+ROBBINS = pytest.mark.evidence(
+    source="Robbins 1970 (derived)",
+    compares="anytime-valid intervals; chance to exclude the truth",
+    tolerance="1e-6; 5e-5",
+)
 
+
+@HOWARD
 @pytest.mark.parametrize(
     ("successes", "trials", "tuned", "interval"),
     [
@@ -44,12 +56,14 @@ def test_ref_howard_intervals(successes, trials, tuned, interval):
     assert howard_interval(successes, trials, 0.95, tuned) == pytest.approx(interval, abs=1e-5)
 
 
+@HOWARD
 def test_ref_howard_tuning():
     """Howard et al. (2021), same library: rho is 12.60056 for variance-time 100 at 5 %."""
     # rho = (concentration + 1) p (1 - p), and 400 trials at p = 1/2 have variance-time 100.
     assert 0.25 * (tuned_concentration(400, 0.05) + 1.0) == pytest.approx(12.60056, abs=1e-5)
 
 
+@ROBBINS
 @pytest.mark.parametrize(
     ("successes", "trials", "interval"),
     [
@@ -65,6 +79,7 @@ def test_ref_robbins_intervals(successes, trials, interval):
     assert robbins_interval(successes, trials, 0.95) == pytest.approx(interval, abs=1e-6)
 
 
+@ROBBINS
 @pytest.mark.parametrize(("p", "crossing"), [(0.01, 0.0169), (0.05, 0.0207), (0.2, 0.0354), (0.5, 0.0370)])
 def test_ref_robbins_crossing(p, crossing):
     """Looking after every one of 2000 trials the uniform mixture excludes the truth this often (derived)."""

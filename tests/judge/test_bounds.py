@@ -21,22 +21,44 @@ from driftgate.judge.bounds import (
     wilson_limit,
 )
 
+WILKS = pytest.mark.evidence(
+    source="Wilks 1941",
+    compares="sample sizes, orders 1 to 5; a verdict on 298 and 299 trials",
+    tolerance="exact",
+)
 
+
+@pytest.mark.evidence(
+    source="NIST/SEMATECH e-Handbook 7.2.4.1", compares="Wilson limit, 26 of 200", tolerance="5e-6"
+)
 def test_ref_wilson_one_sided():
     """NIST/SEMATECH e-Handbook 7.2.4.1: 26 of 200, z = -1.645, lower limit 0.09577."""
     assert wilson_limit(26, 200, -1.645) == pytest.approx(0.09577, abs=5e-6)
 
 
+@pytest.mark.evidence(
+    source="NIST/SEMATECH e-Handbook 7.2.4.1", compares="Clopper-Pearson interval, 4 of 20", tolerance="2e-6"
+)
 def test_ref_clopper_pearson_nist():
     """NIST/SEMATECH e-Handbook 7.2.4.1: 4 of 20, 90 % two-sided, 0.071354 to 0.401029."""
     assert interval(4, 20, 0.90) == pytest.approx((0.071354, 0.401029), abs=2e-6)
 
 
+@pytest.mark.evidence(
+    source="R package GenBinomApps, clopper.pearson.ci",
+    compares="Clopper-Pearson limit, 5 of 100000",
+    tolerance="1e-10",
+)
 def test_ref_clopper_pearson_very_small():
     """R package GenBinomApps, clopper.pearson.ci: 5 of 100000, one-sided 95 % upper."""
     assert upper_bound(5, 100_000, 0.95) == pytest.approx(0.0001051275, abs=1e-10)
 
 
+@pytest.mark.evidence(
+    source="Newcombe 1998, table I (from memory)",
+    compares="Wilson and Clopper-Pearson, four cases",
+    tolerance="5e-5",
+)
 @pytest.mark.parametrize(
     ("successes", "trials", "wilson", "exact"),
     [
@@ -52,6 +74,7 @@ def test_ref_newcombe_table(successes, trials, wilson, exact):
     assert interval(successes, trials, 0.95) == pytest.approx(exact, abs=5e-5)
 
 
+@WILKS
 @pytest.mark.parametrize(
     ("required", "confidence", "trials"),
     [
@@ -72,11 +95,13 @@ def test_ref_success_run(required, confidence, trials):
     assert lower_bound(trials - 1, trials - 1, confidence) < required
 
 
+@WILKS
 def test_ref_wilks_higher_orders():
     """Wilks (1941), orders one to five at 95 %/95 %: 59, 93, 124, 153, 181."""
     assert [needed_trials(0.95, 0.95, f) for f in range(5)] == [59, 93, 124, 153, 181]
 
 
+@WILKS
 @pytest.mark.parametrize(
     ("required", "confidence", "trials"),
     [(0.90, 0.90, 38), (0.90, 0.95, 46), (0.95, 0.95, 93), (0.95, 0.99, 130), (0.99, 0.95, 473)],
@@ -86,6 +111,11 @@ def test_ref_wilks_both_ends(required, confidence, trials):
     assert needed_trials(required, confidence, failures=1) == trials
 
 
+@pytest.mark.evidence(
+    source="Bostelman, Hong, Cheok 2015",
+    compares="failures allowed at 80 % with 85 % confidence",
+    tolerance="exact",
+)
 @pytest.mark.parametrize(
     ("allowed", "trials", "attained", "one_more"),
     [
@@ -105,6 +135,11 @@ def test_ref_vehicle_repetitions(allowed, trials, attained, one_more):
     assert lower_bound(trials - allowed - 1, trials, one_more) == pytest.approx(0.80, abs=1e-4)
 
 
+@pytest.mark.evidence(
+    source="Clopper and Pearson 1934, k = 0 (derived)",
+    compares="the bound without a failure or a touch, never zero",
+    tolerance="1e-12 to 1e-5",
+)
 @pytest.mark.parametrize(
     ("trials", "upper", "tolerance"),
     [(1000, 0.00299124, 1e-8), (59, 0.0495, 1e-5), (3_000_000, 9.98577e-7, 1e-12)],

@@ -12,6 +12,12 @@ import pytest
 from driftgate.judge.growth import MOST, grown_cov, normal_points, predicted_factor, predicted_success
 from driftgate.schema.routine import Tolerance
 
+NIST = pytest.mark.evidence(
+    source="NIST/SEMATECH e-Handbook 1.3.6.7.1; 1 - exp(-k²/2)",
+    compares="predicted success; how far one source may grow",
+    tolerance="0.002; 0.5 %",
+)
+
 POINTS = normal_points()
 # The probability of a region by 32768 even points.
 FINE = 0.001
@@ -39,8 +45,9 @@ def test_law_points_are_normal() -> None:
     assert found - np.diag(np.diag(found)) == pytest.approx(np.zeros((3, 3)), abs=1e-12)
 
 
-# Two-sided normal quantiles and the Rayleigh factors R50 = 1.1774, R95 = 2.4477 (REFERENCES of the
-# normal and of the circular case: B. W. Lindgren's tables and their closed forms).
+# Two-sided normal quantiles (NIST/SEMATECH e-Handbook 1.3.6.7.1), the share of a normal of two components
+# inside k of its standard deviations, 1 - exp(-k^2 / 2), and R50 = 1.1774, R95 = 2.4477 that follow from it.
+@NIST
 @pytest.mark.parametrize(
     ("within", "wanted"),
     [
@@ -48,6 +55,9 @@ def test_law_points_are_normal() -> None:
         ({"x": "25.758 mm"}, 0.99),
         ({"radial": "11.774 mm"}, 0.5),
         ({"radial": "24.477 mm"}, 0.95),
+        ({"radial": "10 mm"}, 0.393469),
+        ({"radial": "20 mm"}, 0.864665),
+        ({"radial": "30 mm"}, 0.988891),
         ({"x": {"low": "-12.816 mm"}}, 0.90),
         ({"x": "19.600 mm", "y": "19.600 mm"}, 0.95**2),
         ({"along": "19.600 mm", "across": "19.600 mm"}, 0.95**2),
@@ -84,6 +94,37 @@ def sources(**parts: np.ndarray) -> Any:
     return SimpleNamespace(moments=(SimpleNamespace(mean=np.zeros(3), cov=total, by_source=parts),))
 
 
+# Radii about an elliptical normal, larger spread 1: polar integral of its density, by quadrature (derived).
+@pytest.mark.evidence(
+    source="bivariate normal, polar integral (derived)",
+    compares="predicted success in a radius, spreads 1:2, 1:4",
+    tolerance="0.002",
+)
+@pytest.mark.parametrize(
+    ("ratio", "radius", "wanted"),
+    [
+        (0.5, 0.87042, 0.50),
+        (0.5, 1.73708, 0.90),
+        (0.5, 2.03586, 0.95),
+        (0.5, 2.63257, 0.99),
+        (0.25, 0.72543, 0.50),
+        (0.25, 1.66461, 0.90),
+        (0.25, 1.97651, 0.95),
+        (0.25, 2.58839, 0.99),
+    ],
+)
+def test_ref_radii_of_an_elliptical_normal(ratio: float, radius: float, wanted: float) -> None:
+    """A radius holds its share whichever way the ellipse lies; 2.4477 times the mean spread would not."""
+    within = {"radial": f"{10.0 * radius!r} mm"}
+    cov = diagonal(0.01, 0.01 * ratio)
+    c, s = math.cos(0.7), math.sin(0.7)
+    turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    for turned in (cov, turn @ cov @ turn.T):
+        found = predicted_success(moment(**within), np.zeros(3), turned, POINTS)
+        assert found == pytest.approx(wanted, abs=2.0 * FINE)
+
+
+@NIST
 def test_ref_factor_of_a_lone_source() -> None:
     """A spread of 5 mm may grow to 20 mm / 1.95996 before 95 % leave a tolerance of 20 mm: by 2.0408."""
     found = sources(start=diagonal(0.005, 1e-6))

@@ -26,6 +26,11 @@ from driftgate.judge.paired import (
 )
 
 
+@pytest.mark.evidence(
+    source="library scipy",
+    compares="rate interval, paired test, Poisson counts, gated mean",
+    tolerance="1e-9 to 1e-6 of it",
+)
 @pytest.mark.parametrize(("worse", "better"), [(0, 0), (1, 0), (6, 0), (3, 9), (40, 61), (500, 500)])
 def test_ref_discordant_test_is_the_binomial_test(worse, better):
     """The p-value is that of scipy.stats.binomtest at 1/2 on the discordant pairs."""
@@ -34,6 +39,11 @@ def test_ref_discordant_test_is_the_binomial_test(worse, better):
     assert discordant_p_value(better, worse) == discordant_p_value(worse, better)
 
 
+@pytest.mark.evidence(
+    source="Newcombe 1998, method 10 (from memory)",
+    compares="interval of a paired difference",
+    tolerance="5e-5",
+)
 def test_ref_paired_interval():
     """The example 36, 12, 2, 0 gives 0.0569 to 0.3404, as method 10 does in Newcombe (1998), from memory."""
     found = success_difference(36, 2, 12, 0, 0.95)

@@ -9,7 +9,12 @@ from scipy import stats
 from driftgate.core.errors import ModelError
 from driftgate.judge.trend import likelihood_ratio, shifts, split_p_value
 
+SCIPY = pytest.mark.evidence(
+    source="library scipy", compares="Fisher's exact test, G statistic", tolerance="1e-9 of it"
+)
 
+
+@SCIPY
 @pytest.mark.parametrize(
     ("s_1", "n_1", "s_2", "n_2"),
     [(9, 10, 3, 12), (0, 5, 5, 5), (480, 500, 930, 1000), (500, 500, 499, 500), (0, 30, 0, 20), (7, 7, 9, 9)],
@@ -21,6 +26,7 @@ def test_ref_split_is_twice_the_smaller_hypergeometric_tail(s_1, n_1, s_2, n_2):
     assert split_p_value(s_1, n_1, s_2, n_2) == pytest.approx(min(1.0, 2.0 * min(tails)), rel=1e-9)
 
 
+@SCIPY
 def test_ref_likelihood_ratio_is_the_g_statistic():
     """Twice the log likelihood ratio is the G statistic of the two by two table, by scipy."""
     table = np.array([[90, 10], [70, 30]])

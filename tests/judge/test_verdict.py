@@ -16,6 +16,12 @@ from driftgate.judge.verdict import judge_case
 from driftgate.report.digits import used_words
 from driftgate.sight.values import DarkInterval
 
+GRUBBS = pytest.mark.evidence(
+    source="Grubbs 1964, Rayleigh factors; Abramowitz and Stegun 26.5 (from memory)",
+    compares="quantiles on an axis and of the distance, share in R95",
+    tolerance="5 standard errors",
+)
+
 
 def on_x(outside, total, **more):
     """Return trials of which so many miss by 20 mm on x and the rest by 5 mm."""
@@ -38,6 +44,11 @@ def judged(moments, results, **more):
     )
 
 
+@pytest.mark.evidence(
+    source="Wilks 1941",
+    compares="sample sizes, orders 1 to 5; a verdict on 298 and 299 trials",
+    tolerance="exact",
+)
 @pytest.mark.parametrize(("outside", "total", "status"), [(0, 299, "pass"), (0, 298, "undecided")])
 def test_ref_success_run_passes(outside, total, status):
     """Wilks (1941): 299 trials without a failure show 99 % at 95 %, 298 do not."""
@@ -45,6 +56,11 @@ def test_ref_success_run_passes(outside, total, status):
     assert found.status == status
 
 
+@pytest.mark.evidence(
+    source="Bostelman, Hong, Cheok 2015",
+    compares="failures allowed at 80 % with 85 % confidence",
+    tolerance="exact",
+)
 @pytest.mark.parametrize(("failures", "status"), [(3, "pass"), (4, "undecided"), (12, "fail")])
 def test_ref_vehicle_repetitions(failures, status):
     """Bostelman et al. (2015): 80 % at 85 % confidence passes 3 of 30; many more fail outright."""
@@ -158,6 +174,11 @@ def test_law_one_touch_fails_where_none_is_allowed():
         assert ("run more trials" in found.contact.reason) == (status == "undecided")
 
 
+@pytest.mark.evidence(
+    source="Clopper and Pearson 1934, k = 0 (derived)",
+    compares="the bound without a failure or a touch, never zero",
+    tolerance="1e-12 to 1e-5",
+)
 def test_ref_no_touch_states_its_bound():
     """No contact in 1000 trials still states the bound 0.00299124 (Clopper and Pearson, derived)."""
     found = judged([moment("end")], [on_x(0, 1000)]).contact
@@ -191,6 +212,7 @@ def test_law_quantiles_are_values_of_the_sample():
     assert (axis.abs_50, axis.abs_95, axis.abs_99) == pytest.approx((0.050, 0.095, 0.099))
 
 
+@GRUBBS
 def test_mc_quantiles_of_a_circular_normal():
     """Errors of sd 1 mm: |x| and distance at 50/95/99 % as tabled (A&S 26.5; Rayleigh, Grubbs 1964)."""
     rng = np.random.default_rng(17)
@@ -205,6 +227,64 @@ def test_mc_quantiles_of_a_circular_normal():
     assert radial == pytest.approx([1.177410, 2.447747, 3.034854], abs=0.09)
 
 
+@pytest.mark.evidence(
+    source="bivariate normal, polar integral (derived)",
+    compares="R50, R95, R99 of 40 000 errors",
+    tolerance="0.025 to 0.09 sd",
+)
+def test_ref_quantiles_of_an_elliptical_normal():
+    """Spreads of 1 and 0.5 mm: half the trials within 0.87042 mm, 95 % within 2.03586, 99 % within 2.63257.
+
+    Polar integral of the density, by quadrature (derived).
+    """
+    rng = np.random.default_rng(19)
+    count = 40_000
+    error = np.column_stack([1e-3 * rng.standard_normal((count, 2)) * (1.0, 0.5), np.zeros(count)])
+    axis = judged([moment("end", radial="9 mm")], [moment_trials(error)]).moments[0].axes[0]
+    # Five standard errors or more, as of the circular normal, which is no narrower.
+    found = [1e3 * axis.abs_50, 1e3 * axis.abs_95, 1e3 * axis.abs_99]
+    assert found == pytest.approx([0.87042, 2.03586, 2.63257], abs=0.09)
+    assert found[0] == pytest.approx(0.87042, abs=0.025)
+
+
+@pytest.mark.evidence(
+    source="JCGM 101:2008, 9.2.2 to 9.2.4 (9.2.4 from memory)",
+    compares="95 % of sums of rectangulars, which a normal misses",
+    tolerance="5 standard errors",
+)
+@pytest.mark.parametrize(
+    ("sizes", "normal", "rectangular", "half_width", "by_variance"),
+    [
+        ((), 4, 0, 3.919928, 3.919928),
+        ((1.0, 1.0, 1.0, 1.0), 0, 4, 3.879407, 3.919928),
+        ((1.0, 1.0, 1.0, 10.0), 0, 4, 17.01581, 19.89146),
+    ],
+    ids=["four-normals", "four-rectangulars", "one-dominates"],
+)
+def test_ref_sums_of_the_supplement(sizes, normal, rectangular, half_width, by_variance):
+    """JCGM 101:2008, 9.2.2 to 9.2.4: 95 % of the sum within 3.92, 3.88, 17.0; by its variance 3.92 and 19.9.
+
+    The printed figures of 9.2.4 are from memory; all are derived exactly. Units are millimetres.
+    """
+    rng = np.random.default_rng(20)
+    count = 400_000
+    total = rng.standard_normal((count, normal)).sum(axis=1)
+    if rectangular:
+        total = (rng.uniform(-1.0, 1.0, (count, rectangular)) * np.sqrt(3.0) * sizes).sum(axis=1)
+    error = np.zeros((count, 3))
+    error[:, 0] = 1e-3 * total
+    end = moment("end", x=f"{half_width} mm", required=0.95)
+    found = judged([end], [moment_trials(error)]).moments[0]
+    # Five standard errors of the share; at the quantile the density of |x| is 0.23 or more per half width.
+    assert found.estimate.probability == pytest.approx(0.95, abs=0.0018)
+    assert 1e3 * found.axes[0].abs_95 == pytest.approx(half_width, rel=0.0076)
+    variance = float(normal) + float(np.square(sizes).sum())
+    assert 1.959964 * np.sqrt(variance) == pytest.approx(by_variance, abs=2e-5)
+    if by_variance > 1.1 * half_width:
+        assert 1e3 * found.axes[0].abs_95 < 0.9 * by_variance
+
+
+@GRUBBS
 def test_mc_joint_event_of_a_circular_normal():
     """A radius of 2.447747 sd holds 95 % of a circular normal (Grubbs 1964, Rayleigh factors)."""
     rng = np.random.default_rng(18)

@@ -14,7 +14,7 @@ from driftgate.judge.weighted import (
     weighted_upper_bound,
 )
 
-# P(Z > 4), REFERENCES of rare events: derived, equals scipy's norm.sf(4).
+# P(Z > 4): derived, equals scipy's norm.sf(4).
 TAIL_4 = 3.167124e-5
 
 
@@ -26,6 +26,11 @@ def shifted_tail(count: int, shift: float, seed: int) -> np.ndarray:
     return weight[z > 4.0]
 
 
+@pytest.mark.evidence(
+    source="normal and Rayleigh tails (derived)",
+    compares="bounds of weighted trials, P(Z > 4)",
+    tolerance="3 %; bounds within a third",
+)
 def test_ref_the_normal_tail_is_between_the_bounds_and_found_with_few_draws():
     """P(Z > 4) = 3.167124e-5: 200 000 weighted draws bound it within a third.
 

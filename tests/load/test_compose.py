@@ -33,6 +33,9 @@ def composed(text: str) -> Composed:
     return compose(text, "a.yaml", split_lines(text))
 
 
+@pytest.mark.evidence(
+    source="YAML 1.2.2, section 10.3.2", compares="what plain words mean", tolerance="exact"
+)
 @pytest.mark.parametrize(
     ("text", "meaning"),
     [

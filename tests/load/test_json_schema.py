@@ -37,6 +37,9 @@ def data_of(file: Path) -> Any:
     return compose(text, file.name, split_lines(text)).data
 
 
+@pytest.mark.evidence(
+    source="JSON Schema 2020-12, metaschema", compares="the schemas are valid", tolerance="exact"
+)
 @pytest.mark.parametrize("kind", KINDS)
 def test_ref_schema_is_draft_2020_12(kind: Kind) -> None:
     """The schema is valid by the metaschema of draft 2020-12."""

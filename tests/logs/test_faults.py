@@ -209,6 +209,7 @@ def test_law_quoted_cells_come_back(cells: list[str]):
     assert [cell.text for cell in split_row(line)] == [cell.strip() for cell in cells]
 
 
+@pytest.mark.evidence(source="library csv of Python (RFC 4180)", compares="cells of a row", tolerance="exact")
 def test_ref_rows_as_the_standard_library_reads_them():
     """The same cells as Python's csv module in strict mode, which follows RFC 4180."""
     import csv

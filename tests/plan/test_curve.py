@@ -15,6 +15,10 @@ from driftgate.plan.limits import step_limits
 from driftgate.plan.profile import rest_to_rest
 from driftgate.plan.spline import fit_spline
 
+SCIPY = pytest.mark.evidence(
+    source="library scipy", compares="splines: points, derivatives, tightest radius", tolerance="1e-12; 0.2 %"
+)
+
 LIMITS = step_limits(robot().drive)[0]
 POINTS = [(0.0, 0.0), (0.7, 0.2), (1.1, 0.9), (1.9, 0.8), (2.4, 1.5)]
 SPOTS = st.lists(
@@ -25,6 +29,7 @@ SPOTS = st.lists(
 ).filter(lambda spots: (0.0, 0.0) not in spots)
 
 
+@SCIPY
 @pytest.mark.parametrize("end_rad", [None, 0.3])
 def test_ref_spline_equals_scipy(end_rad):
     """Points and derivatives are those of scipy's CubicSpline with the same end conditions."""
@@ -66,6 +71,11 @@ def test_law_natural_end_has_no_curvature():
     assert spline.evaluate(spline.knot[-1:])[2][0] == pytest.approx([0.0, 0.0], abs=1e-12)
 
 
+@pytest.mark.evidence(
+    source="Lynch and Park 2017, 9.2 (from memory)",
+    compares="rest to rest: duration, peak speed; a straight curve",
+    tolerance="1e-6; 1 ms",
+)
 def test_ref_straight_curve_is_the_trapezoid():
     """A curve straight ahead takes the time of the rest-to-rest profile."""
     motion = plan_curve((0.0, 0.0, 0.0), [(0.8, 0.0), (2.0, 0.0)], None, False, LIMITS)
@@ -76,6 +86,9 @@ def test_ref_straight_curve_is_the_trapezoid():
     assert motion.duration_s == pytest.approx(expected, abs=0.001)
 
 
+@pytest.mark.evidence(
+    source="worked on paper", compares="mean, area and length of simple things", tolerance="exact to 10 nm"
+)
 def test_ref_arc_length_by_fine_chords():
     """The length is that of a polyline of 200 000 chords through the same curve."""
     motion = plan_curve((0.0, 0.0, 0.4), POINTS[1:], None, False, LIMITS)
@@ -141,6 +154,7 @@ def test_err_curve_point_given_twice():
     assert plan.steps[0].end_pose[:2] == pytest.approx((2.0, 1.3))
 
 
+@SCIPY
 def test_ref_tightest_radius_is_that_of_scipy():
     """The radius reported is the smallest of a dense sampling of scipy's spline."""
     motion = plan_curve((0.0, 0.0, 0.4), POINTS[1:], None, False, LIMITS)

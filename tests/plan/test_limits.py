@@ -11,9 +11,16 @@ from driftgate.plan.limits import motor_speed_m_s, spot_rate_rad_s, step_limits,
 from driftgate.plan.steps import mechanism_time_s
 from driftgate.schema.routine import Actuate
 
+COMMON = pytest.mark.evidence(
+    source="common practice, no source",
+    compares="speed of a fast drive, time of half a turn",
+    tolerance="0.05 in/s; 0.1 ms",
+)
+
 INCH = 0.0254
 
 
+@COMMON
 def test_ref_free_speed_of_a_fast_drive():
     """Wheels of 2.75 in at 600 rpm run at 86.4 in/s = 2.19 m/s (common practice, no source)."""
     speed = motor_speed_m_s(robot().drive)
@@ -29,6 +36,7 @@ def test_law_gearing_and_load_scale_the_speed():
     assert motor_speed_m_s(robot(motor=motor).drive) == pytest.approx(0.4 * motor_speed_m_s(robot().drive))
 
 
+@COMMON
 @pytest.mark.parametrize(("speed", "duration"), [("100 rpm", 0.30), ("66 rpm", 0.4545)])
 def test_ref_mechanism_of_half_a_turn(speed, duration):
     """Half a turn takes 0.30 s at 100 rpm and 0.45 s at 66 rpm (common practice, no source)."""
@@ -44,6 +52,9 @@ def test_law_turning_on_the_spot_runs_at_the_wheels_top_speed():
     assert spot_rate_rad_s(drive) * drive.track_width / 2 == pytest.approx(motor_speed_m_s(drive))
 
 
+@pytest.mark.evidence(
+    source="3rd CGPM 1901, standard gravity", compares="what friction holds", tolerance="1e-9 m/s²"
+)
 def test_ref_grip():
     """Friction 0.8 holds 7.845320 m/s^2: standard gravity is 9.80665 m/s^2 (3rd CGPM, 1901)."""
     assert traction_m_s2(robot().drive) == pytest.approx(7.845320, abs=1e-9)

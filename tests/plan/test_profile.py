@@ -13,6 +13,11 @@ from driftgate.plan.profile import rest_to_rest
 SIZES = st.floats(0.01, 20.0)
 
 
+@pytest.mark.evidence(
+    source="Lynch and Park 2017, 9.2 (from memory)",
+    compares="rest to rest: duration, peak speed; a straight curve",
+    tolerance="1e-6; 1 ms",
+)
 @pytest.mark.parametrize(
     ("distance", "speed", "acceleration", "duration", "peak"),
     [

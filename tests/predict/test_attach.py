@@ -20,6 +20,10 @@ from driftgate.world.values import Edge
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="what moves with a wall or structure", tolerance="5 µm, or exact"
+)
+
 SMALL = 1e-6
 BUILD = {"offset": "5 mm", "tilt": "0.2 deg", "constant_over": "field", **GUESS}
 OWN = {"x": "3 mm", "y": "2 mm", "heading": "0.1 deg", "constant_over": "field", **GUESS}
@@ -79,6 +83,7 @@ def assert_carried(found: Displacement, index: dict[str, int], pose: FloatArray,
         assert column == pytest.approx(carried(pose, wall, *error) / SMALL, abs=5e-6)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("wall", ["west", "north"])
 def test_ref_element_moves_with_its_wall(wall: str) -> None:
     """An element placed against a wall is carried by its offset and tilt, and scatters in field axes."""
@@ -91,6 +96,7 @@ def test_ref_element_moves_with_its_wall(wall: str) -> None:
     assert np.count_nonzero(np.any(found.columns != 0.0, axis=0)) == 5
 
 
+@ON_PAPER
 def test_ref_structure_moves_with_its_wall() -> None:
     """A structure fixed to a wall is carried by it, beside its own build error."""
     attach, index, edges = attachments()
@@ -99,6 +105,7 @@ def test_ref_structure_moves_with_its_wall() -> None:
     assert found.columns[:, index["structure_build:bench:heading"]] == pytest.approx([0.0, 0.0, 1.0])
 
 
+@ON_PAPER
 def test_ref_element_moves_with_its_structure() -> None:
     """An element against a structure swings about the structure's place and goes with its wall."""
     attach, index, edges = attachments()
@@ -123,6 +130,7 @@ def test_law_a_wall_is_its_own_line(wall: str) -> None:
     assert (line.offset_mean, line.tilt_mean) == pytest.approx((0.0, 0.0), abs=1e-12)
 
 
+@ON_PAPER
 def test_ref_a_wall_that_is_shorter_than_drawn_tilts_about_its_own_middle() -> None:
     """Where the true wall's middle is not the drawn one, its tilt is an offset at the drawn middle too."""
     case = prepared(
@@ -140,6 +148,7 @@ def test_ref_a_wall_that_is_shorter_than_drawn_tilts_about_its_own_middle() -> N
     assert line.offset[table.index()["wall_build:west:offset"]] == pytest.approx(1.0, abs=1e-12)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("face", range(4))
 def test_ref_a_face_moves_with_its_structure_and_wall(face: int) -> None:
     """A face's offset is its middle's motion along its normal, its tilt the turn of what carries it."""
@@ -158,6 +167,7 @@ def test_ref_a_face_moves_with_its_structure_and_wall(face: int) -> None:
     assert line.offset[index["structure_build:bench:heading"]] == pytest.approx(swing, abs=1e-12)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("wall", ["south", "west"])
 def test_ref_start_is_carried_by_one_wall(wall: str) -> None:
     """A start placed against one wall is carried rigidly by it."""
@@ -165,6 +175,7 @@ def test_ref_start_is_carried_by_one_wall(wall: str) -> None:
     assert_carried(attach.start(), index, np.array([0.5, 0.7, 0.0]), edges[wall])
 
 
+@ON_PAPER
 def test_ref_start_in_a_corner() -> None:
     """Against two walls each sets the coordinate along its own normal, and the first the heading."""
     attach, index, edges = attachments(against=("west", "south"))

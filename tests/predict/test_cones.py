@@ -17,6 +17,10 @@ from driftgate.predict.values import Outcome
 from .outcomes import ENGINES, known, spreads
 from .scenes import GUESS, REPLACE, field_map, prepared, range_sensor, robot, run, single_reading
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="what answers in a cone", tolerance="1 nm to 1 µm"
+)
+
 SQUARE = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0))
 
 
@@ -58,6 +62,7 @@ def pot(x: float, y: float, radius_mm: float = 50.0, **more: Any) -> dict[str, A
     }
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("heading_deg", "range_m"),
     [(0.0, 2.0), (9.0, 2.0), (25.0, 2.0 / math.cos(math.radians(15.0)))],
@@ -72,6 +77,7 @@ def test_ref_the_nearest_point_of_a_wall_answers(
     assert echo.surface.tolist() == [1, 1, 1]
 
 
+@ON_PAPER
 def test_ref_a_pot_beside_the_axis_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     """A pot 0.2 m off the axis answers in a wide cone: the distance of its near side. A line passes by."""
     field = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), elements=[pot(1.0, 0.2)])
@@ -217,6 +223,7 @@ def test_mc_engines_agree_past_a_grazed_wall() -> None:
     assert result.wrongly_accepted.sum() == 0
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("at", "range_m"),
     [

@@ -16,6 +16,12 @@ from driftgate.predict.streams import Streams
 
 from .scenes import prepared, range_sensor, robot, run, tick
 
+GELMAN = pytest.mark.evidence(
+    source="Gelman et al. 2013, 3.2 (from memory)",
+    compares="prediction from few runs: t; factor on a spread",
+    tolerance="4.5 standard errors",
+)
+
 POORLY = frozenset({"poorly_known"})
 LENGTH_M = 2.0
 
@@ -41,6 +47,7 @@ def ends(case: Prepared, trials: int, seed: int = 1, off: frozenset[str] = froze
     return run_trials(case, trials, seed, off=off).moments[-1].error[:, 0]
 
 
+@GELMAN
 @pytest.mark.parametrize("runs", [4, 6, 60])
 def test_ref_prediction_from_few_runs_is_students_t(runs: int) -> None:
     """The prediction from n runs is t with n - 1 degrees of freedom, sqrt(1 + 1/n) wider.
@@ -135,6 +142,7 @@ def ends_of(case: Prepared) -> np.ndarray:
     return moment.error[:, 0]
 
 
+@GELMAN
 @pytest.mark.parametrize("freedom", [1, 2, 5, 40])
 def test_ref_factor_is_scaled_inverse_chi_square(freedom: int) -> None:
     """The factor's square is freedom over chi-square, cut where it exceeds its limit."""

@@ -35,6 +35,11 @@ from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 from .test_consistency import matched
 
 
+@pytest.mark.evidence(
+    source="Bar-Shalom, Li, Kirubarajan 2001, 5.4.2",
+    compares="regions of mean normalised errors",
+    tolerance="5e-5 to 1e-4",
+)
 def test_ref_published_bounds() -> None:
     """Fifty runs of two components: the book prints [1.5, 2.6]; the others are forced by chi-square."""
     for runs, size, low, high in (
@@ -47,6 +52,11 @@ def test_ref_published_bounds() -> None:
         assert chi_square_region(runs, size) == pytest.approx((low, high), abs=5e-5)
 
 
+@pytest.mark.evidence(
+    source="NIST/SEMATECH e-Handbook 1.3.6.7.4; van der Heijden et al. 2004, 8.4",
+    compares="critical values of chi-square",
+    tolerance="6e-4",
+)
 @pytest.mark.parametrize(
     ("size", "upper_5", "upper_1"),
     [(1, 3.841, 6.635), (2, 5.991, 9.210), (3, 7.815, 11.345), (4, 9.488, 13.277), (100, 124.342, 135.807)],
@@ -66,6 +76,11 @@ def test_err_no_region(runs: int, size: int, confidence: float) -> None:
         chi_square_region(runs, size, confidence)
 
 
+@pytest.mark.evidence(
+    source="library scipy",
+    compares="rate interval, paired test, Poisson counts, gated mean",
+    tolerance="1e-9 to 1e-6 of it",
+)
 @pytest.mark.parametrize("sigmas", [1.0, 2.0, 3.0, 5.0])
 def test_ref_what_a_gate_leaves(sigmas: float) -> None:
     """The mean square inside a gate is that of the truncated normal, by quadrature."""
@@ -74,6 +89,11 @@ def test_ref_what_a_gate_leaves(sigmas: float) -> None:
     assert gated_mean(None) == 1.0
 
 
+@pytest.mark.evidence(
+    source="worked on paper",
+    compares="filter against full matrices, information form",
+    tolerance="1e-6 of it or less",
+)
 def test_ref_normalised_error_by_full_matrices() -> None:
     """The normalised error is e' P^-1 e, by a general solver."""
     rng = np.random.default_rng(3)

@@ -24,6 +24,27 @@ from driftgate.predict import Prepared, covariance, run_trials
 from .outcomes import ENGINES, known
 from .scenes import field_map, prepared, robot, run, tick
 
+STRAIGHT = pytest.mark.evidence(
+    source="Kelly 2004; Chong and Kleeman 1997 (derived)",
+    compares="straight: walks, scale, start heading, bias",
+    tolerance="1e-9 of it; trials 4 SE",
+)
+ARCS = pytest.mark.evidence(
+    source="Kelly 2004; Chong and Kleeman 1997 (derived)",
+    compares="arcs of 90, 180, 360 deg: all sources",
+    tolerance="1e-9 of it; trials 4 SE",
+)
+TURNS = pytest.mark.evidence(
+    source="Kelly 2004; Chong and Kleeman 1997 (derived)",
+    compares="turns on the spot and rest",
+    tolerance="5e-8; trials 4 SE",
+)
+CLOSED = pytest.mark.evidence(
+    source="Kelly 2004, closed paths (derived)",
+    compares="square, circle, figure of eight",
+    tolerance="1e-12 to 0.5 %",
+)
+
 REFERENCE = json.loads((Path(__file__).parents[1] / "references" / "dead_reckoning.json").read_text())
 WIDE = field_map(x=(-60.0, 60.0), y=(-60.0, 60.0))
 TRIALS = 20_000
@@ -75,6 +96,7 @@ def assert_sampled(case: Prepared, expected: FloatArray) -> None:
 L = 10.0
 
 
+@STRAIGHT
 def test_ref_straight_heading_walk() -> None:
     """Heading variance grows as q L, lateral as q L^3 / 3, correlated by sqrt(3)/2."""
     case = alone([advance(L)], {"heading_walk": tick(per_root_metre="0.01 rad/sqrt(m)")})
@@ -90,6 +112,7 @@ def test_ref_straight_heading_walk() -> None:
     assert_sampled(short, final_cov(short))
 
 
+@STRAIGHT
 def test_ref_straight_distance_walk() -> None:
     """Along-track variance grows as q_d L."""
     case = alone([advance(L)], {"distance_walk": tick(per_root_metre="0.02 m/sqrt(m)")})
@@ -99,6 +122,7 @@ def test_ref_straight_distance_walk() -> None:
     assert_sampled(case, np.diag([4e-4 * L, 0.0, 0.0]))
 
 
+@STRAIGHT
 def test_ref_straight_lateral_walk() -> None:
     """Lateral variance grows as the intensity times the length."""
     case = alone([advance(L)], {"lateral_walk": tick(per_root_metre="0.02 m/sqrt(m)")})
@@ -107,6 +131,7 @@ def test_ref_straight_lateral_walk() -> None:
     assert_sampled(case, np.diag([0.0, 4e-4 * L, 0.0]))
 
 
+@STRAIGHT
 def test_ref_straight_scale_and_start_heading() -> None:
     """Scale makes alpha L along the line, a start heading L delta across it."""
     scale = alone([advance(L)], {"distance_scale": run(spread="1 %")})
@@ -119,6 +144,7 @@ def test_ref_straight_scale_and_start_heading() -> None:
     assert_sampled(turned, np.outer(column, column))
 
 
+@STRAIGHT
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_straight_bias(engine: str) -> None:
     """A heading bias of b per metre makes b L of heading and b L^2 / 2 across: 0.05 m."""
@@ -135,6 +161,7 @@ def test_ref_straight_bias(engine: str) -> None:
     assert end[1] == pytest.approx(-0.05, rel=1e-2)
 
 
+@ARCS
 @pytest.mark.parametrize("row", REFERENCE["arcs"], ids=lambda r: f"{math.degrees(r['turned_rad']):.0f} deg")
 def test_ref_arc(row: dict[str, Any]) -> None:
     """On an arc all sources follow the closed forms, which the quadrature repeats."""
@@ -178,6 +205,7 @@ def test_ref_arc(row: dict[str, Any]) -> None:
     assert_sampled(cases[1][0], distance * small**2)
 
 
+@ARCS
 @pytest.mark.parametrize("engine", ENGINES)
 @pytest.mark.parametrize("row", REFERENCE["arcs"], ids=lambda r: f"{math.degrees(r['turned_rad']):.0f} deg")
 def test_ref_arc_bias(engine: str, row: dict[str, Any]) -> None:
@@ -197,6 +225,7 @@ def test_ref_arc_bias(engine: str, row: dict[str, Any]) -> None:
     assert end[2] == pytest.approx(-1e-5 * case.plan.duration_s, rel=1e-9)
 
 
+@TURNS
 def test_ref_turns_on_the_spot() -> None:
     """A heading scale of 1 % over four left turns, then 2 m: 0.0628319 rad, 0.1256637 m (exact 0.1255811)."""
     steps = [*[rotate(90.0)] * 4, advance(2.0)]
@@ -214,6 +243,7 @@ def test_ref_turns_on_the_spot() -> None:
     assert found[:, 2].std() == pytest.approx(0.0628319, rel=4.0 / math.sqrt(4000) + 1e-3)
 
 
+@TURNS
 def test_ref_walk_in_turns_and_at_rest() -> None:
     """The heading walks with the time (also at rest, where only the belief does) and with the turn."""
     turn = alone([rotate(90.0)], {"heading_walk": tick(per_root_radian="0.01 rad/sqrt(rad)")})
@@ -239,6 +269,7 @@ SQUARE = [advance(4.0), rotate(90.0)] * 4
 SLOW = {"speed": "0.2 m/s", "acceleration": "5 m/s^2"}
 
 
+@CLOSED
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_closed_path_scale_cancels(engine: str) -> None:
     """On a closed path a distance scale and a start heading leave the end where it began."""
@@ -254,6 +285,7 @@ def test_ref_closed_path_scale_cancels(engine: str) -> None:
         assert error[:, 2].std() > math.radians(1.0)
 
 
+@CLOSED
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_closed_path_bias_does_not_cancel(engine: str) -> None:
     """A square of 4 m driven left from a corner ends b (32, -32) off, a circle b 2 pi R^2 along x."""
@@ -273,6 +305,7 @@ def test_ref_closed_path_bias_does_not_cancel(engine: str) -> None:
     assert end == pytest.approx([-unit, 0.0], abs=5e-3 * unit)
 
 
+@CLOSED
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_figure_of_eight_hides_bias(engine: str) -> None:
     """A figure of eight hides a heading bias to first order, but keeps 4 pi R b of heading."""
@@ -290,6 +323,7 @@ def test_ref_figure_of_eight_hides_bias(engine: str) -> None:
     assert np.abs(end[:2]) == pytest.approx(np.abs(second), abs=5e-5)
 
 
+@CLOSED
 def test_ref_closed_path_distance_walk_does_not_cancel() -> None:
     """A random walk of the distance does not cancel on a closed path: q_d times 8 m along each axis."""
     cov = final_cov(alone(SQUARE, {"distance_walk": tick(per_root_metre="0.01 m/sqrt(m)")}))
@@ -334,6 +368,70 @@ def test_law_length_of_ticks_changes_no_trials_moment() -> None:
     )
 
 
+# K. S. Chong and L. Kleeman, ICRA 1997: wheel noise of a robot on parquet [sqrt(m)], its true track [m].
+WHEELS, TRACK_M = (0.00040, 0.00058), 0.36898
+
+
+@pytest.mark.evidence(
+    source="Chong and Kleeman 1997, constants",
+    compares="wheel noise over 10 m and a quarter turn",
+    tolerance="5e-9",
+)
+def test_ref_published_wheel_noise() -> None:
+    """Chong and Kleeman's robot: 10 m leave 6.03828 mrad, 1.11400 mm along, 34.86201 mm across.
+
+    Their model has the wheels err apart: k_L^2 and k_R^2 per metre. On a straight that is a distance walk of
+    half the root of their sum, and a heading walk of the root over the track; a quarter turn on the spot
+    leaves 1.02792 mrad. The constants are published, the closed forms derived from the model. What the wheels
+    make of distance and heading together is no part of the drift model.
+    """
+    both = math.hypot(*WHEELS)
+    walks = {
+        "distance_walk": tick(per_root_metre=f"{both / 2.0!r} m/sqrt(m)"),
+        "heading_walk": tick(
+            per_root_metre=f"{both / TRACK_M!r} rad/sqrt(m)",
+            per_root_radian=f"{both / math.sqrt(2.0 * TRACK_M)!r} rad/sqrt(rad)",
+        ),
+    }
+    straight = alone([advance(10.0)], walks)
+    along, across, heading = np.sqrt(np.diag(final_cov(straight)))
+    assert heading == pytest.approx(0.00603828, abs=5e-9)
+    assert along == pytest.approx(0.00111400, abs=5e-9)
+    assert across == pytest.approx(0.03486201, abs=5e-9)
+    assert_sampled(straight, final_cov(straight))
+    assert math.sqrt(final_cov(alone([rotate(90.0)], walks))[2, 2]) == pytest.approx(0.00102792, abs=5e-9)
+
+
+@pytest.mark.evidence(
+    source="Siegwart and Nourbakhsh 2004, 5.2.4 (share derived)",
+    compares="lateral variance lost by 1, 2, 10 steps",
+    tolerance="4 standard errors",
+)
+@pytest.mark.parametrize(("cells", "share"), [(1, 0.75), (2, 0.9375), (10, 0.9975)])
+def test_ref_midpoint_steps_lose_a_known_share(cells: int, share: float) -> None:
+    """Mid-point steps keep 1 - 1 / (4 n^2) of the lateral variance, all of the heading's and of the engine's.
+
+    The step form is that of R. Siegwart and I. Nourbakhsh, Introduction to Autonomous Mobile Robots (2004),
+    section 5.2.4; the share is derived from it. One step of a whole leg loses a quarter.
+    """
+    # So fast a start and stop that cells of time are cells of length; no turns that ask for ticks.
+    sharp = {"speed": "1 m/s", "acceleration": "200 m/s^2", "turn_rate": "10 deg/s"}
+    length_m = 0.4
+    errors = {"heading_walk": tick(per_root_metre="0.01 rad/sqrt(m)")}
+    duration_s = alone([advance(length_m)], errors, limits=sharp).plan.duration_s
+    tick_s = duration_s / cells + 1e-9
+    case = alone([advance(length_m)], errors, limits=sharp, longest_tick=f"{tick_s!r} s")
+    error = run_trials(case, TRIALS, seed=9).moments[-1].error
+    assert error[:, 1].var() == pytest.approx(share * 1e-4 * length_m**3 / 3.0, rel=SAMPLING)
+    assert error[:, 2].var() == pytest.approx(1e-4 * length_m, rel=SAMPLING)
+    assert final_cov(case)[1, 1] == pytest.approx(1e-4 * length_m**3 / 3.0, rel=1e-3)
+
+
+@pytest.mark.evidence(
+    source="Kratky and Porod 1949 (from memory)",
+    compares="heading walk far from linear: moments of trials",
+    tolerance="4 standard errors",
+)
 def test_mc_exact_moments_of_a_wandering_line() -> None:
     """At q = 0.2 rad^2/m over 5 m the trials have the exact moments, far from the linear 8.33 m^2."""
     row = REFERENCE["wandering_line"]
@@ -347,6 +445,11 @@ def test_mc_exact_moments_of_a_wandering_line() -> None:
     assert final_cov(case)[1, 1] == pytest.approx(0.2 * 5.0**3 / 3.0, rel=1e-9)
 
 
+@pytest.mark.evidence(
+    source="Mardia and Jupp (from memory)",
+    compares="wrapped start heading: moments of trials",
+    tolerance="4 standard errors",
+)
 def test_mc_exact_moments_of_a_turned_line() -> None:
     """A start heading of sd 0.5 rad over 1 m: mean x 0.882497, variances 0.024465 and 0.196735."""
     # Wrapped normal, K. V. Mardia and P. E. Jupp, Directional Statistics (from memory, derived).

@@ -1,6 +1,6 @@
 """A scale error that the filter does not know hides inside a large sigma.
 
-The lesson of a real log (REFERENCES section 11, Plaza: ranges 7 % long, found by their 8 % coverage while the
+The lesson of a real log (`tests/evidence`: ranges 7 % long, found by their 8 % coverage while the
 normalised innovations looked right), as a scene of our own: a robot drives at a wall, reading it all the way.
 """
 

@@ -107,6 +107,11 @@ def test_law_the_covariance_engine_has_a_gate(sigmas: float) -> None:
     assert linear.moments[-1].filter_cov[0, 0] == pytest.approx(0.0 if taken else 0.05**2, abs=1e-9)
 
 
+@pytest.mark.evidence(
+    source="worked on paper",
+    compares="sensors that read long, look up or down; pairs",
+    tolerance="1e-12 to 3 %",
+)
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_a_scale_stretches_white_errors(engine: str) -> None:
     """A sensor that reads a quarter long puts 1.25 times the walk into the belief it replaces.

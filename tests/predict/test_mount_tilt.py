@@ -17,6 +17,12 @@ from .scenes import REPLACE, field_map, run, single_reading
 from .test_cones import echoes_of, pause, pot
 from .test_streams import assert_identical
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper",
+    compares="sensors that read long, look up or down; pairs",
+    tolerance="1e-12 to 3 %",
+)
+
 HIGH = {"low": "0 m", "high": "2 m"}
 WIDTHS = ("0 deg", "20 deg")
 
@@ -27,6 +33,7 @@ def tilted(mean_deg: float = 0.0, spread_deg: float = 0.0, **more: Any) -> dict[
     return single_reading("ahead", 0.0, 0.5, errors={"mount_pitch": pitch}, **more)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_the_reading_is_the_slant(engine: str, width: str) -> None:
@@ -37,6 +44,7 @@ def test_ref_the_reading_is_the_slant(engine: str, width: str) -> None:
     assert known(case, engine)["end"].in_mm()[1] == pytest.approx([-away_mm, 0.0, 0.0], abs=1e-6)
 
 
+@ON_PAPER
 def test_ref_looking_down_meets_the_floor(monkeypatch: pytest.MonkeyPatch) -> None:
     """0.1 m up and 10 deg down the floor answers after 0.1 m / sin 10 deg, as a false return (on paper)."""
     (echo,) = echoes_of(monkeypatch, pause(tilted(-10.0)), 2)
@@ -102,6 +110,7 @@ def test_law_a_thing_above_the_beam_is_met_looking_up(monkeypatch: pytest.Monkey
         assert echo.surface.tolist() == [surface] * 2
 
 
+@ON_PAPER
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_a_metre_off_shows_as_more_on_the_slant(engine: str) -> None:
     """Looking up by 20 deg, of a spread of 20 mm (1 / cos 20 deg - 1) is left by one reading: 1.28 mm."""

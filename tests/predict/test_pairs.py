@@ -23,6 +23,12 @@ from driftgate.sight.pairs import mean_weights, partners, slots
 from .outcomes import ENGINES, known
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper",
+    compares="sensors that read long, look up or down; pairs",
+    tolerance="1e-12 to 3 %",
+)
+
 WIDE = field_map(x=(-4.0, 4.0), y=(-4.0, 4.0))
 BASE_M = 0.2
 PAIR = {"pairs": [{"sensors": ["port", "starboard"]}]}
@@ -44,6 +50,7 @@ def turned(correction: dict[str, Any], sensors: list[dict[str, Any]]) -> Prepare
     )
 
 
+@ON_PAPER
 def test_ref_heading_is_the_arc_tangent_of_difference_over_baseline() -> None:
     """One reading of a pair puts a heading 4 deg off right, but for one Newton step's remainder."""
     case = turned(REPLACE, two_ahead(rate="0.002 Hz", phase="2 s"))
@@ -62,6 +69,7 @@ def test_ref_heading_is_the_arc_tangent_of_difference_over_baseline() -> None:
     assert covariance(case).moments[-1].tracking_mean[2] == pytest.approx(0.0, abs=1e-12)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_readings_in_a_row_settle_heading_and_place(engine: str) -> None:
     """Three readings of a pair leave nothing of 4 deg; without the pair each range turns nothing."""
@@ -117,6 +125,7 @@ def test_law_a_walls_tilt_does(engine: str) -> None:
 # The two updates together
 
 
+@ON_PAPER
 @pytest.mark.parametrize(("a", "b"), [(0.005, 0.005), (0.004, 0.012), (0.02, 0.001)])
 def test_ref_two_updates_are_one_with_both_readings(a: float, b: float) -> None:
     """Difference and mean one after the other give the covariance of one update with both readings.
@@ -273,6 +282,7 @@ def test_mc_engines_agree_with_pairs(variation: dict[str, Any]) -> None:
         assert np.abs(ratio - 1.0).max() < 5.0 * math.sqrt(2.0 / trials) + 0.01
 
 
+@ON_PAPER
 def test_ref_a_pair_tells_the_heading_past_the_wall() -> None:
     """After one instant a filter that distrusts the walls knows the heading from the noise alone.
 

@@ -9,6 +9,11 @@ from scipy.special import pdtr
 from driftgate.predict.streams import poisson_count
 
 
+@pytest.mark.evidence(
+    source="library scipy",
+    compares="rate interval, paired test, Poisson counts, gated mean",
+    tolerance="1e-9 to 1e-6 of it",
+)
 @pytest.mark.parametrize("expected", [0.01, 0.4, 3.0, 20.0])
 def test_ref_inversion_equals_scipy(expected):
     """A uniform just below P(count <= k) gives at most k, one just above gives more (scipy.special.pdtr)."""

@@ -17,6 +17,12 @@ from driftgate.predict.values import Outcome, TrialsResult
 from .outcomes import ENGINES, known, spreads
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, single_reading, tick
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper",
+    compares="three poses: fixes, walls, scale, contact",
+    tolerance="1 nm to 2 µm; trials 4 SE",
+)
+
 WIDE = field_map(x=(-60.0, 60.0), y=(-60.0, 60.0))
 DEGREE = math.radians(1.0)
 ARC = {"do": "arc", "radius": "1 m", "angle": "90 deg"}
@@ -264,6 +270,7 @@ def one_reading(
     return float(found[0][0]), float(found[2][0])
 
 
+@ON_PAPER
 @pytest.mark.parametrize("engine", ENGINES)
 @pytest.mark.parametrize(
     ("errors", "more", "left_mm"),
@@ -296,6 +303,7 @@ def test_ref_errors_of_one_reading(
     assert x == pytest.approx(20.0, rel=within)
 
 
+@ON_PAPER
 @pytest.mark.parametrize("engine", ENGINES)
 def test_ref_a_fix_ends_what_the_stretch_did_before_it(engine: str) -> None:
     """Standing for 4 s under a bias, fixed after 2 s: the stretch of the last 2 s is left."""

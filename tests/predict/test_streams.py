@@ -21,12 +21,19 @@ from driftgate.schema.fieldmap import MirrorLine
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot, run, tick
 
+SALMON = pytest.mark.evidence(
+    source="Salmon et al. 2011, Philox (rounds written out)",
+    compares="random numbers by address",
+    tolerance="exact; 1e-12",
+)
+
 COUNT = 200_000
 
 
 REFERENCE = json.loads((Path(__file__).parents[1] / "references" / "streams.json").read_text())
 
 
+@SALMON
 def test_ref_philox_block() -> None:
     """The rounds written out in whole numbers give the generator's published block of zeros."""
     # Known answer "philox4x64 10" of the authors' library Random123, file kat_vectors (from memory).
@@ -34,6 +41,7 @@ def test_ref_philox_block() -> None:
     assert REFERENCE["zero_block"] == known
 
 
+@SALMON
 def test_ref_golden_draws() -> None:
     """The draws of an address are those of the written-out generator: baselines depend on them."""
     streams = Streams(seed=REFERENCE["seed"], first=0, count=6)

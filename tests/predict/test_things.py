@@ -20,6 +20,10 @@ from driftgate.sight.values import Reason
 
 from .scenes import GUESS, field_map, mark, prepared, range_sensor, robot
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="what is pushed, and where it ends", tolerance="1 nm"
+)
+
 NOISE = {"noise": {"at_zero": "2 mm", "constant_over": "reading", **GUESS}}
 AHEAD = [range_sensor("ahead", 0.1, 0.0, 0.0, rate="10 Hz", errors=NOISE)]
 LOOK = {"do": "look", "time": "0.5 s"}
@@ -77,6 +81,7 @@ def drive(x: float, y: float, *touch: str) -> dict[str, Any]:
     return {"do": "drive", "to": [f"{x!r} m", f"{y!r} m"], "may_touch": list(touch)}
 
 
+@ON_PAPER
 @pytest.mark.parametrize("y", [1.5, 1.58, 1.37])
 def test_ref_a_pot_pushed_ahead_ends_before_the_bumper(y: float) -> None:
     """Driven from x = 0.5 to 1.5 m, the bumper at 1.65 m leaves a pot of 60 mm at 1.71 m, its y its own."""
@@ -86,6 +91,7 @@ def test_ref_a_pot_pushed_ahead_ends_before_the_bumper(y: float) -> None:
     assert element.y == pytest.approx(y, abs=1e-9)
 
 
+@ON_PAPER
 def test_ref_a_box_pushed_ahead_keeps_its_heading() -> None:
     """A box of 100 mm turned by a quarter ends with its near side at the bumper."""
     box = pot(1.2, 1.5, pushable=True, shape={"rectangle": {"length": "60 mm", "width": "100 mm"}})

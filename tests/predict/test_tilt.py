@@ -11,6 +11,12 @@ from driftgate.predict.tilt import Tilt, WayToFail, tilt_towards
 
 from .scenes import field_map, prepared, robot, run, tick
 
+NORMAL = pytest.mark.evidence(
+    source="normal and Rayleigh tails (derived)",
+    compares="tilted trials, P(Z > 4), P(r > 4, 5 sd)",
+    tolerance="4 standard errors",
+)
+
 SIGMA_M = 0.01
 
 
@@ -42,6 +48,7 @@ def share(result, failed):
     return float(value.mean()), float(value.std() / math.sqrt(len(value)))
 
 
+@NORMAL
 def test_ref_a_four_sigma_tail_of_the_start_is_found_by_20_000_trials():
     """P(Z > 4) = 3.167124e-5 (complementary error function), to 4 standard errors of about 2 %."""
     case = standing()
@@ -53,6 +60,7 @@ def test_ref_a_four_sigma_tail_of_the_start_is_found_by_20_000_trials():
     assert abs(found - truth) < 4.0 * error
 
 
+@NORMAL
 @pytest.mark.parametrize(("sigmas", "truth"), [(4.0, 3.354626e-4), (5.0, 3.726653e-6)])
 def test_ref_a_rayleigh_tail_is_found_from_four_directions(sigmas, truth):
     """P(r > k sigma) = exp(-k²/2): Rayleigh's distribution, derived."""

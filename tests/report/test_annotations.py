@@ -66,6 +66,11 @@ def test_law_escapes_read_back(text):
     assert back.replace("%25", "%") == text
 
 
+@pytest.mark.evidence(
+    source="workflow commands of build servers (from memory)",
+    compares="escapes of messages and properties",
+    tolerance="exact",
+)
 def test_ref_escapes_are_the_servers_own():
     """The escapes of a message and of a property, written out (from memory of the servers' rules)."""
     assert escape_data("50 % a:b,c\r\n") == "50 %25 a:b,c%0D%0A"

@@ -104,6 +104,9 @@ def test_law_junit_reads_back():
     assert "61 % of the variance rests on guessed numbers" in pot.find("failure").text
 
 
+@pytest.mark.evidence(
+    source="JUnit schema junit-10.xsd of a common reader", compares="reports as JUnit XML", tolerance="valid"
+)
 def test_ref_junit_meets_a_published_schema():
     """Valid under the schema of a common reader, but for the two attributes that others want."""
     schema = etree.XMLSchema(etree.parse(PUBLISHED / "junit-10.xsd"))

@@ -66,6 +66,9 @@ def compared(policy="fail"):
     )
 
 
+@pytest.mark.evidence(
+    source="SARIF 2.1.0, JSON schema (OASIS)", compares="reports as SARIF", tolerance="valid"
+)
 def test_ref_sarif_meets_the_published_schema():
     """Every kind of content is valid, and the schema refuses what is not."""
     jsonschema.Draft202012Validator.check_schema(SCHEMA)

@@ -36,6 +36,11 @@ def end_of(settings):
     return case.verdict.moments[-1]
 
 
+@pytest.mark.evidence(
+    source="normal and Rayleigh tails (derived)",
+    compares="verdicts on failures of 4e-8 to 2e-4",
+    tolerance="the interval holds it",
+)
 @pytest.mark.parametrize(("sigmas", "status"), [(4.4, "pass"), (3.7, "fail"), (5.5, "pass")])
 def test_ref_known_failures_of_one_in_ten_thousand_are_called_rightly(known, sigmas, status):
     """P(|z| > k) of 1.1e-5, 2.2e-4 and 3.8e-8 against 1e-4, by fewer than 100 000 trials."""

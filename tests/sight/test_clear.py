@@ -14,9 +14,14 @@ from test_expect import HERE, look, one, plan
 from driftgate.sight.dark import dark_intervals, persisting
 from driftgate.sight.values import Reason
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="sight lines, corridors, dark times", tolerance="exact"
+)
+
 NO_TEST = robot(validity={})
 
 
+@ON_PAPER
 @pytest.mark.parametrize("across", [0.0, 0.07, -0.07])
 def test_ref_a_pot_in_the_sight_line_obstructs(across):
     """Straight at a pot, the wall behind it gives no fix, and the pot is named; no corridor is asked for."""
@@ -59,6 +64,7 @@ def test_law_the_robots_own_tests_come_first():
     assert not Reason.CORRIDOR.tried
 
 
+@pytest.mark.evidence(source="library shapely", compares="what stands in a sight line", tolerance="exact")
 def test_ref_lines_against_polygons():
     """On random fields: obstructed where the line to the hit crosses an outline (shapely 2)."""
     rng = np.random.default_rng(7)
@@ -96,6 +102,7 @@ def pitched(mean_deg, **more):
     return robot([sensor(errors={"mount_pitch": pitch}, **more)])
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("mean_deg", "reason"),
     [
@@ -111,6 +118,7 @@ def test_ref_a_pitched_beam_by_hand(mean_deg, reason):
     assert one(hall(), robot_=pitched(mean_deg))[0] is reason
 
 
+@ON_PAPER
 def test_ref_pitch_decides_what_obstructs():
     """A pot 20 cm high 0.42 m away: up by 6 deg the beam is 19.4 cm up there, by 8 deg 20.9 cm (on paper)."""
     field = hall(elements=[pot("pot", 3.5, 1.5, height={"low": "0 cm", "high": "20 cm"})])

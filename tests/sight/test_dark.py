@@ -12,6 +12,10 @@ from driftgate.sight.expect import look_along
 from driftgate.sight.values import DarkInterval, Reason
 from driftgate.world import build_world
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="sight lines, corridors, dark times", tolerance="exact"
+)
+
 EAST = (3.0, 1.5, 0.0)
 NORTH = (2.0, 2.0, math.pi / 2)
 NOTHING = (1.0, 1.5, 0.0)  # east wall out of reach
@@ -28,6 +32,7 @@ def stage(poses, sensors=None, map_=None, **more):
     return case_, plan_, look_along(case_, plan_, world), world
 
 
+@ON_PAPER
 def test_ref_dark_times_by_hand():
     """Readings every 0.5 s: the dark times between those that inform, worked on paper."""
     poses = [EAST, NORTH, NOTHING, NOTHING, NOTHING, EAST, NOTHING, NORTH]
@@ -56,6 +61,7 @@ def test_law_oblique_or_offset_beams_inform_the_heading():
         assert informing(*stage([EAST], [sensor(y=y)]))[0, 2] == tells
 
 
+@ON_PAPER
 def test_ref_heading_threshold_by_hand():
     """Square on, a sensor y to the left changes its range by y per radian: 0.1 m is the threshold."""
     assert informing(*stage([EAST], [sensor(y=0.1)])).tolist() == [[True, False, True]]

@@ -106,6 +106,9 @@ def test_law_only_reference_surfaces_unless_told():
     assert one(hall([plain]), robot_=robot(validity={"reference": False}))[0] is Reason.USABLE
 
 
+@pytest.mark.evidence(
+    source="worked on paper", compares="sight lines, corridors, dark times", tolerance="exact"
+)
 @pytest.mark.parametrize(
     ("across", "margin", "blocked"),
     [
@@ -224,6 +227,9 @@ def test_law_no_sensors_no_readings():
     assert (len(sight.surface), len(sight.reason), sight.obstacle) == (0, 0, ())
 
 
+@pytest.mark.evidence(
+    source="library shapely", compares="surface, range, corridor in random halls", tolerance="1 nm"
+)
 def test_ref_random_hall_against_shapely():
     """On 1000 random poses among benches and pots surface, range and corridor are shapely's."""
     rng = np.random.default_rng(20240616)

@@ -13,12 +13,17 @@ from driftgate.sight.expect import look_along
 from driftgate.sight.values import Reason
 from driftgate.world import build_world
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="sight lines, corridors, dark times", tolerance="exact"
+)
+
 
 def coned(width_deg, validity=None, **more):
     """Return a robot whose one sensor has a cone."""
     return robot([sensor(beam_width=f"{width_deg!r} deg", **more)], validity)
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("heading_deg", "range_m", "incidence_deg"),
     [
@@ -46,6 +51,7 @@ def test_law_a_bench_beside_the_axis_answers_a_cone_only():
     assert (got[0], got[3]) == (Reason.CORRIDOR, "end of bench/2")
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("at", "width_deg", "blocked"),
     [
@@ -74,6 +80,9 @@ def test_law_a_foot_informs_no_heading():
         assert informs[0].tolist() == [True, False, tells]
 
 
+@pytest.mark.evidence(
+    source="library shapely", compares="surface, range, corridor in random halls", tolerance="1 nm"
+)
 def test_ref_random_hall_against_shapely():
     """On 300 random poses surface, range and cone are shapely's (shapely 2, GEOS)."""
     rng = np.random.default_rng(20240618)

@@ -11,6 +11,10 @@ from driftgate.core.pose import FloatArray
 from driftgate.world.answering import Disc, Outline, Side, answer_beside, answering_edge
 from driftgate.world.cone import Axis, nearest_edge_in_cone
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="what answers in a cone", tolerance="1 nm to 1 µm"
+)
+
 SEED = 20_260
 LIMIT_RAD = math.radians(35.0)
 LEAST = math.cos(LIMIT_RAD)
@@ -32,6 +36,7 @@ def edges(*rows: tuple[float, float, float, float]) -> tuple[FloatArray, ...]:
 ALONG, WALL = (-1.0, -0.15, 2.0, -0.15), (2.0, -0.15, 2.0, 3.0)
 
 
+@ON_PAPER
 @pytest.mark.parametrize(
     ("extra", "half_deg", "range_m", "index"),
     [
@@ -57,6 +62,7 @@ def test_ref_beside_a_mute_wall(
     assert found[0] == index
 
 
+@ON_PAPER
 def test_ref_out_of_reach_nothing_answers_beside() -> None:
     """A wall ahead that is out of reach leaves the mute one to be the answer."""
     found_m, found = answering_edge(ahead(12.5), *edges(ALONG, WALL), LIMIT_RAD, 1.9)
@@ -64,6 +70,7 @@ def test_ref_out_of_reach_nothing_answers_beside() -> None:
     assert found_m[0] == pytest.approx(0.15 / math.sin(math.radians(12.5)))
 
 
+@ON_PAPER
 def test_ref_the_far_face_of_a_box_is_not_seen_from_its_corner() -> None:
     """Of a mute board, turned 14 deg, one side is in sight, and the wall ahead is hidden."""
     c, s = math.cos(math.radians(14.0)), math.sin(math.radians(14.0))
@@ -88,6 +95,7 @@ def test_law_a_narrow_cone_is_blocked_as_a_line_is(half_deg: float) -> None:
     assert found_m[0] == pytest.approx(0.9 + 0.7 / 3.0, abs=1e-3)
 
 
+@ON_PAPER
 def test_ref_pots_and_boxes_beside_a_mute_wall() -> None:
     """A disc off the axis answers from its near side; behind a mute board it does not."""
     cone = ahead(20.0)

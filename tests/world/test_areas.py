@@ -17,6 +17,7 @@ SHAPES = {
 }
 
 
+@pytest.mark.evidence(source="library shapely", compares="areas, hulls and corners", tolerance="1e-12; 1 nm")
 @pytest.mark.parametrize("corners", SHAPES.values(), ids=SHAPES)
 def test_ref_triangles_tile_the_polygon(corners):
     """The triangles cover the polygon once: same area, same union (shapely)."""

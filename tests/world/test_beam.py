@@ -12,10 +12,15 @@ from driftgate.world.carry import carry_point
 SEED = 20240615
 
 
+@pytest.mark.evidence(
+    source="Thrun, Burgard, Fox 2005, ch. 7 (numbers derived)",
+    compares="update from one range to a wall",
+    tolerance="5e-7",
+)
 def test_ref_worked_update():
     """The worked update of a pose from one range to a wall, with its gain and posterior.
 
-    REFERENCES 6.2: derived with numpy from the line-feature update of Thrun, Burgard and Fox 2005,
+    Derived with numpy from the line-feature update of Thrun, Burgard and Fox 2005,
     chapter 7; wall x = 3.6, pose (1, 0.5, 10 deg), sensor at the origin looking ahead.
     """
     model = expected_range(np.array([1.0, 0.5, math.radians(10.0)]), (0.0, 0.0, 0.0), (-1.0, 0.0), (3.6, 1.5))
@@ -89,6 +94,11 @@ def test_law_derivatives_are_finite_differences():
         assert getattr(model, name) == pytest.approx(difference, rel=1e-6, abs=2e-7), name
 
 
+@pytest.mark.evidence(
+    source="library shapely",
+    compares="ranges to lines, segments, discs, in cones",
+    tolerance="1 nm; cut circles 0.1 mm",
+)
 def test_ref_range_against_shapely():
     """Range and incidence are those of shapely's intersection with a long line (500 cases)."""
     pose, mount, normal, middle = random_cases(500)

@@ -18,6 +18,10 @@ from driftgate.world.carry import (
     wall_lines_to_corners,
 )
 
+ON_PAPER = pytest.mark.evidence(
+    source="worked on paper", compares="what moves with a wall or structure", tolerance="5 µm, or exact"
+)
+
 SEED = 20240612
 
 
@@ -37,6 +41,7 @@ def ends(walls):
     ]
 
 
+@ON_PAPER
 def test_ref_carry_by_hand():
     """A wall x = 4 tilted by 90 deg and moved 0.1 m inwards takes (3, 2) with it (worked on paper)."""
     wall = edge((4.0, 0.0), (4.0, 3.0))
@@ -57,6 +62,7 @@ def test_law_carry_is_one_rigid_motion():
     assert compose(inverse(carried[0]), carried[1]) == pytest.approx(want, abs=1e-12)
 
 
+@pytest.mark.evidence(source="library shapely", compares="areas, hulls and corners", tolerance="1e-12; 1 nm")
 @pytest.mark.parametrize("clockwise", [False, True])
 def test_ref_corners_are_where_the_lines_meet(clockwise):
     """Corners of a tilted and shifted hall are shapely's intersections of the carried wall lines."""
@@ -121,6 +127,7 @@ def test_law_difference_inverts_the_carry():
         assert line_difference(believed, cut) == pytest.approx((offset, tilt), abs=1e-12)
 
 
+@ON_PAPER
 def test_ref_wall_ten_millimetres_out():
     """A wall mapped at x = 3.600 and built at 3.610 is 10 mm outwards (worked case of the three poses)."""
     offset, tilt = line_difference(edge((3.6, 0.0), (3.6, 3.0)), edge((3.61, 0.0), (3.61, 2.5)))

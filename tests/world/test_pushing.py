@@ -12,6 +12,10 @@ from driftgate.schema.robot import Footprint
 from driftgate.world.footprint import footprint_hull, hull_at
 from driftgate.world.pushing import push_disc, push_polygon
 
+SHAPELY = pytest.mark.evidence(
+    source="library shapely", compares="what is pushed, and where it ends", tolerance="1 nm"
+)
+
 COUNT = 400
 BOX = np.array([(0.06, 0.04), (-0.06, 0.04), (-0.06, -0.04), (0.06, -0.04)])
 
@@ -59,6 +63,7 @@ def test_law_disc_pushed_as_written_out(scene):
         )
 
 
+@SHAPELY
 def test_ref_disc_ends_at_its_radius_from_the_hull(scene):
     """A pushed disc touches shapely's polygon; one that did not overlap stays; none moves too far."""
     hx, hy, cx, cy, _, solids = scene
@@ -77,6 +82,7 @@ def test_ref_disc_ends_at_its_radius_from_the_hull(scene):
         assert pushed[i] == pytest.approx(0.08 + depth, abs=1e-9)
 
 
+@SHAPELY
 def test_ref_polygon_ends_touching_and_by_the_shortest_way(scene):
     """A pushed box touches shapely's polygon, and no shorter way, tried all round, gets it out."""
     hx, hy, cx, cy, turn, solids = scene

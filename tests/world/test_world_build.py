@@ -143,6 +143,9 @@ def test_law_heights_and_zones_are_kept():
     assert (name, area.shape, bumps) == ("mat", (3, 2), 2.0)
 
 
+@pytest.mark.evidence(
+    source="worked on paper", compares="mean, area and length of simple things", tolerance="exact to 10 nm"
+)
 def test_ref_area_of_a_triangle():
     """A right triangle of legs 3 and 4 has area 6, negative clockwise (Euclid)."""
     corners = np.array([(100.0, 100.0), (103.0, 100.0), (100.0, 104.0)])

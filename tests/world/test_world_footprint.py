@@ -18,6 +18,10 @@ from driftgate.world.footprint import (
     hull_meets_segment,
 )
 
+SHAPELY = pytest.mark.evidence(
+    source="library shapely", compares="contact, distances from a hull", tolerance="exact; 1e-12 m"
+)
+
 SEED = 20240614
 COUNT = 3000
 
@@ -39,6 +43,7 @@ def scene():
     return hx, hy, ends, rng.uniform(0.01, 0.3, COUNT), solids
 
 
+@pytest.mark.evidence(source="library shapely", compares="areas, hulls and corners", tolerance="1e-12; 1 nm")
 def test_ref_hull_against_shapely():
     """The hull of random points is shapely's, counter-clockwise."""
     rng = np.random.default_rng(SEED)
@@ -63,6 +68,7 @@ def test_law_corners_on_a_straight_side_are_dropped():
     assert len(footprint_hull(corners_of([(0, 0), (0.5, 0), (1, 0), (1, 1), (0, 1), (0.5, 0.5)]))) == 4
 
 
+@SHAPELY
 def test_ref_contact_against_shapely(scene):
     """On 3000 scenes contact with a segment and a disc is as shapely says."""
     hx, hy, ends, radius, solids = scene
@@ -75,6 +81,7 @@ def test_ref_contact_against_shapely(scene):
     assert 0.1 < disc.mean() < 0.9
 
 
+@SHAPELY
 def test_ref_distance_against_shapely(scene):
     """On 3000 scenes distances from the hull are shapely's."""
     hx, hy, ends, _, solids = scene
@@ -85,6 +92,7 @@ def test_ref_distance_against_shapely(scene):
         assert to_point[i] == pytest.approx(solid.distance(shapely.Point(ends[0, i], ends[1, i])), abs=1e-12)
 
 
+@SHAPELY
 def test_ref_segment_distances_against_shapely():
     """On 3000 scenes point-to-segment and segment-to-segment distances are shapely's."""
     rng = np.random.default_rng(SEED)
