@@ -98,3 +98,11 @@ def test_the_worst_word_counts():
     """One overconfident score makes the whole overconfident."""
     assert worst(["calibrated", "cannot say"]) == "cannot say"
     assert worst(["overcautious", "overconfident", "calibrated"]) == "overconfident"
+
+
+def test_few_errors_may_still_be_far_too_large():
+    """All windows of one run count as one or two errors: ten times too large is overconfident all the same."""
+    error, cov = _errors(20, 10.0, seed=3)
+    found = score(error, cov, 2.0)
+    assert found is not None
+    assert found.word == "overconfident"

@@ -201,3 +201,12 @@ def test_logs_that_name_their_routine(tmp_path: Path):
         row["readings"].get("gate", 0) for row in own
     )
     assert "as the robot did" in done.stdout
+
+
+def test_a_run_is_judged_once_and_not_on_itself(tmp_path: Path):
+    """Named twice it is refused; fitted on and judged, the report says what that is worth."""
+    _write(tmp_path)
+    done = _run(RUN, RUN, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "named twice" in done.stderr
+    assert "odometry.csv was fitted on too" in _run(RUN, "--fit", RUN, "--no-slips", cwd=tmp_path).stdout

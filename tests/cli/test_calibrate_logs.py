@@ -154,3 +154,28 @@ def test_err_a_folder_without_logs(capsys, tmp_path):
     status, _, err = run(capsys, "calibrate", tmp_path, "--robot", WREN)
     assert status == 2
     assert "there is no log (*.csv)" in err
+
+
+def test_law_a_run_named_twice_is_refused(capsys, logs):
+    """A folder and a file in it: one run is no two."""
+    one = sorted(logs.glob("*.csv"))[0]
+    status, out, err = run(capsys, "calibrate", logs, one, "--robot", WREN)
+    assert (status, out) == (2, "")
+    assert "named twice" in err
+
+
+@pytest.mark.parametrize("factor", [-1.0, 0.0175])
+def test_law_a_slip_of_unit_or_sign_is_said(capsys, logs, tmp_path, factor):
+    """A gyro that counts the other way, or in another unit, is no noise of the robot."""
+    lines = sorted(logs.glob("*.csv"))[0].read_text().splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("time"))
+    column = lines[at].split(",").index("heading [deg]")
+    for i in range(at + 1, len(lines)):
+        cells = lines[i].split(",")
+        if cells[column]:
+            cells[column] = f"{factor * float(cells[column]):.6f}"
+        lines[i] = ",".join(cells)
+    (tmp_path / "run.csv").write_text("\n".join(lines) + "\n")
+    status, out, err = run(capsys, "calibrate", tmp_path / "run.csv", "--robot", WREN)
+    assert (status, out) == (2, "")
+    assert "odometry and reference poses do not agree" in err

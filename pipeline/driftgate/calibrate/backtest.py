@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
-from driftgate.calibrate.fit import Fit, fit, log_density, predict_end
+from driftgate.calibrate.fit import Fit, fit, log_density, of_constants, predict_end
 from driftgate.calibrate.score import Score, score
 from driftgate.calibrate.tracks import bias_at_rest
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
+from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
+from driftgate.predict.doubt import fitted_numbers
 from driftgate.predict.increments import DRIFT_KEYS
 from driftgate.predict.sources import drift_sources
 from driftgate.schema.robot import Robot
@@ -73,7 +75,11 @@ def fit_reckoning(
     ModelError
         If there are no windows.
     """
-    windows = [plan.of(track) for track in tracks]
+    # A run that shows nothing has no bias of its own, which would count as one of zero.
+    shown = [(track, cut) for track in tracks if len(cut := plan.of(track))]
+    tracks, windows = [track for track, _ in shown], [cut for _, cut in shown]
+    if not tracks:
+        raise ModelError("no windows to fit on")
     if len(tracks) == 1 or BIAS not in keys:
         found = fit(
             lambda values: [segments(t, w, values) for t, w in zip(tracks, windows, strict=True)],
@@ -190,6 +196,7 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     errors: list[FloatArray] = []
     covs: list[FloatArray] = []
     logs: list[FloatArray] = []
+    shared: list[FloatArray] = []
     headed = all(
         np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
     )
@@ -199,16 +206,56 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         errors.append(at.error - mean)
         covs.append(cov)
         logs.append(log_density(at, model, 3 if headed else 2))
+        shared.append(of_constants(at, model)[0])
     weight = sum(float(w.weight.sum()) for w in windows)
-    return score(np.concatenate(errors), np.concatenate(covs), weight, np.concatenate(logs))
+    size = 3 if headed else 2
+    independent = independent_of_constants(weight, covs, shared, size)
+    return score(np.concatenate(errors), np.concatenate(covs), independent, np.concatenate(logs))
+
+
+def independent_of_constants(
+    weight: float, covs: Sequence[FloatArray], factors: Sequence[FloatArray], size: int
+) -> float:
+    r"""Return as how many independent errors those count that share unknown constants within a run.
+
+    A run's bias is one draw, however many windows show it. The mean of the normalised errors squared of
+    *K* windows has the variance :math:`2 K^{-2} \sum_{kl} \mathrm{tr}(S_k^{-1} C_{kl} S_l^{-1} C_{lk})` if
+    they are normal, with :math:`S` the predicted covariances and :math:`C_{kl}` what two windows share;
+    *N* independent errors of *d* components have :math:`2 d / N` (JCGM 101:2008 needs no more: variance of
+    a quadratic form). What overlapping windows share besides the constants is in `weight` already.
+
+    Parameters
+    ----------
+    weight : float
+        As how many the windows would count but for the constants.
+    covs : sequence of ndarray, shape (k, 3, 3)
+        Predicted covariance of each window's error, by run.
+    factors : sequence of ndarray, shape (k, 3, c)
+        A factor of the part of it that the constants make.
+    size : int
+        Components that are scored.
+    """
+    count = sum(len(cov) for cov in covs)
+    if not count or not weight > 0.0:
+        return weight
+    shared = 0.0
+    for cov, factor in zip(covs, factors, strict=True):
+        part = factor[:, :size]
+        each = part.transpose(0, 2, 1) @ np.linalg.solve(cov[:, :size, :size], part)
+        shared += float(np.sum(np.square(each.sum(axis=0))) - np.sum(np.square(each)))
+    return 1.0 / (1.0 / weight + max(shared, 0.0) / (size * count**2))
 
 
 def robot_model(robot: Robot) -> Fit:
-    """Return the error model of a robot file as a fit: means, and spreads over runs as their errors."""
+    """Return the error model of a robot file as a fit: means, and spreads over runs as their errors.
+
+    Where the file says how well a mean is known (`fitted`), that is part of the error too.
+    """
     sources, noise = drift_sources(robot)
     known = [c for c in sources if c.key in DRIFT_KEYS]
     constants = {c.key: c.mean for c in known}
-    spread = np.array([c.spread for c in known])
+    mean_error = {number.key: number.mean_error for number in fitted_numbers(robot)}
+    spread = np.array([np.hypot(c.spread, mean_error.get(c.key, 0.0)) for c in known])
     sds = {
         "distance_walk": noise.distance_per_root_m,
         "lateral_walk": noise.lateral_per_root_m,

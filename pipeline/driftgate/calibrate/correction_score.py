@@ -7,9 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.calibrate.replay import Replayed
-from driftgate.calibrate.score import FEWEST, LEVELS, Word, effective_count, region_point
+from driftgate.calibrate.score import (
+    CONFIDENCE,
+    FEWEST,
+    LEVELS,
+    Word,
+    chi_square_bounds,
+    effective_count,
+    region_point,
+)
 from driftgate.calibrate.windows import BoolArray, Track
 from driftgate.core.pose import FloatArray
+from driftgate.judge.bounds import interval
 from driftgate.judge.consistency import COVERAGE, INNOVATIONS
 from driftgate.predict.values import Outcome
 
@@ -123,7 +132,7 @@ def score_correction(
         good_refused=_refused(replayed, np.ones_like(accepted) if false is None else ~false),
         strayed=strayed,
         said_lost=int(np.count_nonzero(replayed.lost)),
-        word=_word(inside[-1], normal) if independent >= FEWEST else "cannot say",
+        word=_word(inside[-1], normal, independent, counts["accepted"] / position.shape[1]),
     )
 
 
@@ -135,9 +144,22 @@ def _refused(replayed: Replayed, which: BoolArray) -> float | None:
     return float(np.mean(replayed.outcome[came] == Outcome.GATE))
 
 
-def _word(inside_95: float, normal: float) -> Word:
-    if inside_95 < COVERAGE[0] or normal > INNOVATIONS[1]:
+def _word(inside_95: float, normal: float, independent: float, used: float) -> Word:
+    """Return the verdict: wrong is what is out of the bounds by more than chance, as in `score`.
+
+    `used` readings count as independent in the innovations, as those of a filter that is right are.
+    """
+    if independent < FEWEST or not (np.isfinite(normal) and used > 0.0):
+        return "cannot say"
+    counted = round(independent)
+    share = interval(round(inside_95 * counted), counted, CONFIDENCE)
+    square = chi_square_bounds(used, 1)
+    if (inside_95 < COVERAGE[0] and share[1] < LEVELS[-1]) or (
+        normal > INNOVATIONS[1] and normal > square[1]
+    ):
         return "overconfident"
-    if inside_95 > COVERAGE[1] or normal < INNOVATIONS[0]:
+    if (inside_95 > COVERAGE[1] and share[0] > LEVELS[-1]) or (
+        normal < INNOVATIONS[0] and normal < square[0]
+    ):
         return "overcautious"
-    return "calibrated" if np.isfinite(normal) else "cannot say"
+    return "calibrated"

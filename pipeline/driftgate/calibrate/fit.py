@@ -105,7 +105,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     cov : ndarray, shape (k, 3, 3)
         That of noises and slips, and of the uncertainty of the constants.
     """
-    cov = covariance_of(found, fit.noise) + _of_constants(found, fit)
+    cov = covariance_of(found, fit.noise) + of_constants(found, fit)[1]
     if fit.slips is not None:
         cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
     return np.zeros((len(found), 3)), cov
@@ -113,7 +113,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
 
 def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     """Return the predicted log-density of each window's error, or of its first components, shape (k,)."""
-    quiet = (covariance_of(found, fit.noise) + _of_constants(found, fit))[:, :size, :size]
+    quiet = (covariance_of(found, fit.noise) + of_constants(found, fit)[1])[:, :size, :size]
     error = found.error[:, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
@@ -122,14 +122,28 @@ def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     return log_mixture(error, quiet, one, log_counts(fit.slips.rate_per_m, length))[0]
 
 
-def _of_constants(found: Segments, fit: Fit) -> FloatArray:
-    """Return the covariance that the uncertainty of the constants makes."""
+def of_constants(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
+    """Return what the uncertainty of the constants makes of each window's error.
+
+    Returns
+    -------
+    factor : ndarray, shape (k, 3, c)
+        Its covariance is the factor's product with its own transpose; windows of a run share the c draws.
+    cov : ndarray, shape (k, 3, 3)
+        The covariance.
+    """
     keys = [key for key in fit.constants if key in found.columns and key in fit.names]
     if not keys:
-        return np.zeros((len(found), 3, 3))
+        return np.zeros((len(found), 3, 0)), np.zeros((len(found), 3, 3))
     columns = np.stack([found.columns[key] for key in keys], axis=-1)
     pick = [fit.names.index(key) for key in keys]
-    return np.asarray(columns @ fit.covariance[np.ix_(pick, pick)] @ columns.transpose(0, 2, 1))
+    # Constants of very different size: scaled before the root is taken.
+    cov = fit.covariance[np.ix_(pick, pick)]
+    sd = np.sqrt(np.maximum(np.diag(cov), 0.0))
+    safe = np.where(sd > 0.0, sd, 1.0)
+    values, vectors = np.linalg.eigh(cov / np.outer(safe, safe))
+    factor = columns @ (safe[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
+    return np.asarray(factor), np.asarray(factor @ factor.transpose(0, 2, 1))
 
 
 def fit(

@@ -17,6 +17,7 @@ from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
+from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
@@ -26,6 +27,8 @@ from driftgate.world.values import Edge, World
 
 # Of a reference pose whose log does not say how good it is: a tape, an eye and a square. [m, m, rad]
 _USUAL_POSE = (0.003, 0.003, math.radians(0.5))
+# A random walk that is surely so many times the usual one is a slip in the logs (our choice).
+_BEYOND = 30.0
 # Constants of which a run's own value shows as a share of the way. [1, rad]
 _PER_METRE = ("distance_scale", "crab_angle")
 
@@ -80,10 +83,12 @@ def fit_logs(
     Raises
     ------
     ModelError
-        If no run says where the robot really was, or one has no odometry.
+        If no run says where the robot really was, one has no odometry, or the two have nothing to do with
+        each other.
     """
     runs = [logged_run(track_of(log), log.reference_spread) for log in logs]
     drift = fit_drift(runs, robot.errors, confidence)
+    _plausible(drift)
     sources, missing = list(drift.sources), list(drift.missing)
     steps = driven_steps(logs, wanted)
     found, more = step_sources(steps, confidence)
@@ -103,6 +108,17 @@ def fit_logs(
             sources += found
             missing += more
     return LogsFit(drift, ranges, steps, tuple(sources), tuple(missing))
+
+
+def _plausible(drift: DriftFit) -> None:
+    """Raise if the odometry wanders as no robot's does: a unit or a sign is wrong, and no number holds."""
+    for noise in drift.noises:
+        if noise.usual.field and noise.known and noise.size.low > _BEYOND * noise.usual.size:
+            raise ModelError(
+                "odometry and reference poses do not agree: errors are more than "
+                f"{_BEYOND:.0f} times as large as is usual; check the unit of heading and reference heading, "
+                "that both count counter-clockwise, and the axes of the reference"
+            )
 
 
 def _pose_spread(logs: Sequence[Log], drift: DriftFit) -> tuple[float, float, float]:

@@ -192,7 +192,15 @@ def uncertainty(stack: Stack, variance: FloatArray, belief: Prior) -> FloatArray
     between = blocks * (summed.T @ summed) * (blocks / max(blocks - 1.0, 1.0))
     meat = (between + size * sensitivity) / (blocks + size)
     # Estimates of very different size, some of them not told at all.
-    scale = np.sqrt(np.maximum(np.diag(sensitivity), 1e-300))
+    diagonal = np.diag(sensitivity)
+    told = diagonal > 0.0
+    scale = np.where(told, np.sqrt(np.where(told, diagonal, 1.0)), 1.0)
     bread = np.linalg.pinv(sensitivity / np.outer(scale, scale), rcond=1e-12, hermitian=True)
     bread = bread / np.outer(scale, scale)
-    return np.asarray(bread @ meat @ bread)
+    found = np.asarray(bread @ meat @ bread)
+    # A noise of size zero has no slope in its standard deviation: how large it may be follows from how
+    # well its variance is known, which is about the square of that.
+    for i in np.flatnonzero(sd == 0.0):
+        own = 0.5 * float(products[i, i])
+        found[constants + i, constants + i] = own**-0.5 if own > 0.0 else 0.0
+    return found

@@ -31,9 +31,12 @@ INSIDE_68 = (0.65, 0.92)
 INSIDE_95 = (0.91, 0.98)
 RMS_RATIO = (0.7, 1.6)
 # Outside those bounds, but no more than chance does with so many independent errors, a model that is right
-# is not blamed. With fewer of them than this there is no verdict.
-_CONFIDENCE = 0.95
+# is not blamed. With fewer of them than this there is no verdict, unless errors are so large that chance
+# would do that but once in ten thousand times: all windows of one run share its constants and count as one
+# or two errors, and a model that is wrong by far must not pass for that.
+CONFIDENCE = 0.95
 FEWEST = 8.0
+_SURELY = 0.0001
 
 
 @dataclass(frozen=True)
@@ -120,7 +123,7 @@ def score(
     position = np.hypot(error[:, 0], error[:, 1])
     counted = max(round(independent), 1)
     inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
-    bounds = interval(round(inside[-1] * counted), counted, _CONFIDENCE)
+    bounds = interval(round(inside[-1] * counted), counted, CONFIDENCE)
     rms, predicted = float(np.sqrt(np.mean(position**2))), _root_mean(cov[:, 0, 0] + cov[:, 1, 1])
     return Score(
         count=len(error),
@@ -148,7 +151,7 @@ def normalised(error: FloatArray, cov: FloatArray) -> FloatArray:
 
 def chi_square_bounds(independent: float, dimensions: int) -> tuple[float, float]:
     """Return where the mean of so many normalised errors lies in 95 % of the cases."""
-    freedom, tail = independent * dimensions, 0.5 * (1.0 - _CONFIDENCE)
+    freedom, tail = independent * dimensions, 0.5 * (1.0 - CONFIDENCE)
     low, high = (float(special.chdtri(freedom, p)) / independent for p in (1.0 - tail, tail))
     return low, high
 
@@ -192,11 +195,12 @@ def _word(
     independent: float,
 ) -> Word:
     """Return the verdict: wrong is what is out of the bounds by more than chance."""
+    mean = float(squared.mean())
     if independent < FEWEST:
-        return "cannot say"
+        surely = float(special.chdtri(2.0 * independent, _SURELY)) / independent
+        return "overconfident" if mean > surely else "cannot say"
     half, wide = inside[1], inside[-1]
     low, high = chi_square_bounds(independent, 2)
-    mean = float(squared.mean())
     if wide < INSIDE_95[0] or half < INSIDE_68[0] or ratio < RMS_RATIO[0]:
         if bounds[1] < LEVELS[-1] or mean > high:
             return "overconfident"

@@ -100,6 +100,7 @@ def backtest(settings: BacktestSettings) -> Backtest:
     InputError
         If what was asked for cannot be done with these logs.
     """
+    _once(settings)
     findings: list[Finding] = []
     loaded = _load(settings, findings)
     status, why = findings_status(findings)
@@ -109,6 +110,25 @@ def backtest(settings: BacktestSettings) -> Backtest:
         return _judged(settings, loaded, findings)
     except ModelError as error:
         raise InputError(str(error)) from error
+
+
+def _once(settings: BacktestSettings) -> None:
+    """Refuse a file that is named twice among what is judged: no run counts as two."""
+    seen: set[Path] = set()
+    for path in (path for paths in settings.runs for path in paths):
+        if path.resolve() in seen:
+            raise InputError(f"{path}: is named twice, and one run is no two")
+        seen.add(path.resolve())
+
+
+def _seen_before(settings: BacktestSettings) -> list[str]:
+    """Return a warning for each judged run that was fitted on too."""
+    fitted = {path.resolve() for paths in settings.fit_on for path in paths}
+    return [
+        f"{paths[0].as_posix()} was fitted on too: its scores say nothing of a run that was not seen"
+        for paths in settings.runs
+        if any(path.resolve() in fitted for path in paths)
+    ]
 
 
 def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None:
@@ -163,7 +183,7 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         raise InputError("no run has reference poses with a heading: there is nothing to judge on")
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
     random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
-    warnings: list[str] = []
+    warnings = _seen_before(settings)
     rows = []
     for seed in range(settings.seed, settings.seed + (settings.seeds if random else 1)):
         worse = [with_errors(track, settings.added, seed) for track in (*tracks, *others)]

@@ -121,6 +121,11 @@ def _runs(paths: Sequence[str]) -> list[list[Path]]:
             found += [[p] for p in inside]
         else:
             found.append([path] if path.exists() else [Path(part) for part in text.split(JOINED)])
+    seen: set[Path] = set()
+    for path in (path for files in found for path in files):
+        if path.resolve() in seen:
+            raise InputError(f"{path}: is named twice, and one run is no two")
+        seen.add(path.resolve())
     if len(found) > MOST_LOGS:
         raise InputError(f"at most {MOST_LOGS} runs at a time, got {len(found)}")
     return found

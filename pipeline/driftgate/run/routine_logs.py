@@ -148,6 +148,9 @@ def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> lis
     ranges = ranges_of(run.log, names)
     if not len(ranges) or not robot.correction.enabled:
         return []
+    if not np.isfinite(track.reference[:, :2]).all(axis=1).any():
+        warnings.append(f"run '{track.name}' has no reference poses: nothing of it is judged")
+        return []
     if any(step.law is Law.CONTACT for step in prepared.plan.steps):
         warnings.append(f"run '{track.name}' squares up against walls: its correction is not replayed")
         return []

@@ -1,0 +1,100 @@
+"""Windows of one run share its constants: they count as independent only so far as that."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from drives import drive, weaving
+
+from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, independent_of_constants, robot_model
+from driftgate.calibrate.correction_score import _word
+from driftgate.calibrate.score import normalised
+from driftgate.load.single import load_single
+from driftgate.schema.robot import Robot
+
+WREN = Path(__file__).resolve().parents[2] / "routines" / "robots" / "wren.yaml"
+
+
+@pytest.mark.parametrize("share", [0.3, 0.9])
+def test_mean_square_scatters_as_counted(share: float):
+    """Simulated: the mean normalised error scatters as that of so many independent errors."""
+    rng = np.random.default_rng(3)
+    runs, windows, repeats = 4, 12, 4000
+    root = np.array([[0.02, 0.0], [0.01, 0.03], [0.0, 0.004]])
+    factor = np.sqrt(share) * rng.uniform(0.5, 1.5, (windows, 1, 1)) * root
+    white = np.diag([0.02, 0.03, 0.005]) * np.sqrt(1.0 - share)
+    cov = factor @ factor.transpose(0, 2, 1) + white @ white
+    draws = rng.standard_normal((repeats, runs, 1, 2, 1))
+    error = (factor @ draws)[..., 0] + rng.standard_normal((repeats, runs, windows, 3)) @ white
+    flat = error.reshape(-1, 3)
+    squares = normalised(flat, np.tile(cov, (repeats * runs, 1, 1))).reshape(repeats, -1).mean(axis=1)
+    counted = independent_of_constants(runs * windows, [cov] * runs, [factor] * runs, 3)
+    assert counted == pytest.approx(6.0 / squares.var(), rel=0.1)
+    assert counted < 0.8 * runs * windows
+    assert squares.mean() == pytest.approx(3.0, rel=0.05)
+
+
+def test_nothing_shared_counts_in_full():
+    """Without unknown constants windows count by their own weight."""
+    cov = np.tile(np.eye(3), (5, 1, 1))
+    assert independent_of_constants(3.5, [cov], [np.zeros((5, 3, 0))], 3) == pytest.approx(3.5)
+
+
+@pytest.mark.parametrize("count", [30, 60])
+def test_a_right_filter_is_seldom_blamed(count: int):
+    """By chance alone 30 independent poses are seldom 92 to 98 % inside."""
+    rng = np.random.default_rng(5)
+    words = [
+        _word(float(rng.binomial(count, 0.95)) / count, float(rng.chisquare(200)) / 200, count, 200.0)
+        for _ in range(400)
+    ]
+    assert words.count("calibrated") > 0.88 * len(words)
+    assert _word(0.6, 1.0, count, 200.0) == "overconfident"
+    assert _word(0.95, 1.6, count, 200.0) == "overconfident"
+    assert _word(0.95, 0.5, count, 200.0) == "overcautious"
+
+
+def test_a_robot_files_own_doubt_counts(tmp_path: Path):
+    """What the file says is not known of a mean widens its prediction."""
+    plain = load_single(WREN, "robot").document
+    assert plain is not None
+    model = plain.model
+    assert isinstance(model, Robot)
+    scale = model.errors.distance_scale
+    assert scale is not None
+    data = {**scale.model_dump(exclude={"fitted"}), "fitted": {"runs": 6, "mean_error": "0.8 %"}}
+    doubted = model.model_copy(
+        update={
+            "errors": model.errors.model_copy(
+                update={
+                    "distance_scale": type(scale).model_validate({**data, "spread": "0.6 %", "mean": "0 %"})
+                }
+            )
+        }
+    )
+    assert robot_model(model).error_of("distance_scale") == pytest.approx(0.006)
+    assert robot_model(doubted).error_of("distance_scale") == pytest.approx(0.01)
+
+
+def test_a_noise_of_size_zero_has_an_error_that_makes_sense():
+    """Without a walk of the heading its estimate is zero at times, and its error small, not infinite."""
+    track = drive(weaving(1500, 3), walks=(0.01, 0.03, 0.0), seed=3)
+    noises = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position")
+    found, _ = fit_reckoning([track], WindowPlan((3.0, 8.0), 1.0), ("heading_bias",), noises)
+    assert 0.0 in found.noise.values()
+    for name in noises:
+        assert found.error_of(name) < 0.05, name
+
+
+def test_a_run_without_reference_has_no_bias():
+    """It must not count as one whose bias is zero."""
+    track = drive(weaving(1500, 3), constants={"heading_bias": 0.004}, walks=(0.01, 0.01, 0.001), seed=3)
+    blind = type(track)("blind", track.time_s, track.twist, np.full_like(track.reference, np.nan))
+    plan = WindowPlan((3.0, 8.0), 1.0)
+    noises = ("distance_walk", "lateral_walk", "heading_walk:metre")
+    alone, _ = fit_reckoning([track], plan, ("heading_bias",), noises)
+    both, biases = fit_reckoning([track, blind], plan, ("heading_bias",), noises)
+    assert len(biases) == 1
+    assert both.constants["heading_bias"] == pytest.approx(alone.constants["heading_bias"])
