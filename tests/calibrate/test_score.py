@@ -39,7 +39,7 @@ def test_wrong_models(size: float, word: str):
 
 def test_too_few_to_tell():
     """Five errors that happen to be large are no verdict."""
-    error, cov = _errors(5, 1.6, seed=3)
+    error, cov = _errors(5, 1.3, seed=3)
     found = score(error, cov, 2.0)
     assert found is not None
     assert found.word == "cannot say"
@@ -101,7 +101,7 @@ def test_the_worst_word_counts():
 
 
 def test_few_errors_may_still_be_far_too_large():
-    """All windows of one run count as one or two errors: ten times too large is overconfident all the same."""
+    """Windows of one run count as one or two errors: ten times too large is overconfident all the same."""
     error, cov = _errors(20, 10.0, seed=3)
     found = score(error, cov, 2.0)
     assert found is not None
