@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from driftgate.core.pose import FloatArray, compose, inverse, log
+from driftgate.core.pose import FloatArray, compose, inverse
 
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
@@ -183,8 +183,3 @@ def without_jumps(track: Track, windows: Windows, sideways_m: float) -> Windows:
     """Return the windows in which the reference does not jump; see `Track.jumps`."""
     count = np.concatenate([[0], np.cumsum(track.jumps(sideways_m))])
     return windows.pick(count[windows.end] == count[windows.start])
-
-
-def true_steps(track: Track) -> FloatArray:
-    """Return the true increment of each step, body frame; nan where a reference is missing."""
-    return log(compose(inverse(track.reference[:-1]), track.reference[1:]))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from driftgate.cli.options import Share
+from driftgate.cli.options import FILE, Share
 
 if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison, Policy
@@ -121,7 +121,7 @@ _OPTIONS = (
     ),
     click.option(
         "--keep-baseline",
-        type=click.Path(path_type=Path, dir_okay=False),
+        type=FILE,
         metavar="FILE",
         help="Keep the present state in a file to compare with later.",
     ),

@@ -9,10 +9,8 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackText
-
-_FILE = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command(
@@ -57,7 +55,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="The first part: which share of the odometry distance.",
 )
 @click.option(
-    "--robot", type=_FILE, default=None, metavar="FILE", help="Judge this robot file's error sources instead."
+    "--robot",
+    type=options.FILE,
+    default=None,
+    metavar="FILE",
+    help="Judge this robot file's error sources instead.",
 )
 @click.option(
     "--length",
@@ -100,7 +102,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "distance_walk, heading_walk.",
 )
 @click.option(
-    "--beacons", type=_FILE, default=None, metavar="FILE", help="Where beacons stand: replay the correction."
+    "--beacons",
+    type=options.FILE,
+    default=None,
+    metavar="FILE",
+    help="Where beacons stand: replay the correction.",
 )
 @click.option(
     "--gate",
@@ -161,14 +167,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="How often what is random is drawn.",
 )
 @options.seed_option
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(("json",)),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write a report: json.",
-)
+@report_option(("json",))
 @options.colour_option
 def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **given: Any) -> int:
     """Hold a model of dead reckoning and correction against LOGS that it was not fitted on.
@@ -179,12 +178,10 @@ def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **giv
     from driftgate.report.backtest_json import render_backtest_json
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint
-    from driftgate.report.write import check_target, write_whole
+    from driftgate.report.write import write_whole
     from driftgate.run.backtest import backtest
 
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     found = backtest(_settings(logs, **given))
     lines = render_findings(found.findings, Paint(options.wants_colour(colour)))
     text = "\n".join(lines) + "\n" if lines else ""

@@ -9,7 +9,7 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 FORMATS = ("json", "markdown")
 
@@ -49,14 +49,7 @@ FORMATS = ("json", "markdown")
 @options.workers_option
 @options.field_options
 @options.today_option
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write a report: json or markdown. May be given several times.",
-)
+@report_option(FORMATS)
 @options.colour_option
 def command(
     routine: Path,
@@ -82,12 +75,10 @@ def command(
     from driftgate.report.budget import render_budget
     from driftgate.report.budget_json import render_budget_json
     from driftgate.report.budget_markdown import render_budget_markdown
-    from driftgate.report.write import check_target, write_whole
+    from driftgate.report.write import write_whole
     from driftgate.run.budget import BudgetSettings, budget_routine
 
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     settings = BudgetSettings(
         routine,
         trials,

@@ -34,7 +34,7 @@ from driftgate.cli.out import emit, say_status
 )
 @click.option(
     "--tape",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="SHEET",
     help="Work out a filled-in sheet of square drives and straights (YAML).",
@@ -46,21 +46,21 @@ from driftgate.cli.out import emit, say_status
 )
 @click.option(
     "--robot",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="FILE",
     help="The robot file: for logs, what is constant over what, and its sensors; for a guide that fits.",
 )
 @click.option(
     "--field",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="FILE",
     help="With logs: the map of the field as it really was, for range sensors; by default the logs name it.",
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="FILE",
     help="With logs: write the robot file with what was found to this new file, comments kept.",

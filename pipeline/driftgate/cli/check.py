@@ -19,7 +19,7 @@ from driftgate.cli.against import (
     keep,
 )
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison
@@ -60,14 +60,7 @@ FORMATS = ("json", "junit", "sarif", "markdown")
 @options.field_options
 @options.today_option
 @options.cache_options
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write a report: json, junit, sarif or markdown. May be given several times.",
-)
+@report_option(FORMATS)
 @against_options
 @options.annotate_option
 @options.colour_option
@@ -105,9 +98,7 @@ def command(
 
     if carry_field and field is None:
         raise click.UsageError("--carry-field needs --field")
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     if against.keep is not None:
         check_target(against.keep)
     count = options.usable_workers(workers)

@@ -9,7 +9,7 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.report.compare_model import SideBySide
@@ -52,14 +52,7 @@ FORMATS = ("json", "markdown")
 @options.seed_option
 @options.confidence_option
 @options.workers_option
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write a report: json or markdown. May be given several times.",
-)
+@report_option(FORMATS)
 @options.colour_option
 def command(
     routine: Path,
@@ -76,16 +69,13 @@ def command(
     """Put variants of one ROUTINE side by side: settings, robots, true fields."""
     from driftgate.cli.progress import ProgressLine
     from driftgate.report.compare_terminal import render_side_by_side
-    from driftgate.report.write import check_target
     from driftgate.run.compare import CompareSettings, compare_variants
     from driftgate.run.variants import read_variant
     from driftgate.run.variants import without_correction as off
 
     if not variants and not without_correction:
         raise click.UsageError("nothing to compare: give --variant or --without-correction")
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     specs = (*((off(),) if without_correction else ()), *(read_variant(text) for text in variants))
     settings = CompareSettings(
         routine, specs, trials, seed, confidence, options.usable_workers(workers), mirrored

@@ -10,7 +10,7 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 FORMATS = ("json", "junit", "markdown")
 DEFAULT = Path("routines/code.freeze")
@@ -38,7 +38,7 @@ DEFAULT = Path("routines/code.freeze")
 @click.option(
     "--out",
     "out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=DEFAULT,
     show_default=True,
     metavar="FILE",
@@ -50,14 +50,7 @@ DEFAULT = Path("routines/code.freeze")
 @options.workers_option
 @options.today_option
 @options.cache_options
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write the report of check: json, junit or markdown. May be given several times.",
-)
+@report_option(FORMATS, "the report of check")
 @options.colour_option
 @click.option("--quiet", "-q", is_flag=True, help="Print only what does not pass, and no progress.")
 def command(
@@ -83,13 +76,11 @@ def command(
     from driftgate.report.terminal import render_terminal
     from driftgate.report.text import plain
     from driftgate.report.with_comparison import with_comparison
-    from driftgate.report.write import check_target, write_whole
+    from driftgate.report.write import write_whole
     from driftgate.run.check import CheckSettings
     from driftgate.run.freeze import freeze_routines, frozen_words
 
-    refuse_same_file((*reports, ("the manifest", out)))
-    for path in (out, *(path for _, path in reports)):
-        check_target(path)
+    check_targets((("the manifest", out), *reports))
     cache = options.opened_cache(cache_folder, no_cache)
     settings = CheckSettings(
         paths,

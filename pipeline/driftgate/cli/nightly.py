@@ -10,7 +10,7 @@ import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.report.night_model import NightReport
@@ -84,14 +84,7 @@ FORMATS = ("json", "csv", "markdown", "html")
 )
 @options.confidence_option
 @options.workers_option
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help=f"Also write a report: {', '.join(FORMATS)}. May be given several times.",
-)
+@report_option(FORMATS)
 @options.colour_option
 def command(
     paths: tuple[Path, ...],
@@ -110,11 +103,9 @@ def command(
 ) -> int:
     """Run every routine on every field and side, as it is and under faults, and look back over the nights."""
     from driftgate.report.night_terminal import render_night
-    from driftgate.report.write import check_target, write_whole
+    from driftgate.report.write import write_whole
 
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     if rebuild:
         if history is None or paths or reports:
             raise click.UsageError("--rebuild goes with --history and nothing else")

@@ -20,6 +20,7 @@ MOST_EVER = 10_000_000
 SAMPLES = ("sequential", "fixed")
 CACHE_VARIABLE = "DRIFTGATE_CACHE"
 WHEN_CHOICES = ("auto", "always", "never")
+FILE = click.Path(path_type=Path, dir_okay=False)
 
 
 class Share(click.ParamType[float]):
@@ -123,7 +124,7 @@ def field_options(function: F) -> F:
     return click.option(
         "--field",
         "field",
-        type=click.Path(path_type=Path, dir_okay=False),
+        type=FILE,
         default=None,
         metavar="FILE",
         help="Judge on this field map too, as the true field: for example as measured on the day. "

@@ -1,12 +1,14 @@
-"""Where reports are written to: FORMAT=FILE."""
+"""Reports that a command writes beside its output: the option, and whether they can be written."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 class ReportTarget(click.ParamType[tuple[str, Path]]):
@@ -31,11 +33,41 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
         return form, Path(file)
 
 
-def refuse_same_file(reports: Iterable[tuple[str, Path]]) -> None:
-    """Refuse two reports that would go to one file."""
+def report_option(formats: tuple[str, ...], what: str = "a report") -> Callable[[F], F]:
+    """Return what adds --report to a command, for the formats that it can write."""
+    *most, last = formats
+    words = f"{', '.join(most)} or {last}" if most else last
+
+    def add(function: F) -> F:
+        return click.option(
+            "--report",
+            "reports",
+            type=ReportTarget(formats),
+            multiple=True,
+            metavar="FORMAT=FILE",
+            help=f"Also write {what}: {words}. May be given several times.",
+        )(function)
+
+    return add
+
+
+def check_targets(targets: Sequence[tuple[str, Path]]) -> None:
+    """Refuse, before the work begins, files that cannot be written, and two reports to one file.
+
+    Raises
+    ------
+    click.UsageError
+        If two go to one file.
+    WriteError
+        If a file cannot be written there.
+    """
+    from driftgate.report.write import check_target
+
     seen: set[Path] = set()
-    for _, path in reports:
+    for _, path in targets:
         full = path.absolute()
         if full in seen:
             raise click.UsageError(f"two reports cannot go to one file: {path}")
         seen.add(full)
+    for _, path in targets:
+        check_target(path)

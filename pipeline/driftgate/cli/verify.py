@@ -12,7 +12,7 @@ import click
 from driftgate.cli import options
 from driftgate.cli.freeze import DEFAULT, FORMATS
 from driftgate.cli.out import emit, say_status
-from driftgate.cli.targets import ReportTarget, refuse_same_file
+from driftgate.cli.targets import check_targets, report_option
 
 
 class Digest(click.ParamType[str]):
@@ -48,7 +48,7 @@ class Digest(click.ParamType[str]):
     1 something is not; 2 the manifest is damaged or not the one expected, bad input, bad usage.
     """
 )
-@click.argument("manifest", type=click.Path(path_type=Path, dir_okay=False), default=DEFAULT)
+@click.argument("manifest", type=options.FILE, default=DEFAULT)
 @click.option(
     "--expect",
     type=Digest(),
@@ -57,7 +57,7 @@ class Digest(click.ParamType[str]):
 )
 @click.option(
     "--field",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="FILE",
     help="The field as taped out: judge every routine on it too, as the true field; robots keep their maps.",
@@ -71,7 +71,7 @@ class Digest(click.ParamType[str]):
 )
 @click.option(
     "--waivers",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=options.FILE,
     default=None,
     metavar="FILE",
     show_default="waivers.yaml beside the manifest",
@@ -87,14 +87,7 @@ class Digest(click.ParamType[str]):
 @options.workers_option
 @options.today_option
 @options.cache_options
-@click.option(
-    "--report",
-    "reports",
-    type=ReportTarget(FORMATS),
-    multiple=True,
-    metavar="FORMAT=FILE",
-    help="Also write a report: json, junit or markdown. May be given several times.",
-)
+@report_option(FORMATS)
 @options.colour_option
 @click.option("--quiet", "-q", is_flag=True, help="Print only what is not as frozen, and no progress.")
 def command(
@@ -120,12 +113,10 @@ def command(
     from driftgate.cli.progress import ProgressLine
     from driftgate.report.verify_formats import render_as
     from driftgate.report.verify_text import render_verification
-    from driftgate.report.write import check_target, write_whole
+    from driftgate.report.write import write_whole
     from driftgate.run.verify import VerifySettings, verify
 
-    refuse_same_file(reports)
-    for _, path in reports:
-        check_target(path)
+    check_targets(reports)
     settings = VerifySettings(
         manifest,
         today,

@@ -113,9 +113,10 @@ class Cell:
         known = [share for share in shares if share is not None]
         return max(known, default=None) if len(known) == len(shares) else None
 
-    def shortfall(self) -> float:
-        """Return by how much its worst tolerance falls short of what is required, negative if none does."""
-        return max(one.required - one.share for one in self.tolerances)
+
+def place_words(field: str, side: str) -> str:
+    """Return how people name a true field and a side of it."""
+    return f"on {field}" + (", mirrored" if side == "mirrored" else "")
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ class NightCase:
     @property
     def place(self) -> str:
         """Field and side, for people."""
-        return f"on {self.field}" + (", mirrored" if self.side == "mirrored" else "")
+        return place_words(self.field, self.side)
 
     @property
     def as_it_is(self) -> Cell | None:

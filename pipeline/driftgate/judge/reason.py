@@ -9,7 +9,7 @@ import numpy as np
 
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.direction import Direction, radial_direction
-from driftgate.judge.values import AxisVerdict, ContactVerdict, MomentVerdict, PreparedCase
+from driftgate.judge.values import ContactVerdict, MomentVerdict, PreparedCase
 from driftgate.judge.variance import mean_along, variance_along
 from driftgate.plan.values import Plan
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
@@ -149,10 +149,6 @@ def _touch_place(trials: TrialsResult, index: int, describe: DescribeStep) -> st
     return f", mostly {trials.obstacles[obstacle]} in {describe(step)}"
 
 
-def _axis(verdict: MomentVerdict) -> AxisVerdict | None:
-    return next((axis for axis in verdict.axes if axis.axis == verdict.binding), None)
-
-
 def axis_words(axis: str) -> str:
     """Return how people call an axis: "on x", "along the heading", "in heading"."""
     return {
@@ -167,7 +163,7 @@ def axis_words(axis: str) -> str:
 
 def _unseen(verdict: MomentVerdict) -> bool:
     """Return whether the trials scatter much more than the covariance engine accounts for."""
-    axis = _axis(verdict)
+    axis = verdict.binding_axis
     if axis is None or verdict.variance is None or axis.axis == "radial":
         return False
     return axis.sd > _UNSEEN * verdict.variance.sd
@@ -189,7 +185,7 @@ def _offset_cause(prepared: PreparedCase, covariance: CovarianceResult, index: i
 
 
 def _error_shape(verdict: MomentVerdict, offset_cause: str, unseen: bool, direction: Direction | None) -> str:
-    axis = _axis(verdict)
+    axis = verdict.binding_axis
     if axis is None:
         return ""
     if direction is not None:

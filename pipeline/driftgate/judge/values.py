@@ -241,6 +241,11 @@ class MomentVerdict:
     error_used: float | None = None
 
     @property
+    def binding_axis(self) -> AxisVerdict | None:
+        """The verdict on the binding axis; None where there is none."""
+        return next((axis for axis in self.axes if axis.axis == self.binding), None)
+
+    @property
     def otherwise(self) -> int:
         """Trials that fail although the pose is inside: contact, time, an earlier checkpoint."""
         return max(0, self.estimate.trials - self.estimate.successes - self.outside)

@@ -21,7 +21,7 @@ from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
-from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, split_lines
+from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, shown_path, split_lines
 from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import alike
 
@@ -196,12 +196,8 @@ def _yaml_files(folder: Path) -> Iterator[Path]:
                 yield Path(parent, name)
 
 
-def _shown_path(real: Path, root: Path) -> str:
-    return real.relative_to(root).as_posix() if is_inside(real, root) else real.name
-
-
 def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
-    path = _shown_path(real, root)
+    path = shown_path(real, root)
     try:
         text = read_text(real, root)
     except TextError as error:
@@ -325,12 +321,12 @@ def _referenced(
         if _climbs_out(folder, name) or not is_inside(real, library.root):
             return None, [outside]
         if not os.path.lexists(real):
-            message = f"there is no file {_shown_path(real, library.root)}"
+            message = f"there is no file {shown_path(real, library.root)}"
             return None, [routine.finding("DG121", path, message, _neighbour(real))]
     except (TextError, OSError, ValueError):
         return None, [routine.finding("DG121", path, f"'{shorten(name)}' is not a usable path")]
     if not real.is_file():
-        return None, [routine.finding("DG121", path, f"{_shown_path(real, library.root)} is not a file")]
+        return None, [routine.finding("DG121", path, f"{shown_path(real, library.root)} is not a file")]
     loaded = library.load(real)
     if loaded.kind is not None and loaded.kind != kind:
         message = f"{loaded.path} is {article(loaded.kind)}, not {article(kind)}"

@@ -56,6 +56,11 @@ def is_inside(path: Path, root: Path) -> bool:
     return path == root or root in path.parents
 
 
+def shown_path(path: Path, root: Path) -> str:
+    """Return how findings name a file: relative to the repository, by its bare name outside it."""
+    return path.relative_to(root).as_posix() if is_inside(path, root) else path.name
+
+
 def is_plain_path(path: str) -> bool:
     """Say whether a path names something inside the folder it is relative to, on any system."""
     parts = path.split("/")

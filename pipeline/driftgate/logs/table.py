@@ -15,7 +15,7 @@ from typing import Final
 
 from driftgate.core.findings import Finding, Level
 from driftgate.load.compose import MOST_FINDINGS
-from driftgate.load.text import TextError, is_inside, read_text, real_path, split_lines
+from driftgate.load.text import TextError, read_text, real_path, shown_path, split_lines
 
 LARGEST_BYTES: Final = 16 * 1024 * 1024
 MOST_ROWS: Final = 200_000
@@ -205,11 +205,6 @@ def _why_cells(cells: list[str]) -> str:
     if len(cells) == 1 and "\t" in cells[0]:
         return "cells are separated by commas, not by tabs"
     return "a number has a decimal point, and a cell without a value is left blank"
-
-
-def shown_path(path: Path, root: Path) -> str:
-    """Return how findings name a file: relative to the repository."""
-    return path.relative_to(root).as_posix() if is_inside(path, root) else path.name
 
 
 def open_table(path: Path, root: Path) -> tuple[Table | None, list[Finding]]:

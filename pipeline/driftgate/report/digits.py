@@ -101,7 +101,7 @@ def used_words(moment: MomentVerdict) -> str:
 
 
 def _error_words(moment: MomentVerdict) -> str:
-    axis, used = binding_axis(moment), moment.error_used
+    axis, used = moment.binding_axis, moment.error_used
     limit = limit_words(axis) if axis is not None else "the tolerance"
     if used is None:
         return f"unknown share of {limit}"
@@ -220,8 +220,3 @@ def trials_words(report: RunReport) -> str:
         else f"at most {report.trials} trials a case, fewer where all is certain before"
     )
     return f"{many}, seed {report.seed}, confidence {exact(report.confidence, 100)} %"
-
-
-def binding_axis(moment: MomentVerdict) -> AxisVerdict | None:
-    """Return the verdict of the binding axis."""
-    return next((axis for axis in moment.axes if axis.axis == moment.binding), None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from driftgate.core.findings import Finding
-from driftgate.judge.night import Night
+from driftgate.judge.night import Night, place_words
 from driftgate.judge.trend import Shift
 
 
@@ -45,7 +45,7 @@ class Series:
     @property
     def place(self) -> str:
         """Field and side, for people."""
-        return f"on {self.field}" + (", mirrored" if self.side == "mirrored" else "")
+        return place_words(self.field, self.side)
 
     def changed(self, index: int) -> tuple[str, ...]:
         """Return which inputs of a night differ from those of the night before."""

@@ -23,11 +23,6 @@ _UNITS: Final = {
 }
 
 
-def unit_of(dimension: str) -> str:
-    """Return the unit that a dimension is written in."""
-    return _UNITS[dimension]
-
-
 def figure(value: float, dimension: str, error: float | None = None) -> str:
     """Return the number alone, in the dimension's unit.
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 import driftgate
-from driftgate.load.project import LoadedRoutine, find_root
+from driftgate.load.project import LoadedRoutine
 from driftgate.run.git import repository_of
-from driftgate.run.inputs import DEFAULT_FOLDER, Inputs
+from driftgate.run.inputs import Inputs, root_of
 from driftgate.run.status import counted
 
 # Files that say which driftgate runs, or how it is called: a change to one may change every verdict.
@@ -62,7 +62,7 @@ def affected_since(revision: str, paths: Sequence[Path], inputs: Inputs, field: 
     InputError
         If the revision cannot be had.
     """
-    root = find_root(paths[0] if paths else Path(DEFAULT_FOLDER))
+    root = root_of(paths)
     repository = repository_of(root)
     changed = repository.changed_since(repository.commit(revision))
     everything = _reason_for_all(changed, root, field)

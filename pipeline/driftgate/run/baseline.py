@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 from driftgate import __version__
 from driftgate.judge.paired_values import Loosening
 from driftgate.load.document import Document
-from driftgate.load.project import LoadedRoutine, Project, find_root, load_project
+from driftgate.load.project import LoadedRoutine, Project, load_project
 from driftgate.report.compare_model import CaseChange, Comparison, Policy
 from driftgate.run.cache_key import software_key
 from driftgate.run.cases import NamedCase, cases_of
 from driftgate.run.git import repository_of
-from driftgate.run.inputs import DEFAULT_FOLDER, Inputs
+from driftgate.run.inputs import DEFAULT_FOLDER, Inputs, root_of
 from driftgate.run.kept import Kept, KeptOutcome, packed_bits, read_kept
 from driftgate.run.override import check_override
 from driftgate.run.snapshot import Snapshot, laid_out, snapshot_of
@@ -104,7 +104,7 @@ def compare_with_baseline(settings: BaselineSettings, inputs: Inputs, progress: 
     InputError
         If the baseline cannot be had.
     """
-    root = _root(settings.paths)
+    root = root_of(settings.paths)
     snapshot, kept = baseline_source(settings.baseline, root)
     with _loaded(snapshot, settings.paths, root) as project:
         found = Comparison(
@@ -118,10 +118,6 @@ def compare_with_baseline(settings: BaselineSettings, inputs: Inputs, progress: 
         if settings.only is not None:
             pairs = [pair for pair in pairs if pair.now.document.path in settings.only]
         return _judged(settings, found, pairs, kept, progress)
-
-
-def _root(paths: Sequence[Path]) -> Path:
-    return find_root(paths[0] if paths else Path(DEFAULT_FOLDER))
 
 
 @contextmanager

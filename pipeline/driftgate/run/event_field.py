@@ -11,7 +11,7 @@ from driftgate.judge.differences import differences
 from driftgate.judge.values import MomentVerdict
 from driftgate.load.document import Document
 from driftgate.load.project import LoadedRoutine
-from driftgate.report.digits import amount_words, binding_axis, bound_words, percent, used_words
+from driftgate.report.digits import amount_words, bound_words, percent, used_words
 from driftgate.report.model import CaseReport, tightest, worst_first
 from driftgate.report.verify_model import FieldOfTheDay, Risk
 from driftgate.run.cases import NamedCase, one_case, sides_of
@@ -161,7 +161,7 @@ def _reason(moment: MomentVerdict) -> str:
     if judged:
         return judged
     parts = []
-    axis = binding_axis(moment)
+    axis = moment.binding_axis
     if axis is not None:
         size = max(abs(limit) for limit in (axis.low, axis.high) if limit is not None)
         if abs(axis.mean) >= _MEAN_AT_LEAST * size:

@@ -16,7 +16,7 @@ from typing import Final
 
 from driftgate.load.document import Document
 from driftgate.load.manifest import read_manifest
-from driftgate.load.project import LoadedRoutine, find_root
+from driftgate.load.project import LoadedRoutine
 from driftgate.load.text import (
     UNWANTED,
     TextError,
@@ -31,7 +31,7 @@ from driftgate.report.manifest_text import FileFacts, manifest_text
 from driftgate.report.model import RunReport
 from driftgate.run.cache_key import document_fingerprint
 from driftgate.run.check import CheckSettings, Progress, check_routines
-from driftgate.run.inputs import DEFAULT_FOLDER, load_inputs
+from driftgate.run.inputs import DEFAULT_FOLDER, load_inputs, root_of
 from driftgate.run.robot_files import robot_files, shared_robot_files
 from driftgate.run.software import tool_facts
 from driftgate.run.status import Exit, InputError, counted
@@ -108,11 +108,6 @@ def frozen_words(frozen: Frozen) -> str:
     report = frozen.report
     routines = len({case.path for case in report.cases})
     return f"{counted(routines, 'routine')} frozen, {report.why}"
-
-
-def root_of(paths: Iterable[Path]) -> Path:
-    """Return the repository that some paths of a command belong to."""
-    return find_root(next(iter(paths), Path(DEFAULT_FOLDER)))
 
 
 def documents_of(routines: Iterable[LoadedRoutine]) -> list[Document]:

@@ -37,13 +37,18 @@ def load_inputs(paths: Sequence[Path], field: Path | None = None, carry_field: b
     if not paths and not Path(DEFAULT_FOLDER).is_dir():
         return Inputs((), None, ())
     wanted = list(paths) or [Path(DEFAULT_FOLDER)]
-    project = load_project(wanted, find_root(wanted[0]))
+    project = load_project(wanted, root_of(paths))
     if field is None:
         return Inputs(project.routines, None, project.findings)
     override, more = load_override(field, carry_field)
     if override is not None:
         more += check_override(project.routines, override)
     return Inputs(project.routines, override, (*project.findings, *more))
+
+
+def root_of(paths: Sequence[Path]) -> Path:
+    """Return the repository that the paths of a command belong to."""
+    return find_root(paths[0] if paths else Path(DEFAULT_FOLDER))
 
 
 def nothing_words(paths: Sequence[Path]) -> str:
