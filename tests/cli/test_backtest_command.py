@@ -210,3 +210,11 @@ def test_a_run_is_judged_once_and_not_on_itself(tmp_path: Path):
     assert (done.returncode, done.stdout) == (2, "")
     assert "named twice" in done.stderr
     assert "odometry.csv was fitted on too" in _run(RUN, "--fit", RUN, "--no-slips", cwd=tmp_path).stdout
+
+
+def test_a_link_to_itself_is_a_file_that_cannot_be_read(tmp_path: Path):
+    """It is bad input like any other, not a fault of the program."""
+    (tmp_path / "loop.csv").symlink_to("loop.csv")
+    done = _run("loop.csv", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "loop.csv: error DG101" in done.stdout

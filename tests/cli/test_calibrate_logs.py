@@ -179,3 +179,19 @@ def test_law_a_slip_of_unit_or_sign_is_said(capsys, logs, tmp_path, factor):
     status, out, err = run(capsys, "calibrate", tmp_path / "run.csv", "--robot", WREN)
     assert (status, out) == (2, "")
     assert "odometry and reference poses do not agree" in err
+
+
+def test_err_a_link_to_itself_is_a_file_that_cannot_be_read(capsys, tmp_path):
+    """It is bad input like any other, not a fault of the program."""
+    loop = tmp_path / "loop.csv"
+    loop.symlink_to(loop)
+    status, out, _ = run(capsys, "calibrate", loop, "--robot", WREN)
+    assert status == 2
+    assert "loop.csv: error DG101" in out
+
+
+def test_err_nothing_between_the_files_of_a_run(capsys):
+    """A name ends in the sign that joins two."""
+    status, _, err = run(capsys, "calibrate", "a.csv+", "--robot", WREN)
+    assert status == 2
+    assert "'a.csv+' is not FILE or FILE+FILE+FILE" in err

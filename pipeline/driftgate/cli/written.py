@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -67,12 +66,13 @@ class RunFiles(click.ParamType[tuple[Path, ...]]):
         """Return the files; a file whose own name has a '+' is taken as it is."""
         if isinstance(value, tuple):
             return value
-        if os.path.exists(value):
-            return (Path(value),)
-        parts = str(value).split("+")
-        if not all(parts):
-            self.fail(f"'{value}' is not FILE or FILE+FILE+FILE", param, ctx)
-        return tuple(Path(part) for part in parts)
+        from driftgate.run.log_files import run_files
+        from driftgate.run.status import InputError
+
+        try:
+            return run_files(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
 
 
 class Pair(click.ParamType[tuple[str, str]]):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -26,11 +25,11 @@ from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
-from driftgate.load.project import find_root
 from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
+from driftgate.run.log_files import folder_of, refuse_twice
 from driftgate.run.routine_logs import checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
@@ -100,7 +99,7 @@ def backtest(settings: BacktestSettings) -> Backtest:
     InputError
         If what was asked for cannot be done with these logs.
     """
-    _once(settings)
+    refuse_twice(settings.runs)
     findings: list[Finding] = []
     loaded = _load(settings, findings)
     status, why = findings_status(findings)
@@ -112,22 +111,13 @@ def backtest(settings: BacktestSettings) -> Backtest:
         raise InputError(str(error)) from error
 
 
-def _once(settings: BacktestSettings) -> None:
-    """Refuse a file that is named twice among what is judged: no run counts as two."""
-    seen: set[Path] = set()
-    for path in (path for paths in settings.runs for path in paths):
-        if path.resolve() in seen:
-            raise InputError(f"{path}: is named twice, and one run is no two")
-        seen.add(path.resolve())
-
-
 def _seen_before(settings: BacktestSettings) -> list[str]:
     """Return a warning for each judged run that was fitted on too."""
-    fitted = {path.resolve() for paths in settings.fit_on for path in paths}
+    fitted = {real_path(path) for paths in settings.fit_on for path in paths}
     return [
         f"{paths[0].as_posix()} was fitted on too: its scores say nothing of a run that was not seen"
         for paths in settings.runs
-        if any(path.resolve() in fitted for path in paths)
+        if any(real_path(path) in fitted for path in paths)
     ]
 
 
@@ -137,7 +127,7 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
     beacons = (
         None
         if settings.beacons is None
-        else read_beacons(settings.beacons, findings, _root([settings.beacons]))
+        else read_beacons(settings.beacons, findings, folder_of([settings.beacons]))
     )
     robot: Robot | None = None
     if settings.robot is not None:
@@ -150,22 +140,13 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> tuple[Log, Track] | None:
-    log = read_log(paths, findings, _root(paths))
+    log = read_log(paths, findings, folder_of(paths))
     if log is None:
         return None
     try:
         return log, track_of(log)
     except ModelError as error:
         raise InputError(f"{log.path}: {error}") from error
-
-
-def _root(paths: Sequence[Path]) -> Path:
-    """Return the folder to read in: files may lie outside the repository, whoever typed them chose them."""
-    root = find_root(paths[0])
-    folders = [real_path(path).parent for path in paths]
-    if all(folder.is_relative_to(root) for folder in folders):
-        return root
-    return Path(os.path.commonpath(folders))
 
 
 def _split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:

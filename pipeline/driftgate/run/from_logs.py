@@ -19,14 +19,13 @@ from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_edit import edited_robot
 from driftgate.report.robot_section import Origin
+from driftgate.run.log_files import folder_of, refuse_twice, run_files
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 
 MOST_LOGS = 1000
-# Between the files of one run on the command line.
-JOINED = "+"
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ def calibrate_logs(
         If the robot file cannot be changed.
     """
     findings: list[Finding] = []
-    logs = [read_log(files, findings, _root(files[0])) for files in _runs(paths)]
+    logs = [read_log(files, findings, folder_of(files)) for files in _runs(paths)]
     single = load_single(robot, "robot")
     findings += single.findings
     read = [log for log in logs if log is not None]
@@ -110,34 +109,21 @@ def calibrate_logs(
     return LogsRun(tuple(findings), tuple(read), fit, origin, edited, Exit.PASS, why)
 
 
-def _runs(paths: Sequence[str]) -> list[list[Path]]:
-    found: list[list[Path]] = []
+def _runs(paths: Sequence[str]) -> list[tuple[Path, ...]]:
+    found: list[tuple[Path, ...]] = []
     for text in paths:
         path = Path(text)
         if path.is_dir():
             inside = sorted(p for p in path.iterdir() if p.suffix.lower() == ".csv" and p.is_file())
             if not inside:
                 raise InputError(f"there is no log (*.csv) in {text}")
-            found += [[p] for p in inside]
+            found += [(p,) for p in inside]
         else:
-            found.append([path] if path.exists() else [Path(part) for part in text.split(JOINED)])
-    seen: set[Path] = set()
-    for path in (path for files in found for path in files):
-        if path.resolve() in seen:
-            raise InputError(f"{path}: is named twice, and one run is no two")
-        seen.add(path.resolve())
+            found.append(run_files(text))
+    refuse_twice(found)
     if len(found) > MOST_LOGS:
         raise InputError(f"at most {MOST_LOGS} runs at a time, got {len(found)}")
     return found
-
-
-def _root(file: Path) -> Path:
-    """Return the repository of a log, or its folder: whoever types the command chose the file."""
-    try:
-        real, root = real_path(file), find_root(file)
-    except TextError:
-        return Path.cwd()
-    return root if is_inside(real, root) else real.parent
 
 
 def _together(logs: Sequence[Log]) -> None:
