@@ -10,7 +10,6 @@ same bytes.
 
 from __future__ import annotations
 
-import json
 import math
 from typing import Any
 
@@ -28,6 +27,7 @@ from driftgate.judge.values import (
 )
 from driftgate.report.causes import tell_command
 from driftgate.report.caution import FULL
+from driftgate.report.json_text import as_text, known
 from driftgate.report.model import CaseReport, RunReport
 
 SCHEMA_NAME = "driftgate-report/2"
@@ -37,7 +37,7 @@ Json = dict[str, Any]
 
 def render_json(report: RunReport) -> str:
     """Return the report as JSON text, floats in the shortest form that reads back the same."""
-    return json.dumps(report_object(report), allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+    return as_text(report_object(report))
 
 
 def report_object(report: RunReport) -> Json:
@@ -58,10 +58,6 @@ def report_object(report: RunReport) -> Json:
         "findings": [_finding(finding) for finding in sorted(report.findings)],
         "cases": [_case(case, report.seed) for case in report.cases],
     }
-
-
-def _number(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
 
 
 def _finding(finding: Finding) -> Json:
@@ -85,9 +81,9 @@ def _case(case: CaseReport, seed: int) -> Json:
         "true_map": case.true_map,
         "side": case.side,
         "verdict": case.status,
-        "duration_s": _number(case.duration_s),
-        "time_limit_s": _number(case.time_limit_s),
-        "energy_j": _number(case.energy_j),
+        "duration_s": known(case.duration_s),
+        "time_limit_s": known(case.time_limit_s),
+        "energy_j": known(case.energy_j),
         "findings": [_finding(finding) for finding in sorted(case.findings)],
         "accepted": [
             {**_finding(a.finding), "reason": a.reason, "until": a.until, "entry": a.entry + 1}
@@ -99,8 +95,8 @@ def _case(case: CaseReport, seed: int) -> Json:
             {
                 "code": "DG301",
                 "axis": d.axis,
-                "begin_s": _number(d.begin_s),
-                "end_s": _number(d.end_s),
+                "begin_s": known(d.begin_s),
+                "end_s": known(d.end_s),
                 "first_step": d.first_step + 1,
                 "last_step": d.last_step + 1,
             }
@@ -112,7 +108,7 @@ def _case(case: CaseReport, seed: int) -> Json:
                 "outcomes": dict(row.outcomes),
                 "wrongly_accepted": row.wrongly_accepted,
                 "wrongly_refused": row.wrongly_refused,
-                "mean_move_m": _number(row.mean_move_m),
+                "mean_move_m": known(row.mean_move_m),
             }
             for row in case.readings
         ],
@@ -122,7 +118,7 @@ def _case(case: CaseReport, seed: int) -> Json:
 def _prediction(case: CaseReport, verdict: CaseVerdict, seed: int) -> Json:
     return {
         "success": _estimate(verdict.success),
-        "expected_points": _number(verdict.expected_points),
+        "expected_points": known(verdict.expected_points),
         "full_points": verdict.full_points,
         "points_quantiles": {
             "10": verdict.points_10,
@@ -196,10 +192,10 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "decided_at": moment.decided_at,
         "weighted_trials": _weighted(moment.tilted),
         "binding_axis": moment.binding,
-        "used": _number(moment.used),
+        "used": known(moment.used),
         "used_state": _used_state(moment.used),
-        "margin": _number(moment.margin),
-        "error_used": _number(moment.error_used),
+        "margin": known(moment.margin),
+        "error_used": known(moment.error_used),
         "error_used_state": _used_state(moment.error_used),
         "used_quantiles": _quantiles(moment.used_50, moment.used_95, moment.used_99),
         "outside": moment.outside,
@@ -221,19 +217,19 @@ def _used_state(used: float | None) -> str:
 
 
 def _quantiles(q50: float, q95: float, q99: float) -> Json:
-    return {"50": _number(q50), "95": _number(q95), "99": _number(q99)}
+    return {"50": known(q50), "95": known(q95), "99": known(q99)}
 
 
 def _axis(axis: AxisVerdict) -> Json:
     return {
         "axis": axis.axis,
         "unit": "rad" if axis.axis == "heading" else "m",
-        "low": _number(axis.low),
-        "high": _number(axis.high),
-        "mean": _number(axis.mean),
-        "sd": _number(axis.sd),
+        "low": known(axis.low),
+        "high": known(axis.high),
+        "mean": known(axis.mean),
+        "sd": known(axis.sd),
         "abs_quantiles": _quantiles(axis.abs_50, axis.abs_95, axis.abs_99),
-        "used": _number(axis.used),
+        "used": known(axis.used),
         "used_state": _used_state(axis.used),
         "outside": axis.outside,
     }
@@ -283,9 +279,9 @@ def _disagreement(found: Disagreement) -> Json:
         "axis": found.axis,
         "what": found.what,
         "unit": "rad" if found.axis == "heading" else "m",
-        "trials": _number(found.trials),
-        "covariance": _number(found.covariance),
-        "held_against": _number(found.tolerance),
-        "p_value": _number(found.p_value),
+        "trials": known(found.trials),
+        "covariance": known(found.covariance),
+        "held_against": known(found.tolerance),
+        "p_value": known(found.p_value),
         "why": found.why,
     }

@@ -11,7 +11,6 @@ has a place: readers refuse a whole file for one that has none. What has no plac
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections import Counter
 from typing import Any, Final
@@ -21,6 +20,7 @@ from driftgate.core.rule import Rule
 from driftgate.core.rules import RULES
 from driftgate.report.caution import FULL
 from driftgate.report.compare_model import Comparison
+from driftgate.report.json_text import as_text
 from driftgate.report.located import Located, located
 from driftgate.report.model import RunReport
 from driftgate.report.text import plain
@@ -50,7 +50,7 @@ def render_sarif(report: RunReport, found: Comparison | None = None) -> str:
     found : Comparison, optional
         What has become of it since a baseline; what was lost becomes results too.
     """
-    return json.dumps(sarif_object(report, found), allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+    return as_text(sarif_object(report, found))
 
 
 def sarif_object(report: RunReport, found: Comparison | None = None) -> Json:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-import math
 from typing import TYPE_CHECKING, Any
+
+from driftgate.report.json_text import plain_value
 
 if TYPE_CHECKING:
     from driftgate.calibrate.backtest import ReckoningScore
@@ -59,7 +60,7 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
 
 def render_backtest_json(found: Backtest) -> str:
     """Return the backtest as a JSON text; what is not a number is null."""
-    return json.dumps(_clean(backtest_data(found)), indent=2, allow_nan=False) + "\n"
+    return json.dumps(plain_value(backtest_data(found)), indent=2, allow_nan=False) + "\n"
 
 
 def _model(model: Fit) -> dict[str, Any]:
@@ -125,11 +126,3 @@ def _correction(row: CorrectionRow) -> dict[str, Any]:
         "as_the_robot_did": row.same,
         "verdict": score.word,
     }
-
-
-def _clean(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _clean(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [_clean(one) for one in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -9,8 +9,6 @@ schema number members are only ever added; a number that is not known is null. `
 
 from __future__ import annotations
 
-import json
-import math
 from typing import Any
 
 from driftgate.judge.budget import AxisBudget, MomentBudget, SourceRow
@@ -20,6 +18,7 @@ from driftgate.judge.paired_values import Difference
 from driftgate.judge.pickfreeze import Share
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.caution import FULL
+from driftgate.report.json_text import as_text, known
 from driftgate.report.model import CaseReport
 
 SCHEMA_NAME = "driftgate-budget/1"
@@ -29,7 +28,7 @@ Json = dict[str, Any]
 
 def render_budget_json(report: BudgetReport) -> str:
     """Return the budget as JSON text, floats in the shortest form that reads back the same."""
-    return json.dumps(budget_object(report), allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+    return as_text(budget_object(report))
 
 
 def budget_object(report: BudgetReport) -> Json:
@@ -146,8 +145,3 @@ def _difference(found: Difference | None) -> Json | None:
     if found is None:
         return None
     return {"value": known(found.value), "low": known(found.low), "high": known(found.high)}
-
-
-def known(value: float | None) -> float | None:
-    """Return a finite number, or null for what is none."""
-    return value if value is not None and math.isfinite(value) else None

@@ -6,7 +6,6 @@ from collections import Counter
 from typing import Any
 
 from driftgate.judge.paired_values import Change, ErrorChange
-from driftgate.report.compare_json import as_text, plain_object
 from driftgate.report.compare_model import CaseChange, Comparison
 from driftgate.report.compare_text import (
     error_interval,
@@ -17,6 +16,7 @@ from driftgate.report.compare_text import (
 )
 from driftgate.report.digits import exact, percent
 from driftgate.report.findings import render_findings
+from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.paint import Paint
 from driftgate.report.text import markdown, plain
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
-import json
 from typing import Any, Final
 
+from driftgate.report.json_text import as_text
 from driftgate.report.night_model import Change, NightReport, Series
 
 HEADER: Final = (
@@ -61,7 +61,7 @@ def render_night_json(report: NightReport) -> str:
         "series": [_series(one) for one in report.series],
         "changes": [_change(one) for one in report.changes],
     }
-    return json.dumps(whole, indent=1, ensure_ascii=True, allow_nan=False) + "\n"
+    return as_text(whole)
 
 
 def _series(one: Series) -> dict[str, Any]:

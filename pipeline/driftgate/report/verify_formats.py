@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from driftgate.core.findings import Finding
 from driftgate.report.caution import FULL
-from driftgate.report.compare_json import as_text, plain_object
 from driftgate.report.findings import render_finding
+from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.junit_parts import (
     add_output,
     add_skipped,

@@ -6,9 +6,9 @@ from driftgate.report.as_json import report_object
 from driftgate.report.as_junit import render_junit
 from driftgate.report.as_markdown import render_markdown
 from driftgate.report.as_sarif import render_sarif
-from driftgate.report.compare_json import as_text
 from driftgate.report.compare_model import Comparison
 from driftgate.report.erosion import change_words, comparison_object, loosening_lines
+from driftgate.report.json_text import as_text
 from driftgate.report.model import RunReport
 
 

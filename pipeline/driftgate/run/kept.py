@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from driftgate.load.text import is_plain_path
+from driftgate.report.json_text import as_text
 from driftgate.run.snapshot import Snapshot
 from driftgate.run.status import InputError
 
@@ -132,7 +133,7 @@ def kept_text(kept: Kept) -> str:
             for key, success in cases.items()
         ],
     }
-    return json.dumps(found, allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+    return as_text(found)
 
 
 def read_kept(path: Path) -> Kept:

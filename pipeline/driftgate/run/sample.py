@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from driftgate.core.findings import Finding
+from driftgate.report.json_text import as_text
 from driftgate.report.model import CaseReport
 from driftgate.report.write import WriteError, check_target, write_whole
 from driftgate.run.explain import ExplainSettings, chosen_case
@@ -148,4 +148,4 @@ def _drawn_text(
     ]
     listed = [{"file": name, "drawn": run.drawn} for name, run in zip(names, runs, strict=True)]
     whole = {"note": _INVENTED, "seed": settings.case.seed, "constants": constants, "runs": listed}
-    return json.dumps(whole, indent=1, allow_nan=False) + "\n"
+    return as_text(whole)
