@@ -9,6 +9,8 @@ nox.options.default_venv_backend = "venv"
 nox.options.error_on_missing_interpreters = True
 
 PROJECT = nox.project.load_toml("pyproject.toml")
+# Where the tests of an extra are not to be skipped.
+EXTRAS = {"DRIFTGATE_CLUSTER": "required"}
 
 
 def _group(name: str) -> list[str]:
@@ -29,15 +31,15 @@ def _install_evidence(session: nox.Session) -> dict[str, str]:
 @nox.session
 def tests(session: nox.Session) -> None:
     """Run the tests on the interpreter that runs nox; arguments go to pytest."""
-    _quiet_install(session, ".", *_group("test"))
-    session.run("pytest", *(session.posargs or ["-n", "auto"]), env=_install_evidence(session))
+    _quiet_install(session, ".[cluster]", *_group("test"))
+    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **EXTRAS})
 
 
 @nox.session(python=["3.11", "3.12", "3.13"])
 def matrix(session: nox.Session) -> None:
     """Run the tests on every supported Python that is installed."""
-    _quiet_install(session, ".", *_group("test"))
-    session.run("pytest", *(session.posargs or ["-n", "auto"]), env=_install_evidence(session))
+    _quiet_install(session, ".[cluster]", *_group("test"))
+    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **EXTRAS})
 
 
 @nox.session

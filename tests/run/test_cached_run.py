@@ -12,10 +12,11 @@ from driftgate.report.as_json import render_json
 from driftgate.report.as_junit import render_junit
 from driftgate.report.as_markdown import render_markdown
 from driftgate.report.terminal import render_terminal
-from driftgate.run import engines, gather
+from driftgate.run import gather
 from driftgate.run.cache import Cache
 from driftgate.run.cache_key import judged_key
 from driftgate.run.check import _APART, CheckSettings, check_routines
+from driftgate.run.workers import Workers
 
 SETTINGS = CheckSettings(trials=120, sample="fixed")
 MIRRORED = ("time_limit", "mirror: true\ntime_limit")
@@ -222,7 +223,7 @@ def test_law_every_setting_is_apart_or_has_a_key() -> None:
 def test_law_workers_start_first_or_not_at_all(project, monkeypatch) -> None:
     """Several unknown cases start the pool before anything is imported; known ones and a lone one do not."""
     started = []
-    monkeypatch.setattr(engines.Workers, "start", lambda self: started.append(self.count))
+    monkeypatch.setattr(Workers, "start", lambda self: started.append(self.count))
     settings = dataclasses.replace(SETTINGS, workers=2)
     texts(settings)
     assert started == []

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
+import signal
+import time
 
 import pytest
 
@@ -27,10 +29,71 @@ def test_law_environment_is_put_back():
     assert dict(os.environ) == before
 
 
-def test_err_worker_that_dies():
-    """A worker that dies ends the run with a clear line instead of a wait without end."""
-    with pytest.raises(FaultError, match="a worker process died"), Workers(2) as workers:
-        list(workers.map(os._exit, [9]))
+def dies_once(item):
+    """Return the square of a number, but end the worker of the first to come to a marked one."""
+    number, mark = item
+    if mark is not None:
+        try:
+            mark.touch(exist_ok=False)
+        except FileExistsError:
+            pass
+        else:
+            os.kill(os.getpid(), signal.SIGKILL)
+    return number * number
+
+
+def counts_and_dies(mark):
+    """End the worker, and leave a letter for it; or do nothing without a mark."""
+    if mark:
+        with open(mark, "a") as file:
+            file.write("x")
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+@pytest.mark.parametrize("ordered", [True, False])
+def test_law_a_worker_that_dies_costs_no_result(tmp_path, ordered):
+    """Workers that are killed, two of them in 20 tasks, leave all 20 results right and in place."""
+    marks = {3: tmp_path / "a", 11: tmp_path / "b"}
+    items = [(number, marks.get(number)) for number in range(20)]
+    with Workers(2) as workers:
+        if ordered:
+            found = list(workers.map(dies_once, items))
+        else:
+            ready = iter(items)
+            done = workers.as_done(dies_once, lambda: next(ready, None))
+            found = [square for _, square in sorted(done)]
+    assert found == [number * number for number in range(20)]
+    assert all(mark.exists() for mark in marks.values())
+
+
+def test_err_a_task_that_kills_every_worker(tmp_path):
+    """It is tried three times, the last two alone, and named; what was beside it is done."""
+    mark, done = tmp_path / "deaths", []
+    ready = [str(mark), *[""] * 5]
+
+    def do_all():
+        with Workers(2) as workers:
+            for item, _ in workers.as_done(counts_and_dies, lambda: ready.pop() if ready else None):
+                done.append(item)
+
+    with pytest.raises(FaultError, match='given the task "counts_and_dies" died'):
+        do_all()
+    assert mark.read_text() == "xxx"
+    assert done == [""] * 5
+
+
+def test_err_errors_are_raised_in_their_turn():
+    """The first item's error is raised, although the second's comes sooner."""
+    with pytest.raises(ZeroDivisionError), Workers(2) as workers:
+        list(workers.map(slow_or_wrong, [0.3, 0.0]))
+
+
+def slow_or_wrong(wait_s):
+    """Divide by nothing after a while, or raise another error at once."""
+    if not wait_s:
+        raise ValueError(wait_s)
+    time.sleep(wait_s)
+    return 1 / 0
 
 
 def test_err_error_in_a_task_is_passed_on():
@@ -78,10 +141,3 @@ def test_law_lone_items_start_no_process():
         with Workers(2) as workers:
             list(workers.as_done(os.getenv, lambda ready=ready: ready.pop() if ready else None))
             assert (workers._pool is None) == here
-
-
-def test_err_worker_that_dies_out_of_order():
-    """A worker that dies ends the run here as well."""
-    ready = [9, 9]
-    with pytest.raises(FaultError, match="a worker process died"), Workers(2) as workers:
-        list(workers.as_done(os._exit, lambda: ready.pop() if ready else None))

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from driftgate.run.affected import Affected
     from driftgate.run.check import CheckSettings
     from driftgate.run.inputs import Inputs
+    from driftgate.run.workers import Crew
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -180,7 +181,7 @@ def final_status(status: int, why: str, found: Comparison | None) -> tuple[int, 
 
 
 def keep(
-    against: Against, inputs: Inputs, seed: int, workers: int, progress: Callable[[int, int, str], None]
+    against: Against, inputs: Inputs, seed: int, workers: Crew, progress: Callable[[int, int, str], None]
 ) -> None:
     """Write the present state as a baseline, if that is asked for."""
     if against.keep is None:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
+
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
 
 FORMATS = ("json", "markdown")
 
@@ -61,7 +65,7 @@ def command(
     improve: bool,
     seed: int,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     field: Path | None,
     carry_field: bool,
     today: date,
@@ -85,7 +89,7 @@ def command(
         redraws,
         seed,
         confidence,
-        options.usable_workers(workers),
+        workers,
         field,
         carry_field,
         mirrored,

@@ -24,6 +24,7 @@ from driftgate.cli.targets import check_targets, report_option
 if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison
     from driftgate.report.model import RunReport
+    from driftgate.run.workers import Crew
 
 FORMATS = ("json", "junit", "sarif", "markdown")
 
@@ -71,7 +72,7 @@ def command(
     sample: Any,
     seed: int,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     field: Path | None,
     carry_field: bool,
     today: date,
@@ -101,12 +102,13 @@ def command(
     check_targets(reports)
     if against.keep is not None:
         check_target(against.keep)
-    count = options.usable_workers(workers)
     affected = affected_paths(against, paths, field)
     chosen = tuple(paths) if affected is None else affected.paths
     most = options.usable_trials(trials, sample)
     cache = options.opened_cache(cache_folder, no_cache)
-    settings = CheckSettings(chosen, most, seed, confidence, count, field, carry_field, today, sample, cache)
+    settings = CheckSettings(
+        chosen, most, seed, confidence, workers, field, carry_field, today, sample, cache
+    )
     found = None
     with ProgressLine(quiet) as progress:
         if affected is not None and not affected.paths:
@@ -116,7 +118,7 @@ def command(
         if report.status in (0, 1) and (against.baseline is not None or against.keep is not None):
             inputs = load_inputs(paths, field, carry_field)
             found = compared(against, settings, paths, inputs, affected, progress)
-            keep(against, inputs, seed, count, progress)
+            keep(against, inputs, seed, workers, progress)
     if cache is not None and cache.trouble and not quiet:
         click.echo(f"driftgate: no cache: {plain(cache.trouble)}", err=True)
     status, why = final_status(report.status, report.why, found)

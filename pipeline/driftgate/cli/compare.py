@@ -13,6 +13,7 @@ from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.report.compare_model import SideBySide
+    from driftgate.run.workers import Crew
 
 FORMATS = ("json", "markdown")
 
@@ -62,7 +63,7 @@ def command(
     trials: int,
     seed: int,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     reports: tuple[tuple[str, Path], ...],
     colour: str,
 ) -> int:
@@ -77,9 +78,7 @@ def command(
         raise click.UsageError("nothing to compare: give --variant or --without-correction")
     check_targets(reports)
     specs = (*((off(),) if without_correction else ()), *(read_variant(text) for text in variants))
-    settings = CompareSettings(
-        routine, specs, trials, seed, confidence, options.usable_workers(workers), mirrored
-    )
+    settings = CompareSettings(routine, specs, trials, seed, confidence, workers, mirrored)
     with ProgressLine() as progress:
         found = compare_variants(settings, progress)
     for form, path in reports:

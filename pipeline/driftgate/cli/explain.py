@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
+
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
 
 
 @click.command(
@@ -65,7 +68,7 @@ def command(
     sample: Any,
     seed: int,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     field: Path | None,
     carry_field: bool,
     today: date,
@@ -84,7 +87,7 @@ def command(
         options.usable_trials(trials, sample),
         seed,
         confidence,
-        options.usable_workers(workers),
+        workers,
         field,
         carry_field,
         mirrored,

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
+
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
 
 FORMATS = ("json", "junit", "markdown")
 DEFAULT = Path("routines/code.freeze")
@@ -60,7 +63,7 @@ def command(
     sample: Any,
     seed: int,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     today: date,
     cache_folder: Path | None,
     no_cache: bool,
@@ -87,7 +90,7 @@ def command(
         options.usable_trials(trials, sample),
         seed,
         confidence,
-        options.usable_workers(workers),
+        workers,
         today=today,
         sample=sample,
         cache=cache,

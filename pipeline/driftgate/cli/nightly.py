@@ -14,6 +14,7 @@ from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.report.night_model import NightReport
+    from driftgate.run.workers import Crew
 
 FORMATS = ("json", "csv", "markdown", "html")
 
@@ -97,7 +98,7 @@ def command(
     no_faults: bool,
     seed: int | None,
     confidence: float,
-    workers: int | None,
+    workers: Crew,
     reports: tuple[tuple[str, Path], ...],
     colour: str,
 ) -> int:
@@ -126,7 +127,7 @@ def command(
             faults=not no_faults,
             confidence=confidence,
             seed=seed,
-            workers=options.usable_workers(workers),
+            workers=workers,
             history=history,
         )
         with ProgressLine() as progress:

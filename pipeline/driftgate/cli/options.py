@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import sys
 from collections.abc import Callable
@@ -13,6 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from driftgate.run.cache import Cache
+    from driftgate.run.workers import Crew
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -104,14 +106,26 @@ def confidence_option(function: F) -> F:
     )(function)
 
 
-def workers_option(function: F) -> F:
-    """Add --workers."""
+def workers_option(function: Callable[..., int]) -> Callable[..., int]:
+    """Add --workers and --scheduler, which the command is given as one: its `workers`."""
+
+    @functools.wraps(function)
+    def with_crew(*args: Any, workers: int | None, scheduler: str | None, **given: Any) -> int:
+        return function(*args, workers=_crew(workers, scheduler), **given)
+
+    cluster = click.option(
+        "--scheduler",
+        metavar="ADDRESS",
+        default=None,
+        help="Work on a Dask cluster that is running, by its scheduler's address, such as "
+        "tcp://10.0.0.5:8786; needs the extra 'cluster'. Changes no number.",
+    )(with_crew)
     return click.option(
         "--workers",
         type=click.IntRange(1, 1024),
         default=None,
         help="Worker processes; by default one for each usable core. Changes no number.",
-    )(function)
+    )(cluster)
 
 
 def field_options(function: F) -> F:
@@ -233,8 +247,16 @@ def wants_colour(choice: str) -> bool:
     return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
-def usable_workers(wanted: int | None) -> int:
-    """Return how many workers to use."""
+def _crew(wanted: int | None, scheduler: str | None) -> Crew:
+    """Return who works: a cluster, or so many processes."""
+    if scheduler is not None:
+        if wanted is not None:
+            raise click.UsageError("--workers is for processes here; a cluster has the workers that it has")
+        if not scheduler.strip():
+            raise click.UsageError("--scheduler wants an address, such as tcp://10.0.0.5:8786")
+        from driftgate.run.workers import Scheduler
+
+        return Scheduler(scheduler.strip())
     if wanted is not None:
         return wanted
     if hasattr(os, "sched_getaffinity"):

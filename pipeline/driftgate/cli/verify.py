@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -13,6 +13,9 @@ from driftgate.cli import options
 from driftgate.cli.freeze import DEFAULT, FORMATS
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
+
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
 
 
 class Digest(click.ParamType[str]):
@@ -97,7 +100,7 @@ def command(
     robot_files: Path | None,
     waivers: Path | None,
     trials: int | None,
-    workers: int | None,
+    workers: Crew,
     today: date,
     cache_folder: Path | None,
     no_cache: bool,
@@ -125,7 +128,7 @@ def command(
         field,
         robot_files,
         trials,
-        options.usable_workers(workers),
+        workers,
         options.opened_cache(cache_folder, no_cache),
     )
     with ProgressLine(quiet) as progress:

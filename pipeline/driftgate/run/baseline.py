@@ -21,8 +21,9 @@ from driftgate.run.inputs import DEFAULT_FOLDER, Inputs, root_of
 from driftgate.run.kept import Kept, KeptOutcome, packed_bits, read_kept
 from driftgate.run.override import check_override
 from driftgate.run.snapshot import Snapshot, laid_out, snapshot_of
+from driftgate.run.spread import Spread
 from driftgate.run.status import InputError
-from driftgate.run.workers import Workers
+from driftgate.run.workers import Crew, open_workers
 
 if TYPE_CHECKING:
     from driftgate.run.judged_pair import CasePair
@@ -60,7 +61,7 @@ class BaselineSettings:
     trials: int = 4000
     seed: int = 1
     confidence: float = 0.95
-    workers: int = 1
+    workers: Crew = 1
     policy: Policy = "warn"
     allowed: float = 0.02
     only: frozenset[str] | None = None
@@ -215,7 +216,8 @@ def _judged(
 ) -> Comparison:
     if not pairs:
         return found
-    with Workers(min(settings.workers, 2 * len(pairs) * -(-settings.trials // _TRIALS_EACH))) as workers:
+    useful = 2 * len(pairs) * -(-settings.trials // _TRIALS_EACH)
+    with open_workers(settings.workers, useful) as workers:
         comparing = _Comparing(settings, kept, workers, progress)
         unchanged = comparing.unchanged([pair for pair in pairs if pair.unchanged])
         changed, tolerances, strict = comparing.changed([pair for pair in pairs if not pair.unchanged])
@@ -230,7 +232,7 @@ class _Comparing:
     """The pairs of cases of one comparison, worked out; `tool` says where the tool judges otherwise."""
 
     def __init__(
-        self, settings: BaselineSettings, kept: Kept | None, workers: Workers, progress: Progress
+        self, settings: BaselineSettings, kept: Kept | None, workers: Spread, progress: Progress
     ) -> None:
         self._settings, self._kept, self._workers, self._progress = settings, kept, workers, progress
         self.tool: list[str] = []
@@ -298,7 +300,7 @@ class _Comparing:
         return iter(cases), tolerances, strict
 
 
-def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress: Progress) -> Kept:
+def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: Crew, progress: Progress) -> Kept:
     """Return the present state as a baseline to keep.
 
     Parameters
@@ -307,8 +309,8 @@ def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress
         The present routines; a field map of the command line has no part in it.
     trials, seed : int
         Of the outcomes kept.
-    workers : int
-        Worker processes; changes nothing.
+    workers : int or Scheduler
+        Worker processes, or a cluster; changes nothing.
     progress : callable
         Told (done, of how many, words).
     """
@@ -318,7 +320,7 @@ def keep_baseline(inputs: Inputs, trials: int, seed: int, workers: int, progress
 
     cases = [named for loaded in inputs.routines for named in cases_of(loaded)]
     outcomes = []
-    with Workers(workers) as pool:
+    with open_workers(workers) as pool:
         planned = list(pool.map(plan_one, [(named.case, named.written) for named in cases]))
         ready = [(n, p.prepared) for n, p in zip(cases, planned, strict=True) if p.prepared is not None]
         results = paired_outcomes(

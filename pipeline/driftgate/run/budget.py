@@ -25,9 +25,10 @@ from driftgate.run.inputs import load_inputs
 from driftgate.run.predict import answers_of
 from driftgate.run.rare import rare_answers
 from driftgate.run.redraws import Progress, Variant, run_variants
+from driftgate.run.spread import Spread
 from driftgate.run.status import Exit, InputError, findings_status, judged_status
 from driftgate.run.tasks import plan_one
-from driftgate.run.workers import Workers
+from driftgate.run.workers import Crew, open_workers
 from driftgate.schema.case import Side
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class BudgetSettings:
     redraws: int = 2000
     seed: int = 1
     confidence: float = 0.95
-    workers: int = 1
+    workers: Crew = 1
     field: Path | None = None
     carry_field: bool = False
     mirrored: bool = False
@@ -106,7 +107,7 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
     if prepared is None:
         case = report_of(named, planned)
         return _report(settings, inputs.findings, case, (), *judged_status([case]))
-    with Workers(settings.workers) as workers:
+    with open_workers(settings.workers) as workers:
         # A number of trials that is fixed beforehand: what is compared must have the same trials.
         rule = Sampling(settings.confidence, len(prepared.moments) + 1, sequential=False)
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
@@ -130,7 +131,7 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
 
 
 def redrawn_runs(
-    workers: Workers,
+    workers: Spread,
     prepared: Prepared,
     covariance: CovarianceResult,
     plain: tuple[MomentOutput, ...],

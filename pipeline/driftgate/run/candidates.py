@@ -16,8 +16,8 @@ from driftgate.predict import Prepared, covariance
 from driftgate.predict.sources import TITLES
 from driftgate.predict.values import CovarianceResult, Moment
 from driftgate.run.changes import grown, with_gate, with_inserted, with_start_spread, with_step
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import plan_one
-from driftgate.run.workers import Workers
 from driftgate.schema.case import Case
 from driftgate.schema.routine import AnyStep, Look, MotionStep, Routine
 from driftgate.sight.values import Reason
@@ -87,12 +87,12 @@ class AsItIs:
     binding: tuple[str, ...]
 
 
-def candidates(workers: Workers, as_it_is: AsItIs, index: int) -> list[Candidate]:
+def candidates(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]:
     """Return the single changes that apply to a case and might help one of its tolerances.
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who looks for places to look from.
     as_it_is : AsItIs
         The case and what is known of it.
@@ -199,7 +199,7 @@ class LookPlace:
     index: int
 
 
-def _looks(workers: Workers, as_it_is: AsItIs, index: int) -> list[Candidate]:
+def _looks(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]:
     """Return looks where sight says that a fix is possible and the covariance engine gains most."""
     prepared, written = as_it_is.prepared, as_it_is.written
     case = prepared.case

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from driftgate import __version__
 from driftgate.core.findings import Finding
@@ -20,6 +20,9 @@ from driftgate.run.facts import JudgedFacts, PlanFacts
 from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.known import Known
 from driftgate.run.status import Exit, findings_status, judged_status
+
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
 
 Sample = Literal["sequential", "fixed"]
 # Enough for calls about as close as anyone can make by measuring robots.
@@ -49,8 +52,8 @@ class CheckSettings:
         Of the random streams.
     confidence : float
         Of every verdict.
-    workers : int
-        Worker processes; 1 keeps everything in this process.
+    workers : int or Scheduler
+        Worker processes; 1 keeps everything in this process. Or a cluster. Changes no number.
     field : Path or None
         A field map to judge on besides those that the routines name.
     carry_field : bool
@@ -65,7 +68,7 @@ class CheckSettings:
     trials: int = MOST_TRIALS
     seed: int = 1
     confidence: float = 0.95
-    workers: int = 1
+    workers: Crew = 1
     field: Path | None = None
     carry_field: bool = False
     today: date | None = None

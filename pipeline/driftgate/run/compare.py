@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from driftgate.judge.outcomes import MomentOutcomes, Outcomes
     from driftgate.predict.values import BoolArray
     from driftgate.run.tasks import Planned
+    from driftgate.run.workers import Crew
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,7 @@ class CompareSettings:
     trials: int = 4000
     seed: int = 1
     confidence: float = 0.95
-    workers: int = 1
+    workers: Crew = 1
     mirrored: bool = False
 
     def command(self) -> str:
@@ -108,9 +109,9 @@ def _predicted(
     from driftgate.judge.sampling import beyond_plain
     from driftgate.run.paired import PairedCase, paired_outcomes
     from driftgate.run.tasks import plan_one
-    from driftgate.run.workers import Workers
+    from driftgate.run.workers import open_workers
 
-    with Workers(min(settings.workers, len(cases) * SECTIONS)) as workers:
+    with open_workers(settings.workers, len(cases) * SECTIONS) as workers:
         planned = list(workers.map(plan_one, [(named.case, named.written) for named in cases]))
         pairs = [
             PairedCase(plan.prepared, plan.prepared.moments, plan.prepared.case.routine.time_limit)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 from driftgate.run.cases import NamedCase
 from driftgate.run.facts import JudgedFacts, PlanFacts
 from driftgate.run.known import Known
-from driftgate.run.workers import Workers
+from driftgate.run.spread import Spread
+from driftgate.run.workers import Crew, open_workers
 
 # The array libraries are imported late, while the workers start.
 if TYPE_CHECKING:
@@ -41,8 +42,8 @@ class Settings(Protocol):
         """Of every verdict."""
 
     @property
-    def workers(self) -> int:
-        """Worker processes, at most."""
+    def workers(self) -> Crew:
+        """Worker processes, at most, or a cluster."""
 
 
 def work_out(
@@ -72,7 +73,7 @@ def work_out(
         If a worker process dies.
     """
     useful = len(cases) * -(-settings.trials // _TRIALS_EACH)
-    with Workers(min(settings.workers, useful)) as workers:
+    with open_workers(settings.workers, useful) as workers:
         work = _Work(settings, cases, known, progress, workers)
         plans = work.plans()
         return plans, work.judged(plans)
@@ -87,7 +88,7 @@ class _Work:
         cases: Sequence[NamedCase],
         known: Known,
         progress: Progress,
-        workers: Workers,
+        workers: Spread,
     ) -> None:
         self._settings, self._cases, self._known, self._progress = settings, cases, known, progress
         self._workers = workers
@@ -139,7 +140,7 @@ class _Work:
 
 
 def _judged(
-    workers: Workers, work: Sequence[Planned], settings: Settings, rule: Sampling, progress: Progress
+    workers: Spread, work: Sequence[Planned], settings: Settings, rule: Sampling, progress: Progress
 ) -> Iterator[tuple[int, JudgedFacts]]:
     """Yield the verdict on each case by its position, as soon as it is reached."""
     from driftgate.judge.rare import rare_moments

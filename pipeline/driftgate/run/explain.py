@@ -18,6 +18,7 @@ from driftgate.schema.case import Side
 
 if TYPE_CHECKING:
     from driftgate.report.explain import Explained
+    from driftgate.run.workers import Crew
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ class ExplainSettings:
     trials: int = MOST_TRIALS
     seed: int = 1
     confidence: float = 0.95
-    workers: int = 1
+    workers: Crew = 1
     field: Path | None = None
     carry_field: bool = False
     mirrored: bool = False
@@ -97,14 +98,14 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     from driftgate.run.predict import answers_of
     from driftgate.run.rare import rare_answers
     from driftgate.run.tasks import BATCH, plan_one
-    from driftgate.run.workers import Workers
+    from driftgate.run.workers import open_workers
 
     planned = plan_one((named.case, named.written))
     if planned.prepared is None:
         report = report_of(named, planned)
         return Explanation(findings, report, None, *judged_status([report]))
     rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
-    with Workers(min(settings.workers, -(-settings.trials // BATCH))) as workers:
+    with open_workers(settings.workers, -(-settings.trials // BATCH)) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
         rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
     facts = with_causes(planned, answer, judged_facts(planned, answer, rule, rare))

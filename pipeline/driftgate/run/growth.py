@@ -11,7 +11,7 @@ from driftgate.predict import Prepared, prepare
 from driftgate.predict.values import CovarianceResult, SourceInfo
 from driftgate.run.changes import grown
 from driftgate.run.redraws import Progress, Variant, run_variants
-from driftgate.run.workers import Workers
+from driftgate.run.spread import Spread
 
 # Rounds of trials: enough to bring any factor below ten to within a fifth.
 _ROUNDS = 7
@@ -93,7 +93,7 @@ def tolerances_of(
 
 
 def growths(
-    workers: Workers,
+    workers: Spread,
     prepared: Prepared,
     covariance: CovarianceResult,
     plain: tuple[MomentOutput, ...],
@@ -108,7 +108,7 @@ def growths(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     prepared : Prepared
         The case; its filter's numbers are kept in every run.

@@ -5,12 +5,12 @@ from __future__ import annotations
 from driftgate.judge.improve import Improvement, improvement, tightest
 from driftgate.run.candidates import AsItIs, candidates
 from driftgate.run.redraws import Progress, Variant, run_variants
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import plan_one
-from driftgate.run.workers import Workers
 
 
 def improvements(
-    workers: Workers, as_it_is: AsItIs, confidence: float, seed: int, progress: Progress
+    workers: Spread, as_it_is: AsItIs, confidence: float, seed: int, progress: Progress
 ) -> tuple[Improvement, ...]:
     """Return what single changes would gain on the tightest tolerance, the most first.
 
@@ -20,7 +20,7 @@ def improvements(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     as_it_is : AsItIs
         The case and what is known of it.

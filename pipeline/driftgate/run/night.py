@@ -18,7 +18,7 @@ from driftgate.run.cache import Cache
 from driftgate.run.cache_codec import decode, encode
 from driftgate.run.cache_key import hash_of, input_keys, judged_key, plan_key, software_key
 from driftgate.run.cases import NamedCase
-from driftgate.run.workers import Workers
+from driftgate.run.workers import Crew, open_workers
 
 Progress = Callable[[int, int, str], None]
 
@@ -48,8 +48,8 @@ class NightSettings:
         Of every verdict.
     seed : int or None
         None: the night's own.
-    workers : int
-        Worker processes; changes no number.
+    workers : int or Scheduler
+        Worker processes, or a cluster; changes no number.
     history : Path or None
         Folder in which nights are kept.
     """
@@ -62,7 +62,7 @@ class NightSettings:
     faults: bool = True
     confidence: float = 0.95
     seed: int | None = None
-    workers: int = 1
+    workers: Crew = 1
     history: Path | None = None
 
     @property
@@ -162,7 +162,7 @@ def run_night(settings: NightSettings, cases: Sequence[NamedCase], run: str, pro
     kept = _Kept(settings, cases, run)
     outlines: list[CaseOutline] = []
     cells: list[dict[str, Cell | None]] = [{} for _ in cases]
-    with Workers(settings.workers) as workers:
+    with open_workers(settings.workers) as workers:
         for outline in workers.map(outline_case, [(named.case, named.written) for named in cases]):
             outlines.append(outline)
             progress(len(outlines), len(cases), "planned")

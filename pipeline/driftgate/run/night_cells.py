@@ -65,6 +65,12 @@ class CellTask:
     rule: Sampling
     key: str
 
+    @property
+    def task_name(self) -> str:
+        """What it is, for people."""
+        side = ", mirrored" if self.case.side == "mirrored" else ""
+        return f"'{self.written.title}'{side}, {self.fault or 'as it is'}"
+
 
 def outline_case(item: tuple[Case, Routine]) -> CaseOutline:
     """Return what a case holds for a night."""

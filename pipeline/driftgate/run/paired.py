@@ -9,8 +9,8 @@ from driftgate.judge.outcomes import Outcomes, joined, outcomes_of
 from driftgate.judge.paired import section_bounds
 from driftgate.predict import Prepared, run_trials
 from driftgate.predict.values import Moment
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import BATCH, LEAST_BATCH, fresh_key, shared_plan
-from driftgate.run.workers import Workers
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def run_stretch(stretch: Stretch) -> Outcomes:
 
 
 def paired_outcomes(
-    workers: Workers,
+    workers: Spread,
     cases: Sequence[PairedCase],
     seed: int,
     trials: int,
@@ -64,7 +64,7 @@ def paired_outcomes(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it; their number changes nothing.
     cases : sequence of PairedCase
         The cases.
@@ -98,7 +98,7 @@ def paired_outcomes(
         yield joined(parts)
 
 
-def _stretches(workers: Workers, cases: int, trials: int) -> list[tuple[int, int]]:
+def _stretches(workers: Spread, cases: int, trials: int) -> list[tuple[int, int]]:
     pieces = max(1, workers.count // max(1, cases))
     size = min(BATCH, max(LEAST_BATCH, -(-trials // pieces)))
     return [(first, min(size, trials - first)) for first in range(0, trials, size)]

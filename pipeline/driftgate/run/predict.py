@@ -8,20 +8,20 @@ from driftgate.judge.sampling import Sampling
 from driftgate.predict import merge_trials
 from driftgate.predict.values import CovarianceResult, TrialsResult
 from driftgate.run.sequential import sequential_predictions
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import BATCH, Answer, Batch, Planned, batches_of, predict_batch
-from driftgate.run.workers import Workers
 
 Progress = Callable[[int, int, str], None]
 
 
 def answers_of(
-    workers: Workers, planned: Sequence[Planned], seed: int, trials: int, rule: Sampling, progress: Progress
+    workers: Spread, planned: Sequence[Planned], seed: int, trials: int, rule: Sampling, progress: Progress
 ) -> Iterator[Answer]:
     """Yield the engines' answers for each feasible case as it is finished.
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     planned : sequence of Planned
         The cases.
@@ -44,7 +44,7 @@ def answers_of(
 
 
 def predictions(
-    workers: Workers,
+    workers: Spread,
     planned: Sequence[Planned],
     seed: int,
     trials: int,
@@ -58,7 +58,7 @@ def predictions(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     planned : sequence of Planned
         The cases.

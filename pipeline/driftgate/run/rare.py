@@ -23,8 +23,8 @@ from driftgate.judge.verdict import touch_places
 from driftgate.predict import Prepared, run_trials
 from driftgate.predict.sources import source_table
 from driftgate.predict.tilt import Tilt, tilt_towards
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import BATCH, Answer, Planned
-from driftgate.run.workers import Workers
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def _predict_tilted(task: _Task) -> tuple[tuple[RareSample, ...], tuple[TouchPla
 
 
 def rare_answers(
-    workers: Workers,
+    workers: Spread,
     planned: Planned,
     answer: Answer,
     seed: int,
@@ -71,7 +71,7 @@ def rare_answers(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     planned : Planned
         The case; it must be feasible.

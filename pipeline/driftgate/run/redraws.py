@@ -9,8 +9,8 @@ import numpy as np
 
 from driftgate.judge.budget import MomentOutput, outputs_of
 from driftgate.predict import Prepared, run_trials
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import BATCH
-from driftgate.run.workers import Workers
 
 NONE: frozenset[str] = frozenset()
 Progress = Callable[[int, int, str], None]
@@ -41,7 +41,7 @@ def _run_part(part: _Part) -> tuple[MomentOutput, ...]:
 
 
 def run_variants(
-    workers: Workers,
+    workers: Spread,
     variants: Sequence[Variant],
     trials: int,
     seed: int,
@@ -51,7 +51,7 @@ def run_variants(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it; neither their number nor the size of a batch changes a result.
     variants : sequence of Variant
         What to run.

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from driftgate.judge.sampling import Sampling, planned_looks
 from driftgate.judge.stopping import Tally, Watch
 from driftgate.predict import Prepared, merge_trials
+from driftgate.run.spread import Spread
 from driftgate.run.tasks import (
     BATCH,
     LEAST_BATCH,
@@ -25,7 +26,6 @@ from driftgate.run.tasks import (
     fresh_key,
     predict_batch,
 )
-from driftgate.run.workers import Workers
 
 
 @dataclass
@@ -135,7 +135,7 @@ class _Desk:
 
 
 def sequential_predictions(
-    workers: Workers,
+    workers: Spread,
     planned: Sequence[Planned],
     seed: int,
     most_trials: int,
@@ -146,7 +146,7 @@ def sequential_predictions(
 
     Parameters
     ----------
-    workers : Workers
+    workers : Spread
         Who does it.
     planned : sequence of Planned
         The cases; an answer names its case by its position here.

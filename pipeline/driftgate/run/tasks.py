@@ -61,6 +61,12 @@ class Batch:
     index: int = 0
     key: str = ""
 
+    @property
+    def task_name(self) -> str:
+        """What it is, for people."""
+        title = self.prepared.case.routine.title
+        return f"trials {self.first} to {self.first + self.count - 1} of '{title}'"
+
 
 @dataclass(frozen=True)
 class BatchResult:

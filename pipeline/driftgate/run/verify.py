@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from driftgate import __version__
 from driftgate.core.findings import Finding
@@ -34,6 +34,9 @@ from driftgate.run.waived import Consequence, Sorted, sort_out, worst_verdict
 from driftgate.schema.freeze import Freeze
 from driftgate.schema.waivers import TOOL, WaivedVerdict
 
+if TYPE_CHECKING:
+    from driftgate.run.workers import Crew
+
 WAIVERS_NAME: Final = "waivers.yaml"
 # So many digits of a digest name it well enough.
 SHORTEST_DIGEST: Final = 12
@@ -59,8 +62,8 @@ class VerifySettings:
         A folder of generated robot files, to be held against the routines.
     trials : int or None
         Most trials of each case; None: as frozen.
-    workers : int
-        Worker processes.
+    workers : int or Scheduler
+        Worker processes, or a cluster.
     cache : Cache or None
         Where answers of earlier runs are kept; changes no number.
     """
@@ -72,7 +75,7 @@ class VerifySettings:
     field: Path | None = None
     robot_files: Path | None = None
     trials: int | None = None
-    workers: int = 1
+    workers: Crew = 1
     cache: Cache | None = None
 
     def command(self) -> str:

@@ -1,8 +1,8 @@
-"""Work spread over processes, with results in the order of the tasks.
+"""Work spread over processes of this machine.
 
-Neither the number of workers nor the order in which they finish shows in any result. Workers are
-clean processes that a server forks before this one starts threads; each keeps to one thread of its
-own, ignores the interrupt key (this process answers it), and ends when this process does.
+Neither the number of workers, nor the order in which they finish, nor the death of one shows in any result.
+Workers are clean processes that a server forks before this one starts threads; each keeps to one thread of
+its own, ignores the interrupt key (this process answers it), and ends when this process does.
 """
 
 from __future__ import annotations
@@ -12,23 +12,20 @@ import os
 import signal
 import sys
 import threading
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing import forkserver
-from types import TracebackType
-from typing import TypeVar
+from typing import ClassVar, TypeVar, cast
 
-from driftgate.run.status import FaultError
+from driftgate.run.spread import Spread, Ticket
 
 T = TypeVar("T")
 R = TypeVar("R")
 
 _THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-# Enough waiting tasks that no worker idles, few enough that results do not pile up.
-_AHEAD = 3
 # How long a worker that was told to end may take. [s]
 _GRACE_S = 2.0
 
@@ -79,7 +76,7 @@ def _start_server() -> None:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-class Workers:
+class Workers(Spread):
     """A pool of worker processes; with one worker everything runs in this process.
 
     Parameters
@@ -87,6 +84,8 @@ class Workers:
     count : int
         How many.
     """
+
+    most_deaths: ClassVar[int] = 3
 
     def __init__(self, count: int) -> None:
         self._count = max(1, count)
@@ -113,7 +112,14 @@ class Workers:
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
         if sys.platform != "win32":
             context.set_forkserver_preload(["driftgate.run.tasks"])
-        self._children_before = {child.pid for child in multiprocessing.active_children()}
+        if not self._environment:
+            self._children_before = {child.pid for child in multiprocessing.active_children()}
+            self._set_environment()
+        if "forkserver" in methods:
+            _start_server()
+        return ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
+
+    def _set_environment(self) -> None:
         settings = dict.fromkeys(_THREAD_LIMITS, "1")
         # What an interrupted run leaves behind is cleared away by a process that need not say so.
         warnings = os.environ.get("PYTHONWARNINGS")
@@ -121,17 +127,12 @@ class Workers:
         for name, value in settings.items():
             self._environment[name] = os.environ.get(name)
             os.environ[name] = value
-        if "forkserver" in methods:
-            _start_server()
-        return ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
         """Wait for the workers after success; end them at once after an error or an interrupt."""
-        if self._pool is None:
-            return
         try:
+            if self._pool is None:
+                return
             if kind is None:
                 self._pool.shutdown(wait=True)
             else:
@@ -146,6 +147,7 @@ class Workers:
                     os.environ.pop(name, None)
                 else:
                     os.environ[name] = value
+            self._environment = {}
 
     def _end_children(self) -> None:
         """End the workers and see them gone: what they share is taken away when this process ends."""
@@ -163,71 +165,68 @@ class Workers:
         Raises
         ------
         FaultError
-            If a worker process dies.
+            If a task goes on killing its worker.
         """
         if self._count == 1:
-            yield from map(function, items)
-            return
-        waiting: deque[Future[R]] = deque()
-        try:
-            for item in items:
-                waiting.append(self._submit(function, item))
-                if len(waiting) >= _AHEAD * self._count:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        except BrokenProcessPool as error:
-            raise _death() from error
+            return map(function, items)
+        return super().map(function, items)
 
-    def as_done(self, function: Callable[[T], R], pull: Callable[[], T | None]) -> Iterator[tuple[T, R]]:
-        """Yield items with the function of each, in the order in which they get done.
+    @property
+    def _width(self) -> int:
+        # One more than there are workers, so that none waits for the next.
+        return 1 if self._count == 1 else self._count + 1
 
-        Parameters
-        ----------
-        function : callable
-            What to do.
-        pull : callable
-            Gives the next item, or None when none is ready: what is done with results may make more
-            ready. The work ends when none is ready and none is under way.
+    def _here(self, waiting: int) -> bool:
+        # Starting processes for a lone item takes longer than most items do.
+        return self._count == 1 or (self._pool is None and waiting == 1)
 
-        Raises
-        ------
-        FaultError
-            If a worker process dies.
-        """
-        if self._count == 1:
-            while (item := pull()) is not None:
-                yield item, function(item)
-            return
-        ready: deque[T] = deque()
-        flying: dict[Future[R], T] = {}
-        try:
-            while True:
-                # One more than there are workers, so that none waits for the next.
-                while len(flying) + len(ready) <= self._count and (item := pull()) is not None:
-                    ready.append(item)
-                if not flying and not ready:
-                    return
-                if self._pool is None and len(ready) == 1:
-                    # Starting processes for a lone item takes longer than most items do.
-                    item = ready.popleft()
-                    yield item, function(item)
-                    continue
-                while ready:
-                    item = ready.popleft()
-                    flying[self._submit(function, item)] = item
-                done, _ = wait(flying, return_when=FIRST_COMPLETED)
-                for future in done:
-                    yield flying.pop(future), future.result()
-        except BrokenProcessPool as error:
-            raise _death() from error
-
-    def _submit(self, function: Callable[[T], R], item: T) -> Future[R]:
+    def _send(self, function: Callable[[T], R], item: T) -> Ticket[R]:
         if self._pool is None:
             self._pool = self._start()
         with _uninterrupted():
-            return self._pool.submit(function, item)
+            try:
+                return self._pool.submit(function, item)
+            except BrokenProcessPool:
+                # Those under way will say so themselves; this one was not.
+                self._pool.shutdown(wait=False)
+                self._pool = self._start()
+                return self._pool.submit(function, item)
+
+    def _done(self, flying: Sequence[Ticket[R]]) -> Iterable[Ticket[R]]:
+        return wait(cast("Sequence[Future[R]]", flying), return_when=FIRST_COMPLETED).done
+
+    def _lost(self, ticket: Ticket[R]) -> bool:
+        return isinstance(cast("Future[R]", ticket).exception(), BrokenProcessPool)
 
 
-def _death() -> FaultError:
-    return FaultError("a worker process died, perhaps for want of memory; try --workers 1 or fewer --trials")
+@dataclass(frozen=True)
+class Scheduler:
+    """A cluster, by the address of its scheduler, such as "tcp://10.0.0.5:8786"."""
+
+    address: str
+
+
+# Who works: so many processes of this machine, or the workers of a cluster. Changes no number.
+Crew = int | Scheduler
+
+
+def open_workers(crew: Crew, useful: int | None = None) -> Spread:
+    """Return who does the work of a run.
+
+    Parameters
+    ----------
+    crew : int or Scheduler
+        Who is asked for.
+    useful : int, optional
+        More processes of this machine than that would have nothing to do.
+
+    Raises
+    ------
+    InputError
+        If a cluster is asked for and what that takes is not installed.
+    """
+    if isinstance(crew, Scheduler):
+        from driftgate.run.cluster import Cluster
+
+        return Cluster(crew.address)
+    return Workers(crew if useful is None else min(crew, useful))
