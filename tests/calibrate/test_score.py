@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from driftgate.calibrate.score import chi_square_bounds, effective_count, score, worst
+from driftgate.calibrate.score import FALSE_ALARM, chi_square_bounds, effective_count, fewest, score, worst
 
 
 def _errors(count: int, size: float = 1.0, seed: int = 1):
@@ -37,12 +39,71 @@ def test_wrong_models(size: float, word: str):
     assert found.word == word
 
 
-def test_too_few_to_tell():
-    """Five errors that happen to be large are no verdict."""
-    error, cov = _errors(5, 1.3, seed=3)
-    found = score(error, cov, 2.0)
+def _words(count: int, size: float, headed: bool = True, among: int = 1, seeds: int = 400) -> Counter[str]:
+    """Return how often each verdict comes out of so many errors."""
+    words: Counter[str] = Counter()
+    for seed in range(seeds):
+        error, cov = _errors(count, size, seed)
+        if not headed:
+            error[:, 2] = np.nan
+        found = score(error, cov, float(count), among=among)
+        assert found is not None
+        words[found.word] += 1
+    return words
+
+
+@pytest.mark.parametrize(("count", "headed"), [(6, True), (8, False), (20, True), (20, False), (200, True)])
+def test_mc_a_right_model_is_called_so(count: int, headed: bool):
+    """In 95 % of all cases or more, from the fewest errors that make a verdict to hundreds."""
+    words = _words(count, 1.0, headed)
+    allowed = stats.binom(400, FALSE_ALARM).ppf(0.999)
+    assert words["calibrated"] >= 400 - allowed, words
+    assert words["cannot say"] == 0
+
+
+@pytest.mark.parametrize(("size", "word"), [(1.6, "overconfident"), (1.0 / 1.6, "overcautious")])
+@pytest.mark.parametrize(("count", "headed"), [(6, True), (10, True), (14, False), (60, True)])
+def test_mc_errors_of_another_size_are_named(count: int, headed: bool, size: float, word: str):
+    """1.6 times as large or as small as predicted: named more often than not, with 60 in all but a few."""
+    words = _words(count, size, headed)
+    assert words[word] > (0.5 if count < 60 else 0.97) * 400, words
+
+
+def test_mc_too_few_to_tell():
+    """Four errors say nothing of a model that is right, and of one that is wrong by far still enough."""
+    assert _words(4, 1.0)["cannot say"] >= 0.95 * 400 - 3.0 * np.sqrt(400 * 0.05 * 0.95)
+    assert _words(4, 1.0)["calibrated"] == 0
+    assert _words(4, 4.0)["overconfident"] > 0.95 * 400
+
+
+def test_mc_scores_share_their_false_alarms():
+    """Five scores of one model that is right are all called so in 95 % of the cases."""
+    right = 0
+    for seed in range(0, 1500, 5):
+        scores = [score(*_errors(20, 1.0, seed + i), 20.0, among=5) for i in range(5)]
+        right += all(found is not None and found.word == "calibrated" for found in scores)
+    assert right >= 300 - stats.binom(300, FALSE_ALARM).ppf(0.999)
+
+
+@pytest.mark.parametrize(("dimensions", "among", "needed"), [(3, 1, 6), (3, 4, 8), (2, 1, 8), (2, 4, 12)])
+def test_law_how_many_errors_make_a_verdict(dimensions: int, among: int, needed: int):
+    """With one fewer, sizes of 1.6 or its inverse would be named too seldom: counted by another routine."""
+    assert fewest(dimensions, among) == needed
+    tail = 0.25 * FALSE_ALARM / among
+    for count, enough in ((needed, True), (needed - 1, False)):
+        law = stats.chi2(dimensions * count)
+        large, small = law.sf(law.isf(tail) / 1.6**2), law.cdf(law.ppf(tail) * 1.6**2)
+        assert bool(min(large, small) >= 0.5) is enough
+
+
+def test_headings_count():
+    """Positions as predicted and headings twice as large: the model is overconfident."""
+    error, cov = _errors(200)
+    white = np.diag(np.diag(cov[0]))
+    error = np.random.default_rng(2).normal(size=error.shape) @ np.sqrt(white) * np.array([1.0, 1.0, 2.0])
+    found = score(error, np.broadcast_to(white, cov.shape), 200.0)
     assert found is not None
-    assert found.word == "cannot say"
+    assert found.word == "overconfident"
 
 
 def test_headings_may_be_unknown():

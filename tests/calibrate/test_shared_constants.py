@@ -47,13 +47,13 @@ def test_a_right_filter_is_seldom_blamed(count: int):
     """By chance alone 30 independent poses are seldom 92 to 98 % inside."""
     rng = np.random.default_rng(5)
     words = [
-        _word(float(rng.binomial(count, 0.95)) / count, float(rng.chisquare(200)) / 200, count, 200.0)
+        _word(float(rng.binomial(count, 0.95)) / count, float(rng.chisquare(200)) / 200, count, 200.0, 1)
         for _ in range(400)
     ]
-    assert words.count("calibrated") > 0.88 * len(words)
-    assert _word(0.6, 1.0, count, 200.0) == "overconfident"
-    assert _word(0.95, 1.6, count, 200.0) == "overconfident"
-    assert _word(0.95, 0.5, count, 200.0) == "overcautious"
+    assert words.count("calibrated") > 0.93 * len(words)
+    assert _word(0.6, 1.0, count, 200.0, 1) == "overconfident"
+    assert _word(0.95, 1.6, count, 200.0, 1) == "overconfident"
+    assert _word(0.95, 0.5, count, 200.0, 1) == "overcautious"
 
 
 def test_a_robot_files_own_doubt_counts(tmp_path: Path):
@@ -96,5 +96,5 @@ def test_a_run_without_reference_has_no_bias():
     noises = ("distance_walk", "lateral_walk", "heading_walk:metre")
     alone, _ = fit_reckoning([track], plan, ("heading_bias",), noises)
     both, biases = fit_reckoning([track, blind], plan, ("heading_bias",), noises)
-    assert len(biases) == 1
+    assert biases[1] is None
     assert both.constants["heading_bias"] == pytest.approx(alone.constants["heading_bias"])

@@ -22,9 +22,11 @@ def _run(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     )  # fmt: skip
 
 
-def _write(folder: Path, lateral: float = 0.02, standing_s: float = 0.0) -> None:
+def _write(
+    folder: Path, lateral: float = 0.02, standing_s: float = 0.0, bias: float = 0.001, seed: int = 4
+) -> None:
     """Write a made-up drive among three beacons: 120 m, odometry, reference and ranges in three files."""
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(seed)
     n, dt = 3000, 0.1
     first = int(standing_s / dt)
     ahead = 0.04 * np.repeat(rng.uniform(0.5, 1.5, n // 30), 30)
@@ -36,9 +38,13 @@ def _write(folder: Path, lateral: float = 0.02, standing_s: float = 0.0) -> None
     x = np.concatenate([[0.0], np.cumsum(ahead * np.cos(half) - side * np.sin(half))])
     y = np.concatenate([[0.0], np.cumsum(ahead * np.sin(half) + side * np.cos(half))])
     time = dt * np.arange(n + 1)
-    measured = 1.01 * heading + 0.001 * time
+    # Wheels and gyro wander a little too: nothing that is exact has a size to be judged.
+    other = np.random.default_rng(seed + 100)
+    wander = np.concatenate([[0.0], np.cumsum(0.002 * np.sqrt(ahead) * other.normal(size=n))])
+    rolled = ahead + 0.01 * np.sqrt(ahead) * other.normal(size=n)
+    measured = 1.01 * heading + bias * time + wander
     head = "# driftgate log: 1\n# run: made up\n# origin: simulated\n"
-    rows = [f"{t:.3f},{f:.6f},{h:.8f}" for t, f, h in zip(time, [0.0, *ahead], measured, strict=True)]
+    rows = [f"{t:.3f},{f:.6f},{h:.8f}" for t, f, h in zip(time, [0.0, *rolled], measured, strict=True)]
     (folder / "odometry.csv").write_text(
         head + "time [s],forward [m],heading [rad]\n" + "\n".join(rows) + "\n"
     )
@@ -127,6 +133,45 @@ def test_another_run_warns_unless_it_stands_first(tmp_path: Path):
     assert "heading bias is unknown" in moving.stdout
     assert "heading bias is unknown" not in stood.stdout
     assert "Model: fitted on 1 other run" in stood.stdout
+
+
+def test_each_run_is_judged_with_its_own_heading_bias(tmp_path: Path):
+    """Runs whose biases differ: each second half with the bias of its own first half, and a table of them."""
+    logs = []
+    for seed, (name, bias) in enumerate((("one", 0.001), ("two", -0.006), ("three", 0.008))):
+        (tmp_path / name).mkdir()
+        _write(tmp_path / name, lateral=0.06, bias=bias, seed=seed)
+        logs.append(f"{name}/odometry.csv+{name}/reference.csv")
+    words = ("--length", "6 m", "--every", "2 m", "--no-slips", "--report", "json=out.json")
+    done = _run(*logs, *words, cwd=tmp_path)
+    (row,) = json.loads((tmp_path / "out.json").read_text())["dead_reckoning"]
+    found = row["heading_bias_of_runs"]
+    assert [bias["value_rad_s"] for bias in found] == pytest.approx([0.001, -0.006, 0.008], abs=0.0004)
+    assert {bias["known_by"] for bias in found} == {"its own first part"}
+    assert row["scores"][0]["verdict"] == "calibrated"
+    assert row["scores"][0]["heading_rms_rad"] < 0.02
+    assert "Heading-rate bias of each run judged" in done.stdout
+    unseen = _run(logs[0], "--fit", logs[1], "--fit", logs[2], *words[:-1], "json=new.json", cwd=tmp_path)
+    (bias,) = json.loads((tmp_path / "new.json").read_text())["dead_reckoning"][0]["heading_bias_of_runs"]
+    assert bias["known_by"] == "not known but for its size"
+    assert bias["error_rad_s"] > 0.005
+    assert "heading bias is unknown" in unseen.stdout
+
+
+def test_windows_between_poses_are_called_so(tmp_path: Path):
+    """Named by how many poses on they end, not in metres; what leaves nothing to judge is said."""
+    _write(tmp_path, lateral=0.06)
+    rows = (tmp_path / "reference.csv").read_text().splitlines()
+    (tmp_path / "reference.csv").write_text("\n".join([*rows[:4], *rows[4::100]]) + "\n")
+    done = _run(RUN, "--between", "--jump", "none", "--report", "json=out.json", cwd=tmp_path)
+    scores = json.loads((tmp_path / "out.json").read_text())["dead_reckoning"][0]["scores"]
+    assert [(score["length_m"], score["poses_on"]) for score in scores] == [(None, k) for k in (1, 2, 3, 4)]
+    assert "  one pose on" in done.stdout
+    assert "  2 poses on" in done.stdout
+    far = _run(RUN, "--length", "100 m", cwd=tmp_path)
+    assert far.returncode == 2
+    assert "the shortest window 100 m; give a shorter --length, or --between" in far.stderr
+    assert "--robot FILE judges a robot file on all of it" in far.stderr
 
 
 @pytest.mark.parametrize(("words", "message"), [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -9,8 +10,10 @@ import numpy as np
 
 from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
 from driftgate.calibrate.fit import Fit, fit, log_density, of_constants, predict_end
+from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, score
-from driftgate.calibrate.tracks import bias_at_rest
+from driftgate.calibrate.usual import CONSTANTS, in_words
+from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
@@ -23,7 +26,12 @@ from driftgate.schema.robot import Robot
 # walks per second and per radian gave nothing more.
 USUAL_CONSTANTS = ("heading_bias", "heading_scale", "crab_angle", "heading_latency")
 USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position", "jitter:heading")
-BIAS = "heading_bias"
+# How wide a prior is against what is usual: it holds what no window shows and pulls at nothing else.
+BESIDE_USUAL = 10.0
+# Constants that are like another one in size.
+_LIKE = {"sideways_scale": "distance_scale", "lateral_slip:speed": "heading_latency"}
+# A noise that is uncertain by so many times its usual size has not been found.
+_WIDE = 2.0
 
 
 @dataclass(frozen=True)
@@ -60,92 +68,96 @@ def fit_reckoning(
     keys: Sequence[str],
     noises: Sequence[str],
     slips: bool = False,
-) -> tuple[Fit, tuple[float, ...]]:
+) -> tuple[Fit, tuple[Fit | None, ...]]:
     """Fit the error model on runs that share everything but their heading bias.
+
+    A weak prior, `BESIDE_USUAL` times as wide as a constant usually is, holds what no window shows.
 
     Returns
     -------
     model : Fit
-        With several runs its bias is the mean of theirs, and the bias's error is that of another run's.
-    biases : tuple of float
-        The bias of each run; empty if none was asked for. [rad/s]
+        For a further run: with several runs its bias is the mean of theirs, and the bias's error that of
+        one run's bias about it.
+    own : tuple of Fit or None
+        For each of these runs: with its own bias. None where a run has no windows.
 
     Raises
     ------
     ModelError
-        If there are no windows.
+        If there are no windows, or fewer than determine what is to be fitted.
     """
     # A run that shows nothing has no bias of its own, which would count as one of zero.
-    shown = [(track, cut) for track in tracks if len(cut := plan.of(track))]
-    tracks, windows = [track for track, _ in shown], [cut for _, cut in shown]
-    if not tracks:
-        raise ModelError("no windows to fit on")
-    if len(tracks) == 1 or BIAS not in keys:
+    cuts = [plan.of(track) for track in tracks]
+    shown = [i for i, cut in enumerate(cuts) if len(cut)]
+    if not shown:
+        raise ModelError(f"no windows to fit on: {why_no_windows(plan, tracks)}")
+    if len(shown) == 1 or BIAS not in keys:
         found = fit(
-            lambda values: [segments(t, w, values) for t, w in zip(tracks, windows, strict=True)],
-            keys,
-            noises,
-            slips=slips,
-        )
-        return found, (found.constants[BIAS],) if BIAS in found.constants else ()
-    own = [f"{BIAS}:{i}" for i in range(len(tracks))]
+            lambda values: [segments(tracks[i], cuts[i], values) for i in shown],
+            keys, noises, prior=_weak_prior(keys), slips=slips,
+        )  # fmt: skip
+        return found, tuple(found if i in shown else None for i in range(len(tracks)))
+    own = {i: f"{BIAS}:{i}" for i in shown}
 
     def windows_at(values: Mapping[str, float]) -> list[Segments]:
         runs = []
-        for track, some, name in zip(tracks, windows, own, strict=True):
+        for i, name in own.items():
             shared = {key: value for key, value in values.items() if not key.startswith(BIAS)}
-            run = segments(track, some, {**shared, BIAS: values[name]})
+            run = segments(tracks[i], cuts[i], {**shared, BIAS: values[name]})
             runs.append(replace(run, columns={**run.columns, name: run.columns[BIAS]}))
         return runs
 
-    found = fit(windows_at, [*own, *(key for key in keys if key != BIAS)], noises, slips=slips)
-    return _with_mean_bias(found, own), tuple(found.constants[name] for name in own)
+    names = [*own.values(), *(key for key in keys if key != BIAS)]
+    found = fit(windows_at, names, noises, prior=_weak_prior(names), slips=slips)
+    models = tuple(
+        with_own_bias(found, own[i], own.values()) if i in own else None for i in range(len(tracks))
+    )
+    return with_mean_bias(found, list(own.values())), models
 
 
-def _with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
-    """Return a fit with one bias in place of one for each run: what is known of a further run's."""
-    biases = np.array([found.constants[name] for name in own])
-    constants = {BIAS: float(biases.mean())}
-    constants |= {key: value for key, value in found.constants.items() if key not in own}
-    keep = [i for i, name in enumerate(found.names) if name not in own]
-    covariance = np.zeros((len(keep) + 1, len(keep) + 1))
-    covariance[0, 0] = float(biases.var(ddof=1)) * (1.0 + 1.0 / len(own))
-    covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
-    names = (BIAS, *(found.names[i] for i in keep))
-    return replace(found, constants=constants, names=names, covariance=covariance)
+def _weak_prior(names: Sequence[str]) -> dict[str, tuple[float, float]]:
+    """Return a prior for each constant, its run left out of its name."""
+    sizes = {usual.key: usual.size for usual in CONSTANTS}
+    found = {}
+    for name in names:
+        key = BIAS if name.startswith(BIAS) else _LIKE.get(name, name)
+        found[name] = (0.0, BESIDE_USUAL * sizes[key])
+    return found
 
 
-def with_bias(model: Fit, value: float, error: float) -> Fit:
-    """Return a model with another heading bias and what is not known of it. [rad/s]"""
-    if BIAS not in model.names:
-        return model
-    i = model.names.index(BIAS)
-    covariance = model.covariance.copy()
-    covariance[i, :] = covariance[:, i] = 0.0
-    covariance[i, i] = error**2
-    return replace(model, constants={**model.constants, BIAS: value}, covariance=covariance)
+def poorly_shown(model: Fit) -> list[str]:
+    """Return a warning for each constant or noise that the windows do not show, with the drive that would."""
+    found = []
+    for usual in CONSTANTS:
+        if usual.key in model.names and model.error_of(usual.key) > usual.size:
+            found.append((usual.key, usual.drive))
+    for noise in USUAL_SIZES:
+        if noise.field and noise.key in model.names and model.error_of(noise.key) > _WIDE * noise.size:
+            found.append((noise.key, noise.drive))
+    return [
+        f"{in_words(key)} is hardly known from what was fitted, so that predictions are wide where it acts; "
+        f"what would show it: {drive}"
+        for key, drive in found
+    ]
 
 
-def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[Fit, str]:
-    """Return the model for a run that it was not fitted on, and a warning; empty if all is well.
-
-    Scales, latency and lateral walk carry over from run to run, a gyro's bias does not. It is that of the
-    run's own standstill; else a draw from those of the fitted runs, if they are three or more;
-    else it is unknown but for its size.
-    """
-    if BIAS not in model.constants:
-        return model, ""
-    rest = bias_at_rest(track)
-    if rest is not None:
-        return with_bias(model, *rest), ""
-    if len(biases) >= _FEWEST_RUNS:
-        return model, ""
-    size = float(np.sqrt(np.mean(np.square(biases)))) if len(biases) else 0.0
-    words = f"run '{track.name}' does not stand still before it starts, so that its heading bias is unknown; "
-    return with_bias(model, 0.0, size), words + "the prediction is widened by the bias of the fitted run"
-
-
-_FEWEST_RUNS = 3
+def why_no_windows(plan: WindowPlan, tracks: Sequence[Track]) -> str:
+    """Return what keeps runs from having windows, and what to do about it."""
+    placed = [np.flatnonzero(np.isfinite(track.reference).all(axis=1)) for track in tracks]
+    if max((len(rows) for rows in placed), default=0) < 2:
+        return "nowhere are there two reference poses with a heading; measure more of them"
+    if not plan.lengths_m:
+        return "the reference leaps in all of them; see --jump"
+    longest = max(
+        float(np.ptp(t.distance_m[rows])) for t, rows in zip(tracks, placed, strict=True) if len(rows)
+    )
+    shortest = min(plan.lengths_m)
+    if longest >= shortest:
+        return "the reference leaps in all of them; see --jump"
+    return (
+        f"from reference pose to reference pose it is {longest:.3g} m at most, and the shortest window "
+        f"{shortest:g} m; give a shorter --length, or --between where poses are few"
+    )
 
 
 @dataclass(frozen=True)
@@ -154,13 +166,16 @@ class ReckoningScore:
 
     Attributes
     ----------
-    length_m : float
-        The length, or how many reference poses the windows go on.
+    length_m : float or None
+        The length; None for windows between reference poses.
+    poses_on : int or None
+        How many reference poses on such windows end.
     model, zero_mean : Score
         The model's, and that of a model of the same noises whose constants are all zero, if there is one.
     """
 
-    length_m: float
+    length_m: float | None
+    poses_on: int | None
     model: Score
     zero_mean: Score | None
 
@@ -188,7 +203,8 @@ def score_reckoning(
         if own is None:
             continue
         plain = None if zero_mean is None else _score(tracks, [zero_mean] * len(tracks), picked)
-        found.append(ReckoningScore(length, own, plain))
+        named = (length, None) if plan.lengths_m else (None, int(length))
+        found.append(ReckoningScore(named[0], named[1], own, plain))
     return found
 
 
@@ -210,6 +226,9 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     weight = sum(float(w.weight.sum()) for w in windows)
     size = 3 if headed else 2
     independent = independent_of_constants(weight, covs, shared, size)
+    # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.
+    if independent > 0.0:
+        independent = 1.0 / (1.0 / independent + max(size / model.freedom for model in models))
     return score(np.concatenate(errors), np.concatenate(covs), independent, np.concatenate(logs))
 
 
@@ -249,7 +268,8 @@ def independent_of_constants(
 def robot_model(robot: Robot) -> Fit:
     """Return the error model of a robot file as a fit: means, and spreads over runs as their errors.
 
-    Where the file says how well a mean is known (`fitted`), that is part of the error too.
+    Where the file says how well a mean is known (`fitted`), that is part of the error too, and the walk that
+    is known least says how well the walks are.
     """
     sources, noise = drift_sources(robot)
     known = [c for c in sources if c.key in DRIFT_KEYS]
@@ -266,7 +286,10 @@ def robot_model(robot: Robot) -> Fit:
     names = (*constants, *(name for name in NOISES if name in sds))
     covariance = np.zeros((len(names), len(names)))
     covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
-    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"))
+    walks = ("distance_walk", "lateral_walk", "heading_walk")
+    known_by = [n.freedom for n in fitted_numbers(robot) if n.key in walks and n.freedom is not None]
+    freedom = min(known_by, default=math.inf)
+    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), freedom=freedom)
 
 
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from driftgate.calibrate.replay import Replayed
 from driftgate.calibrate.score import (
-    CONFIDENCE,
-    FEWEST,
     LEVELS,
     Word,
     chi_square_bounds,
     effective_count,
+    kept_share,
     region_point,
+    would_name,
 )
 from driftgate.calibrate.windows import BoolArray, Track
 from driftgate.core.pose import FloatArray
@@ -116,7 +116,7 @@ def score_correction(
     counts = {o.name.lower(): int(np.count_nonzero(replayed.outcome == o)) for o in Outcome}
     independent = float(np.mean([effective_count(column) for column in position.T]))
     strayed = int(np.count_nonzero(position.max(axis=0) > LOST_M))
-    return CorrectionScore(
+    score = CorrectionScore(
         seeds=position.shape[1],
         poses=int(scored.sum()),
         independent=independent,
@@ -132,8 +132,16 @@ def score_correction(
         good_refused=_refused(replayed, np.ones_like(accepted) if false is None else ~false),
         strayed=strayed,
         said_lost=int(np.count_nonzero(replayed.lost)),
-        word=_word(inside[-1], normal, independent, counts["accepted"] / position.shape[1]),
+        word="cannot say",
     )
+    return with_correction_verdict(score, 1)
+
+
+def with_correction_verdict(found: CorrectionScore, among: int) -> CorrectionScore:
+    """Return a score with the verdict that it has as one of so many."""
+    used = found.outcomes.get(Outcome.ACCEPTED.name.lower(), 0) / found.seeds
+    word = _word(found.inside[-1], found.normalised_used, found.independent, used, among)
+    return replace(found, word=word)
 
 
 def _refused(replayed: Replayed, which: BoolArray) -> float | None:
@@ -144,16 +152,17 @@ def _refused(replayed: Replayed, which: BoolArray) -> float | None:
     return float(np.mean(replayed.outcome[came] == Outcome.GATE))
 
 
-def _word(inside_95: float, normal: float, independent: float, used: float) -> Word:
+def _word(inside_95: float, normal: float, independent: float, used: float, among: int) -> Word:
     """Return the verdict: wrong is what is out of the bounds by more than chance, as in `score`.
 
     `used` readings count as independent in the innovations, as those of a filter that is right are.
     """
-    if independent < FEWEST or not (np.isfinite(normal) and used > 0.0):
+    kept = kept_share(among)
+    if not (would_name(2.0 * independent, kept) and np.isfinite(normal) and used > 0.0):
         return "cannot say"
     counted = round(independent)
-    share = interval(round(inside_95 * counted), counted, CONFIDENCE)
-    square = chi_square_bounds(used, 1)
+    share = interval(round(inside_95 * counted), counted, kept)
+    square = chi_square_bounds(used, 1, kept)
     if (inside_95 < COVERAGE[0] and share[1] < LEVELS[-1]) or (
         normal > INNOVATIONS[1] and normal > square[1]
     ):

@@ -12,7 +12,7 @@ from driftgate.calibrate.chain import JITTERS, LoggedRun, block_of
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundNumber, FoundSource
 from driftgate.calibrate.mixed import Component, Mixed, component, fit_mixed
-from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise
+from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise, in_words
 from driftgate.core.errors import ModelError
 from driftgate.schema.drift import ErrorSources
 
@@ -238,15 +238,9 @@ def _missing(
         found.append(f"what differs from run to run: drive {LEAST_RUNS} runs or more, better six")
     for constant in constants:
         if not constant.known:
-            found.append(f"{_words(constant.usual.key)}: {constant.usual.drive}")
+            found.append(f"{in_words(constant.usual.key)}: {constant.usual.drive}")
     seen = {noise.usual.key for noise in noises if noise.known}
     for usual in NOISES:
         if usual.field and usual.key not in seen:
-            found.append(f"{_words(usual.key)}: {usual.drive}")
+            found.append(f"{in_words(usual.key)}: {usual.drive}")
     return tuple(found)
-
-
-def _words(key: str) -> str:
-    name, _, part = key.partition(":")
-    per = {"metre": " with distance", "second": " with time", "radian": " with turning", "turn": " per turn"}
-    return name.replace("_", " ") + per.get(part, "")

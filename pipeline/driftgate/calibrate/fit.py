@@ -10,6 +10,7 @@ Source: C. Varin, N. Reid and D. Firth, "An overview of composite likelihood met
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -32,6 +33,11 @@ from driftgate.core.pose import FloatArray
 _ROUNDS = 40
 _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
+# Components of independent errors for each number to fit: with fewer the noises mean nothing.
+_TOLD_PER_NUMBER = 2.0
+# Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
+# 1 % (chi-square with two degrees of freedom, halved; the rate's end at zero makes it a little stricter).
+_WORTH_SLIPS = 4.6
 # What the first round takes for a walk is begun with as one slip in so many metres. [m]
 _FIRST_APART_M = 100.0
 
@@ -54,6 +60,8 @@ class Fit:
         How many windows were used.
     independent : float
         As how many independent ones they count, those of all lengths together.
+    freedom : float
+        Degrees of freedom of the noises' variances; infinite where they are taken as known.
     nll : float
         Mean negative log-likelihood of a window.
     slips : Slips or None
@@ -68,6 +76,7 @@ class Fit:
     independent: float
     nll: float
     slips: Slips | None = None
+    freedom: float = math.inf
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""
@@ -80,11 +89,16 @@ class Fit:
         return float(np.hypot(own, 0.0 if self.slips is None else self.slips.walk))
 
 
-def covariance_of(found: Segments, noise: Mapping[str, float]) -> FloatArray:
-    """Return the predicted covariance of each window's error from the noises alone, shape (k, 3, 3)."""
+def covariance_of(found: Segments, fit: Fit) -> FloatArray:
+    """Return the predicted covariance of each window's error from the noises alone, shape (k, 3, 3).
+
+    Variances known with so many degrees of freedom predict with a variance larger by f / (f - 2): that of
+    Student's t.
+    """
+    wider = fit.freedom / (fit.freedom - 2.0) if 4.0 <= fit.freedom < math.inf else 1.0
     cov = np.asarray(np.zeros((len(found), 3, 3)) + np.diag(np.square(FLOOR)))
-    for key, sd in noise.items():
-        cov += sd**2 * found.noise[key]
+    for key, sd in fit.noise.items():
+        cov += wider * sd**2 * found.noise[key]
     return cov
 
 
@@ -105,7 +119,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     cov : ndarray, shape (k, 3, 3)
         That of noises and slips, and of the uncertainty of the constants.
     """
-    cov = covariance_of(found, fit.noise) + of_constants(found, fit)[1]
+    cov = covariance_of(found, fit) + of_constants(found, fit)[1]
     if fit.slips is not None:
         cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
     return np.zeros((len(found), 3)), cov
@@ -113,7 +127,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
 
 def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     """Return the predicted log-density of each window's error, or of its first components, shape (k,)."""
-    quiet = (covariance_of(found, fit.noise) + of_constants(found, fit)[1])[:, :size, :size]
+    quiet = (covariance_of(found, fit) + of_constants(found, fit)[1])[:, :size, :size]
     error = found.error[:, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
@@ -175,14 +189,29 @@ def fit(
     Raises
     ------
     ModelError
-        If there are no windows.
+        If there are no windows, or they count as fewer independent errors than there are numbers to fit.
     """
+    found = _fit(windows_at, keys, noises, start, prior, slips=False)
+    if not slips:
+        return found
+    slipped = _fit(windows_at, keys, noises, start, prior, slips=True)
+    # Two numbers more explain something in any case: rare slips must explain more than that.
+    return slipped if found.independent * (found.nll - slipped.nll) > _WORTH_SLIPS else found
+
+
+def _fit(
+    windows_at: Callable[[Mapping[str, float]], Sequence[Segments]],
+    keys: Sequence[str],
+    noises: Sequence[str],
+    start: Mapping[str, float] | None,
+    prior: Mapping[str, tuple[float, float]] | None,
+    slips: bool,
+) -> Fit:
     keys, noises = list(keys), list(noises)
     values = {**(start or {}), **{key: (start or {}).get(key, 0.0) for key in keys}}
     belief = _prior(keys, prior or {})
     stack = Stack(windows_at(values), keys, noises)
-    if len(stack.error) == 0:
-        raise ModelError("no windows to fit on")
+    _enough(stack, len(keys) + len(noises))
     found: Slips | None = None
     variance: FloatArray | None = None
     for _ in range(_ROUNDS):
@@ -201,6 +230,9 @@ def fit(
         if resting and np.all(np.abs(delta) <= _SETTLED * own + 1e-15):
             break
     assert variance is not None
+    # As n - 1 does for a plain standard deviation: what the constants took up is not noise.
+    told = stack.error.shape[1] * stack.most
+    variance = variance * (told / (told - len(keys)))
     if found is not None:
         found = replace(found, size_m=float(np.sqrt(variance[-1])))
     logs, parts = likelihood(stack, variance, found)
@@ -214,7 +246,22 @@ def fit(
         independent=float(stack.weight.sum()),
         nll=-float(stack.weight @ logs / stack.weight.sum()),
         slips=found,
+        freedom=told - len(keys),
     )
+
+
+def _enough(stack: Stack, numbers: int) -> None:
+    """Raise unless the windows tell more than there is to fit."""
+    if len(stack.error) == 0:
+        raise ModelError("no windows to fit on")
+    told = stack.error.shape[1] * stack.most
+    if told < _TOLD_PER_NUMBER * numbers:
+        needed = math.ceil(_TOLD_PER_NUMBER * numbers / stack.error.shape[1])
+        raise ModelError(
+            f"{len(stack.error)} windows count as {stack.most:.2g} independent errors, too few to "
+            f"fit {numbers} numbers on, which takes {needed}; drive longer, with turns both ways and the "
+            "pose measured more often, or fit on more runs"
+        )
 
 
 def _prior(keys: Sequence[str], prior: Mapping[str, tuple[float, float]]) -> Prior:

@@ -34,8 +34,12 @@ class Stack:
         self.length = np.concatenate([run.travelled_m for run in runs])
         self.walk = np.concatenate([run.noise["distance_walk"] for run in runs])
         # All lengths together count as one: what is told twice is not told better.
-        lengths = len(np.unique(np.concatenate([run.windows.length_m for run in runs])))
-        self.weight = np.concatenate([run.windows.weight for run in runs]) / max(lengths, 1)
+        nominal = np.concatenate([run.windows.length_m for run in runs])
+        lengths, which = np.unique(nominal, return_inverse=True)
+        weight = np.concatenate([run.windows.weight for run in runs])
+        self.weight = weight / max(len(lengths), 1)
+        # As how many independent errors the windows of the length count that has most.
+        self.most = float(np.bincount(which, weight).max(initial=0.0))
         blocks, base = [], 0
         for run in runs:
             blocks.append(run.windows.block + base)

@@ -12,7 +12,7 @@ counts; from memory).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -24,19 +24,21 @@ from driftgate.judge.bounds import interval
 Word = Literal["calibrated", "overconfident", "overcautious", "cannot say"]
 LEVELS = (0.50, 0.68, 0.90, 0.95)
 
-# What a model must keep to be called calibrated: shares inside its 68 % and 95 % regions, and predicted over
-# actual RMS (our choice: what a well-tuned model reaches, held out, on the beacon data of J. Djugash,
-# B. Hamner and S. Roth, 2009).
+# What a model must keep to be called calibrated: shares of positions inside its 68 % and 95 % regions, and
+# predicted over actual RMS, of the heading too (our choice: what a well-tuned model reaches, held out, on the
+# beacon data of J. Djugash, B. Hamner and S. Roth, 2009). A model that keeps them is not blamed, however many
+# errors show that it is a little off.
 INSIDE_68 = (0.65, 0.92)
 INSIDE_95 = (0.91, 0.98)
 RMS_RATIO = (0.7, 1.6)
-# Outside those bounds, but no more than chance does with so many independent errors, a model that is right
-# is not blamed. With fewer of them than this there is no verdict, unless errors are so large that chance
-# would do that but once in ten thousand times: all windows of one run share its constants and count as one
-# or two errors, and a model that is wrong by far must not pass for that.
-CONFIDENCE = 0.95
-FEWEST = 8.0
-_SURELY = 0.0001
+# The rest is a test. A model that is right is blamed in no more of the backtests than this, all their scores
+# together: each score has its share (Bonferroni), in equal parts for too large and too small, by mean square
+# and by coverage.
+FALSE_ALARM = 0.05
+# And there is no verdict unless errors so many times as large, or as small, as predicted would more often be
+# named than not. However few errors there are, ones that chance hardly makes are named all the same.
+NAMED_SIZE = RMS_RATIO[1]
+NAMED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -62,11 +64,11 @@ class Score:
     inside : tuple of float
         Shares of positions inside the predicted 50, 68, 90, 95 % regions.
     inside_95 : tuple of float
-        Interval of the last at 95 % confidence, for so many independent errors.
+        Interval of the last that the verdict goes by, for so many independent errors.
     normalised : float
         Mean normalised error squared, `dimensions` for a model that is right.
     normalised_bounds : tuple of float
-        Where it lies in 95 % of the cases if it is.
+        Where it lies if it is, but for the false alarms that the verdict allows itself.
     nll : float
         Mean negative log-likelihood.
     word : str
@@ -96,7 +98,11 @@ def region_point(level: float, dimensions: int = 2) -> float:
 
 
 def score(
-    error: FloatArray, cov: FloatArray, independent: float, log_density: FloatArray | None = None
+    error: FloatArray,
+    cov: FloatArray,
+    independent: float,
+    log_density: FloatArray | None = None,
+    among: int = 1,
 ) -> Score | None:
     """Return how errors agree with their predicted distribution; None if there are none.
 
@@ -110,6 +116,8 @@ def score(
         As how many independent errors they count.
     log_density : ndarray, shape (k,), optional
         Predicted log-density of each error, where the prediction is no normal distribution.
+    among : int
+        Of how many scores the verdict is made: they share the false alarms.
     """
     if len(error) == 0:
         return None
@@ -121,27 +129,42 @@ def score(
         inner = cov if headed else cov[:, :2, :2]
         log_density = -0.5 * (whole + np.linalg.slogdet(inner)[1] + dimensions * np.log(2.0 * np.pi))
     position = np.hypot(error[:, 0], error[:, 1])
-    counted = max(round(independent), 1)
     inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
-    bounds = interval(round(inside[-1] * counted), counted, CONFIDENCE)
-    rms, predicted = float(np.sqrt(np.mean(position**2))), _root_mean(cov[:, 0, 0] + cov[:, 1, 1])
-    return Score(
+    found = Score(
         count=len(error),
         independent=independent,
         dimensions=dimensions,
-        rms_m=rms,
-        predicted_m=predicted,
+        rms_m=float(np.sqrt(np.mean(position**2))),
+        predicted_m=_root_mean(cov[:, 0, 0] + cov[:, 1, 1]),
         p95_m=float(np.percentile(position, 95.0)),
         offset_m=(float(error[:, 0].mean()), float(error[:, 1].mean())),
         heading_rms_rad=_root_mean(error[:, 2] ** 2) if headed else None,
         heading_predicted_rad=_root_mean(cov[:, 2, 2]) if headed else None,
         inside=inside,
-        inside_95=bounds,
+        inside_95=(0.0, 1.0),
         normalised=float(whole.mean()),
-        normalised_bounds=chi_square_bounds(independent, dimensions),
+        normalised_bounds=(0.0, np.inf),
         nll=-float(log_density.mean()),
-        word=_word(inside, bounds, squared, predicted / rms if rms > 0.0 else np.inf, independent),
+        word="cannot say",
     )
+    return with_verdict(found, among)
+
+
+def with_verdict(found: Score, among: int) -> Score:
+    """Return a score with the verdict that it has as one of so many."""
+    counted = max(round(found.independent), 1)
+    kept = kept_share(among)
+    bounded = replace(
+        found,
+        inside_95=interval(round(found.inside[-1] * counted), counted, kept),
+        normalised_bounds=chi_square_bounds(found.independent, found.dimensions, kept),
+    )
+    return replace(bounded, word=_word(bounded, kept))
+
+
+def kept_share(among: int) -> float:
+    """Return how often each of two tests of a score keeps a model that is right, as one of so many scores."""
+    return 1.0 - 0.5 * FALSE_ALARM / among
 
 
 def normalised(error: FloatArray, cov: FloatArray) -> FloatArray:
@@ -149,9 +172,9 @@ def normalised(error: FloatArray, cov: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("ki,ki->k", error, np.linalg.solve(cov, error[..., None])[..., 0]))
 
 
-def chi_square_bounds(independent: float, dimensions: int) -> tuple[float, float]:
-    """Return where the mean of so many normalised errors lies in 95 % of the cases."""
-    freedom, tail = independent * dimensions, 0.5 * (1.0 - CONFIDENCE)
+def chi_square_bounds(independent: float, dimensions: int, share: float = 0.95) -> tuple[float, float]:
+    """Return where the mean of so many normalised errors lies in such a share of the cases."""
+    freedom, tail = independent * dimensions, 0.5 * (1.0 - share)
     low, high = (float(special.chdtri(freedom, p)) / independent for p in (1.0 - tail, tail))
     return low, high
 
@@ -187,23 +210,42 @@ def _root_mean(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(values)))
 
 
-def _word(
-    inside: tuple[float, ...],
-    bounds: tuple[float, float],
-    squared: FloatArray,
-    ratio: float,
-    independent: float,
-) -> Word:
+def would_name(freedom: float, share: float) -> bool:
+    """Return whether errors `NAMED_SIZE` times as large, or as small, would more often be named than not.
+
+    Parameters
+    ----------
+    freedom : float
+        Degrees of freedom: independent errors times their components.
+    share : float
+        How often the test keeps a model that is right.
+    """
+    low, high = chi_square_bounds(freedom, 1, share)
+    size = NAMED_SIZE**2
+    large = float(special.chdtrc(freedom, freedom * high / size))
+    small = float(special.chdtr(freedom, freedom * low * size))
+    return min(large, small) >= NAMED_SHARE
+
+
+def fewest(dimensions: int, among: int = 1) -> int:
+    """Return the fewest independent errors that make a verdict, of one score among so many."""
+    kept = kept_share(among)
+    return next(n for n in range(1, 1000) if would_name(float(n * dimensions), kept))
+
+
+def _word(found: Score, kept: float) -> Word:
     """Return the verdict: wrong is what is out of the bounds by more than chance."""
-    mean = float(squared.mean())
-    if independent < FEWEST:
-        surely = float(special.chdtri(2.0 * independent, _SURELY)) / independent
-        return "overconfident" if mean > surely else "cannot say"
-    half, wide = inside[1], inside[-1]
-    low, high = chi_square_bounds(independent, 2)
-    if wide < INSIDE_95[0] or half < INSIDE_68[0] or ratio < RMS_RATIO[0]:
-        if bounds[1] < LEVELS[-1] or mean > high:
-            return "overconfident"
-        return "calibrated" if mean >= low else "cannot say"
-    shy = wide > INSIDE_95[1] or half > INSIDE_68[1] or ratio > RMS_RATIO[1]
-    return "overcautious" if shy and (bounds[0] > LEVELS[-1] or mean < low) else "calibrated"
+    low, high = found.normalised_bounds
+    half, wide = found.inside[1], found.inside[-1]
+    ratios = [found.predicted_m / found.rms_m if found.rms_m > 0.0 else np.inf]
+    if found.heading_rms_rad is not None and found.heading_predicted_rad is not None:
+        rms = found.heading_rms_rad
+        ratios.append(found.heading_predicted_rad / rms if rms > 0.0 else np.inf)
+    trusting = wide < INSIDE_95[0] or half < INSIDE_68[0] or min(ratios) < RMS_RATIO[0]
+    if trusting and (found.inside_95[1] < LEVELS[-1] or found.normalised > high):
+        return "overconfident"
+    shy = wide > INSIDE_95[1] or half > INSIDE_68[1] or max(ratios) > RMS_RATIO[1]
+    if shy and (found.inside_95[0] > LEVELS[-1] or found.normalised < low):
+        return "overcautious"
+    enough = would_name(found.independent * found.dimensions, kept)
+    return "calibrated" if enough else "cannot say"

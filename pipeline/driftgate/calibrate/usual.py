@@ -114,3 +114,11 @@ NOISES: Final = (
     UsualNoise("jitter:position", "", "", "length", 0.001, ""),
     UsualNoise("jitter:heading", "", "", "angle", 0.1 * _DEG, ""),
 )
+
+
+def in_words(key: str) -> str:
+    """Return the name of a constant or noise for people."""
+    name, _, part = key.partition(":")
+    per = {"metre": " with distance", "second": " with time", "radian": " with turning"}
+    per |= {"turn": " per turn", "speed": " with speed"}
+    return name.replace("_", " ") + per.get(part, "")

@@ -71,8 +71,9 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
 def _reckoning(row: ReckoningRow, several: bool) -> list[str]:
     lines = [f"  seed {row.seed}"] if several else []
     lines += _model(row.model)
+    lines += _biases(row)
     if not row.scores:
-        return [*lines, "", "Dead reckoning: no window is long enough, or has reference poses."]
+        return lines
     lines += ["", "Dead reckoning, errors at the ends of windows"]
     lines += _scores(row.scores)
     if row.with_jumps:
@@ -98,9 +99,35 @@ def _model(model: Fit) -> list[str]:
         each = 1.0 / slips.rate_per_m
         rows.append(("rare slips of the distance", f"one in {each:.0f} m, {size} each", ""))
         rows.append(
-            ("  as a walk, all in all", quantity(model.walk_of_distance(), "length per root metre"), "")
+            ("  with the walk, as one walk", quantity(model.walk_of_distance(), "length per root metre"), "")
         )
-    return ["", *table(("", "value", "standard error"), rows)] if rows else []
+    lines = ["", *table(("", "value", "standard error"), rows)] if rows else []
+    if slips is not None:
+        lines += [
+            "  A robot file has no rare slips. A distance_walk as in the last line has the same variance: it",
+            "  is too wide for most runs, and too narrow for one that slips.",
+        ]
+    return lines
+
+
+def _window(one: ReckoningScore) -> str:
+    if one.length_m is not None:
+        return f"{one.length_m:g} m"
+    return "one pose on" if one.poses_on == 1 else f"{one.poses_on} poses on"
+
+
+def _biases(row: ReckoningRow) -> list[str]:
+    """Return what is taken for the heading bias of each run, where there is more than one way to know it."""
+    if len(row.biases) < 2 and not (row.biases and row.biases[0].known_by != "its own first part"):
+        return []
+    cells = [
+        (
+            plain(bias.run), quantity(bias.value, "turn rate", bias.error or None),
+            quantity(bias.error, "turn rate"), bias.known_by,
+        )
+        for bias in row.biases
+    ]  # fmt: skip
+    return ["", "Heading-rate bias of each run judged", *table(("run", "value", "error", "known by"), cells)]
 
 
 def _scores(scores: tuple[ReckoningScore, ...], zero: bool = False) -> list[str]:
@@ -113,7 +140,7 @@ def _scores(scores: tuple[ReckoningScore, ...], zero: bool = False) -> list[str]
         low, high = (bound / s.dimensions for bound in s.normalised_bounds)
         rows.append(
             (
-                f"{one.length_m:g} m", f"{s.count} ({s.independent:.0f})", f"{s.rms_m:.3f} m",
+                _window(one), f"{s.count} ({s.independent:.0f})", f"{s.rms_m:.3f} m",
                 f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", heading,
                 " ".join(f"{100.0 * share:.1f}" for share in s.inside),
                 f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,

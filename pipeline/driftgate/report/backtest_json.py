@@ -37,6 +37,13 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
         "dead_reckoning": [
             {
                 "seed": row.seed, **_model(row.model), "windows_left_out": row.left_out,
+                "heading_bias_of_runs": [
+                    {
+                        "run": bias.run, "value_rad_s": bias.value, "error_rad_s": bias.error,
+                        "known_by": bias.known_by,
+                    }
+                    for bias in row.biases
+                ],
                 "scores": [_reckoning(s) for s in row.scores],
                 "scores_with_jumps": [_reckoning(s) for s in row.with_jumps],
             }
@@ -78,7 +85,7 @@ def _model(model: Fit) -> dict[str, Any]:
 
 def _reckoning(row: ReckoningScore) -> dict[str, Any]:
     zero = None if row.zero_mean is None else _score(row.zero_mean)
-    return {"length_m": row.length_m, **_score(row.model), "zero_mean": zero}
+    return {"length_m": row.length_m, "poses_on": row.poses_on, **_score(row.model), "zero_mean": zero}
 
 
 def _score(score: Score) -> dict[str, Any]:

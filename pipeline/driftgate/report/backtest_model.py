@@ -8,6 +8,7 @@ from driftgate.calibrate.backtest import ReckoningScore
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import CorrectionScore
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.run_bias import RunBias
 from driftgate.calibrate.score import Score, Word
 from driftgate.core.findings import Finding
 from driftgate.schema.correction import WayBack
@@ -63,10 +64,28 @@ class RunFacts:
 
 @dataclass(frozen=True)
 class ReckoningRow:
-    """Dead reckoning of one seed: the model, and scores by length, with leaps left out and with them."""
+    """Dead reckoning of one seed.
+
+    Attributes
+    ----------
+    seed : int
+        The seed.
+    model : Fit
+        The model, as for a further run.
+    models : tuple of Fit
+        That of each run judged.
+    biases : tuple of RunBias
+        What is taken for the heading bias of each.
+    scores, with_jumps : tuple of ReckoningScore
+        By length, with leaps of the reference left out and with them.
+    left_out : int
+        How many windows have leaps.
+    """
 
     seed: int
     model: Fit
+    models: tuple[Fit, ...]
+    biases: tuple[RunBias, ...]
     scores: tuple[ReckoningScore, ...]
     with_jumps: tuple[ReckoningScore, ...]
     left_out: int

@@ -11,23 +11,28 @@ import numpy as np
 from driftgate.calibrate.backtest import (
     USUAL_CONSTANTS,
     USUAL_NOISES,
+    ReckoningScore,
     WindowPlan,
     fit_reckoning,
-    for_another_run,
+    poorly_shown,
     robot_model,
     score_reckoning,
+    why_no_windows,
     with_reference_spread,
 )
 from driftgate.calibrate.beacons import BeaconModel
+from driftgate.calibrate.correction_score import with_correction_verdict
+from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.perturb import with_errors
-from driftgate.calibrate.score import Word, worst
+from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
+from driftgate.calibrate.score import Word, with_verdict, worst
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
-from driftgate.report.backtest_model import Backtest, CorrectionRow, ReckoningRow, RunFacts
+from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.log_files import folder_of, refuse_twice
 from driftgate.run.routine_logs import checkpoint_rows, routine_runs, wall_rows
@@ -108,7 +113,15 @@ def backtest(settings: BacktestSettings) -> Backtest:
     try:
         return _judged(settings, loaded, findings)
     except ModelError as error:
-        raise InputError(str(error)) from error
+        raise InputError(f"{error}{_whole_runs(settings)}") from error
+
+
+def _whole_runs(settings: BacktestSettings) -> str:
+    """Return what would leave nothing of the runs to be fitted, where that is in the way."""
+    if settings.fit_on or settings.robot is not None:
+        return ""
+    part = f"(only the first {100.0 * settings.fit_share:.3g} % of each run is fitted"
+    return f" {part}; --robot FILE judges a robot file on all of it, --fit LOG fits on other runs)"
 
 
 def _seen_before(settings: BacktestSettings) -> list[str]:
@@ -177,7 +190,7 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         fitted = [h[0] for h in halves if len(h[0].twist)] or worse[len(tracks) :]
         logs = [log for log, _ in (loaded.judged if not settings.fit_on else loaded.fitted)]
         model, replays = correct_runs(
-            settings.correction, plan, settings.constants, settings.noises, rows[0].model,
+            settings.correction, plan, settings.constants, settings.noises, rows[0].models,
             (logs, fitted), ([log for log, _ in loaded.judged], [h[1] for h in halves]),
             loaded.beacons, range(settings.seed, settings.seed + settings.seeds),
         )  # fmt: skip
@@ -185,18 +198,45 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     checkpoints = tuple(checkpoint_rows(named))
     for run in named:
         replays += tuple(wall_rows(settings.correction, run, warnings))
-    words: list[Word] = [s.model.word for row in rows for s in row.scores]
-    words += [row.score.word for row in replays if row.judged]
-    words += [row.score.word for row in checkpoints]
+    rows, replays, checkpoints, words = _with_words(rows, replays, checkpoints)
     word = worst(words) if words else "cannot say"
     warnings = list(dict.fromkeys(warnings))
     facts = tuple(_facts(settings, log, track) for log, track in loaded.judged)
+    if not any(row.scores for row in rows):
+        late = [_split(settings, track)[1] for track in tracks]
+        warnings.append(f"no window is judged: {why_no_windows(plan, late)}")
     status = Exit.PASS if word == "calibrated" else Exit.FAIL
     why = f"{word}: {counted(len(words), 'score')}, {words.count('calibrated')} calibrated"
     return Backtest(
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
         tuple(warnings), word, int(status), why,
     )  # fmt: skip
+
+
+def _with_words(
+    rows: Sequence[ReckoningRow], replays: Sequence[CorrectionRow], checkpoints: Sequence[CheckpointRow]
+) -> tuple[list[ReckoningRow], tuple[CorrectionRow, ...], tuple[CheckpointRow, ...], list[Word]]:
+    """Return everything with its verdicts as parts of a whole, and the words that make the whole's."""
+    among = sum(len(row.scores) for row in rows) + sum(row.judged for row in replays) + len(checkpoints)
+    among = max(among, 1)
+
+    def scores(of: Sequence[ReckoningScore]) -> tuple[ReckoningScore, ...]:
+        return tuple(
+            replace(
+                one,
+                model=with_verdict(one.model, among),
+                zero_mean=None if one.zero_mean is None else with_verdict(one.zero_mean, among),
+            )
+            for one in of
+        )
+
+    whole = [replace(row, scores=scores(row.scores), with_jumps=scores(row.with_jumps)) for row in rows]
+    replayed = tuple(replace(row, score=with_correction_verdict(row.score, among)) for row in replays)
+    reached = tuple(replace(row, score=with_verdict(row.score, among)) for row in checkpoints)
+    words: list[Word] = [one.model.word for row in whole for one in row.scores]
+    words += [row.score.word for row in replayed if row.judged]
+    words += [row.score.word for row in reached]
+    return whole, replayed, reached, words
 
 
 def _reckoning(
@@ -210,23 +250,54 @@ def _reckoning(
     judged = worse[: len(loaded.judged)]
     halves = [_split(settings, track) for track in judged]
     scored = [late for _, late in halves]
+    biases: list[RunBias | None] = []
     if loaded.robot is not None:
         model, plain = robot_model(loaded.robot), None
         models = [with_reference_spread(model, log.reference_spread) for log, _ in loaded.judged]
     else:
         sources = worse[len(judged) :] if settings.fit_on else [early for early, _ in halves]
-        model, biases = fit_reckoning(sources, plan, settings.constants, settings.noises, settings.slips)
+        model, own = fit_reckoning(sources, plan, settings.constants, settings.noises, settings.slips)
         plain, _ = fit_reckoning(sources, plan, (), settings.noises)
-        models = [model] * len(scored)
         if settings.fit_on:
-            found = [for_another_run(model, biases, track) for track in scored]
-            models = [own for own, _ in found]
-            warnings += [words for _, words in found if words]
+            models, biases = _of_others(model, own, scored, warnings)
+        else:
+            models, biases = _of_first_parts(model, own, scored, warnings)
+        warnings += poorly_shown(next((found for found in own if found is not None), model))
     every = replace(plan, jump_m=None)
     scores = tuple(score_reckoning(scored, models, plan, plain))
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
     with_jumps = tuple(score_reckoning(scored, models, every, plain)) if left_out else ()
-    return ReckoningRow(seed, model, scores, with_jumps, left_out)
+    known = tuple(bias for bias in biases if bias is not None)
+    return ReckoningRow(seed, model, tuple(models), known, scores, with_jumps, left_out)
+
+
+def _of_first_parts(
+    model: Fit, own: Sequence[Fit | None], late: Sequence[Track], warnings: list[str]
+) -> tuple[list[Fit], list[RunBias | None]]:
+    """Return each run's model: that of its own first part, or that of a run not seen if it shows nothing."""
+    fitted = [(found, track) for found, track in zip(own, late, strict=True) if found is not None]
+    known = [found.constants[BIAS] for found, _ in fitted if BIAS in found.constants]
+    models, biases = [], []
+    for found, track in zip(own, late, strict=True):
+        if found is not None:
+            models.append(found)
+            biases.append(run_bias(found, track, "its own first part"))
+            continue
+        other, bias, words = for_another_run(model, known, track)
+        models.append(other)
+        biases.append(bias)
+        warnings += [words] if words else []
+    return models, biases
+
+
+def _of_others(
+    model: Fit, own: Sequence[Fit | None], judged: Sequence[Track], warnings: list[str]
+) -> tuple[list[Fit], list[RunBias | None]]:
+    """Return each run's model, from other runs and its own standstill."""
+    known = [found.constants[BIAS] for found in own if found is not None and BIAS in found.constants]
+    found = [for_another_run(model, known, track) for track in judged]
+    warnings += [words for _, _, words in found if words]
+    return [model for model, _, _ in found], [bias for _, bias, _ in found]
 
 
 def _facts(settings: BacktestSettings, log: Log, track: Track) -> RunFacts:

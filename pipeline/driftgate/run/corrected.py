@@ -83,7 +83,7 @@ def correct_runs(
     windows: WindowPlan,
     constants: Sequence[str],
     noises: Sequence[str],
-    model: Fit,
+    models: Sequence[Fit],
     fitted: tuple[Sequence[Log], Sequence[Track]],
     judged: tuple[Sequence[Log], Sequence[Track]],
     beacons: Beacons,
@@ -92,7 +92,7 @@ def correct_runs(
     """Fit the ranges, and replay the correction over the runs judged.
 
     The filter is held against the reference, leaps and all, so that its own noise is fitted on windows
-    that have them; the constants are those of the model.
+    that have them; the constants are those of each run's model.
 
     Raises
     ------
@@ -108,7 +108,7 @@ def correct_runs(
     whole, _ = fit_reckoning(fitted[1], replace(windows, jump_m=None), constants, noises)
     filter_model = _filter_model(plan, whole, ranged)
     rows: list[CorrectionRow] = []
-    for log, track in zip(*judged, strict=True):
+    for model, log, track in zip(models, *judged, strict=True):
         rows += _replays(plan, model, filter_model, ranged, track, ranges_of(log, names), list(seeds))
     return ranged, tuple(rows)
 

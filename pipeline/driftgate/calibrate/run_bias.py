@@ -1,0 +1,136 @@
+"""The heading bias of a run: its own, that of its standstill, or what the spread between runs leaves open.
+
+Scales, latency and lateral walk carry over from run to run, a gyro's bias does not: it is found anew at each
+standstill. What a prediction may know of it depends on what is asked:
+
+- *the rest of a run*, after its first part was looked at: its own bias, as well as that part shows it;
+- *a run not yet seen* that stands still before it starts: the heading rate at that standstill, which the
+  robot has as well before it moves;
+- *a run not yet seen* otherwise: one draw more of what differs between the runs that were seen, so that
+  their spread is part of the prediction.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from driftgate.calibrate.estimate import t_factor
+from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.tracks import bias_at_rest
+from driftgate.calibrate.windows import Track
+
+BIAS = "heading_bias"
+# Fewer runs than this show no spread worth the name.
+FEWEST_RUNS = 3
+_CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class RunBias:
+    """What a prediction takes for the heading bias of a run.
+
+    Attributes
+    ----------
+    run : str
+        The run.
+    value, error : float
+        The bias and what is not known of it, a standard deviation. [rad/s]
+    known_by : str
+        How it is known, in words.
+    """
+
+    run: str
+    value: float
+    error: float
+    known_by: str
+
+
+def run_bias(model: Fit, track: Track, known_by: str) -> RunBias | None:
+    """Return the bias that a model has for a run; None if it has none."""
+    if BIAS not in model.names:
+        return None
+    return RunBias(track.name, model.constants[BIAS], model.error_of(BIAS), known_by)
+
+
+def with_own_bias(found: Fit, own: str, every: Iterable[str]) -> Fit:
+    """Return a fit of several runs as one of them has it: with its own bias, and the errors they share.
+
+    Parameters
+    ----------
+    found : Fit
+        With a bias for each run.
+    own : str
+        The name of this run's bias.
+    every : iterable of str
+        The names of all of them.
+    """
+    others = set(every) - {own}
+    keep = [i for i, name in enumerate(found.names) if name not in others]
+    named = {own: BIAS}
+    constants = {named.get(k, k): v for k, v in found.constants.items() if k not in others}
+    names = tuple(named.get(found.names[i], found.names[i]) for i in keep)
+    return replace(found, constants=constants, names=names, covariance=found.covariance[np.ix_(keep, keep)])
+
+
+def with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
+    """Return a fit with one bias in place of one for each run: what is known of a further run's.
+
+    Its error is such that a normal distribution has the 95 % interval of a further draw (Student's t).
+    """
+    biases = np.array([found.constants[name] for name in own])
+    constants = {BIAS: float(biases.mean())}
+    constants |= {key: value for key, value in found.constants.items() if key not in own}
+    keep = [i for i, name in enumerate(found.names) if name not in own]
+    covariance = np.zeros((len(keep) + 1, len(keep) + 1))
+    count = len(own)
+    wider = t_factor(_CONFIDENCE, count - 1.0) / t_factor(_CONFIDENCE, math.inf)
+    covariance[0, 0] = wider**2 * float(biases.var(ddof=1)) * (1.0 + 1.0 / count)
+    covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
+    names = (BIAS, *(found.names[i] for i in keep))
+    return replace(found, constants=constants, names=names, covariance=covariance)
+
+
+def with_bias(model: Fit, value: float, error: float) -> Fit:
+    """Return a model with another heading bias and what is not known of it. [rad/s]"""
+    if BIAS not in model.names:
+        return model
+    i = model.names.index(BIAS)
+    covariance = model.covariance.copy()
+    covariance[i, :] = covariance[:, i] = 0.0
+    covariance[i, i] = error**2
+    return replace(model, constants={**model.constants, BIAS: value}, covariance=covariance)
+
+
+def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[Fit, RunBias | None, str]:
+    """Return the model for a run that it was not fitted on, its bias, and a warning; empty if all is well.
+
+    The bias is that of the run's own standstill; else a draw from those of the fitted runs, if they are three
+    or more; else it is unknown but for its size.
+
+    Parameters
+    ----------
+    model : Fit
+        As `with_mean_bias` returns it, or that of a single run.
+    biases : sequence of float
+        Those of the fitted runs. [rad/s]
+    track : Track
+        The run.
+    """
+    if BIAS not in model.constants:
+        return model, None, ""
+    rest = bias_at_rest(track)
+    if rest is not None:
+        stood = with_bias(model, *rest)
+        return stood, run_bias(stood, track, "its own standstill"), ""
+    words = f"run '{track.name}' does not stand still before it starts, so that its heading bias is unknown; "
+    if len(biases) >= FEWEST_RUNS:
+        words += f"the prediction is widened by the spread between the {len(biases)} fitted runs"
+        return model, run_bias(model, track, "spread between the fitted runs"), words
+    size = float(np.sqrt(np.mean(np.square(biases)))) if len(biases) else 0.0
+    words += "the prediction is widened by the bias of the fitted run" + ("s" if len(biases) > 1 else "")
+    unknown = with_bias(model, 0.0, size)
+    return unknown, run_bias(unknown, track, "not known but for its size"), words

@@ -1,0 +1,139 @@
+"""The heading bias of a run: its own where part of it was looked at, the spread between runs where not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drives import drive, weaving
+from scipy import stats
+
+from driftgate.calibrate.backtest import (
+    USUAL_CONSTANTS,
+    USUAL_NOISES,
+    WindowPlan,
+    fit_reckoning,
+    poorly_shown,
+    score_reckoning,
+)
+from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.run_bias import BIAS, for_another_run, with_mean_bias
+from driftgate.calibrate.score import FALSE_ALARM, with_verdict, worst
+from driftgate.calibrate.windows import Track, part
+from driftgate.core.errors import ModelError
+
+PLAN = WindowPlan((2.0, 5.0), 1.0)
+NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre")
+BIASES = (0.004, -0.006, 0.001, 0.009)
+
+
+@pytest.fixture(scope="module")
+def halves() -> list[tuple[Track, Track]]:
+    """Return first and second halves of runs whose biases differ."""
+    runs = [
+        drive(weaving(600, i), constants={BIAS: b}, walks=(0.005, 0.01, 0.001), seed=i)
+        for i, b in enumerate(BIASES)
+    ]
+    return [(part(t, 0.0, 30.0), part(t, 30.0, np.inf)) for t in runs]
+
+
+def test_law_each_run_has_the_bias_of_its_own_first_part(halves):
+    """Found run by run; with it the second halves come out as predicted, with the mean of all they do not."""
+    model, own = fit_reckoning([early for early, _ in halves], PLAN, (BIAS,), NOISES)
+    assert [m.constants[BIAS] for m in own if m is not None] == pytest.approx(BIASES, abs=0.0006)
+    late = [track for _, track in halves]
+    each = score_reckoning(late, [m for m in own if m is not None], PLAN, None)
+    # The mean, taken for known as well as one run's is.
+    mean = [_known(model, own[0].error_of(BIAS))] * len(late)
+    same = score_reckoning(late, mean, PLAN, None)
+    assert [s.model.word for s in each] == ["calibrated"] * 2
+    assert {s.model.word for s in same} == {"overconfident"}
+    assert each[1].model.heading_rms_rad < 0.5 * same[1].model.heading_rms_rad
+
+
+def _known(model: Fit, error: float) -> Fit:
+    covariance = model.covariance.copy()
+    covariance[0, 0] = error**2
+    return Fit(model.constants, model.noise, model.names, covariance, 0, 0.0, 0.0)
+
+
+def test_law_a_run_not_seen_is_predicted_with_the_spread_between_runs(halves):
+    """Its bias is one draw more: the prediction is as wide as runs differ, and says so."""
+    runs = [early for early, _ in halves]
+    model, own = fit_reckoning(runs[:3], PLAN, (BIAS,), NOISES)
+    biases = [m.constants[BIAS] for m in own if m is not None]
+    other, bias, words = for_another_run(model, biases, runs[3])
+    assert bias.known_by == "spread between the fitted runs"
+    assert "spread between the 3 fitted runs" in words
+    assert bias.error > np.std(biases, ddof=1)
+    (_, long) = score_reckoning([runs[3]], [other], PLAN, None)
+    assert long.model.heading_predicted_rad > 5.0 * (
+        score_reckoning([runs[3]], [_known(model, 0.0)], PLAN, None)[1].model.heading_predicted_rad
+    )
+
+
+@pytest.mark.parametrize("count", [3, 4, 8])
+def test_mc_the_spread_holds_a_further_run(count: int):
+    """In 95 of 100 cases the bias of one run more lies within 1.96 errors of the mean (3000 draws)."""
+    rng = np.random.default_rng(count)
+    names = [f"{BIAS}:{i}" for i in range(count)]
+    held = 0
+    for _ in range(3000):
+        *seen, new = rng.normal(0.001, 0.003, count + 1).tolist()
+        found = Fit(dict(zip(names, seen, strict=True)), {}, tuple(names), np.eye(count), 0, 0.0, 0.0)
+        model = with_mean_bias(found, names)
+        held += abs(new - model.constants[BIAS]) < 1.959964 * model.error_of(BIAS)
+    assert held / 3000 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 3000))
+
+
+def test_mc_first_halves_seldom_blame_the_model_for_the_second():
+    """Fitted on 30 m, judged on 30 m: with so few errors the sizes of noises are hardly known either."""
+    true = {BIAS: 0.004, "heading_scale": 0.01, "crab_angle": -0.01, "heading_latency": 0.05}
+    blamed = 0
+    for seed in range(24):
+        walks, jitter = (0.01, 0.02, 0.002), (0.002, 0.002)
+        run = drive(weaving(600, seed), constants=true, walks=walks, jitter=jitter, seed=seed)
+        model, _ = fit_reckoning([part(run, 0.0, 30.0)], PLAN, USUAL_CONSTANTS, USUAL_NOISES)
+        scores = score_reckoning([part(run, 30.0, np.inf)], [model], PLAN, None)
+        words = [with_verdict(s.model, len(scores)).word for s in scores]
+        blamed += worst(words) in ("overconfident", "overcautious")
+    assert blamed <= stats.binom(24, FALSE_ALARM).ppf(0.999)
+
+
+def test_err_too_few_windows_are_no_fit():
+    """A few windows are refused with what it takes; a few more are fitted."""
+    track = drive(weaving(60, 3), walks=(0.005, 0.01, 0.001))
+    with pytest.raises(ModelError, match=r"too few to fit 4 numbers on, which takes 3; drive longer"):
+        fit_reckoning([track], WindowPlan((3.0,), 3.0), (BIAS,), NOISES)
+    fit_reckoning([track], WindowPlan((1.0,), 1.0), (BIAS,), NOISES)
+
+
+def test_law_what_no_window_shows_stays_small_and_is_said():
+    """A straight drive shows no scale of turns: it stays within reason, and the drive for it is named."""
+    track = drive(np.tile([0.1, 0.0, 0.0], (400, 1)), walks=(0.005, 0.01, 0.001))
+    model, _ = fit_reckoning([track], PLAN, (BIAS, "heading_scale", "heading_latency"), NOISES)
+    assert abs(model.constants["heading_scale"]) < 0.1
+    assert 0.05 < model.error_of("heading_scale") < 0.2
+    said = poorly_shown(model)
+    assert [words.partition(" is")[0] for words in said] == ["heading scale", "heading latency"]
+    assert "several full turns to the left, then to the right" in said[0]
+
+
+def test_law_slips_that_are_none_are_not_found():
+    """Where a walk explains all of the distance's error, no rare slips are made of it."""
+    track = drive(weaving(900, 4), walks=(0.01, 0.02, 0.001), seed=4)
+    model, _ = fit_reckoning([track], PLAN, (BIAS,), NOISES, slips=True)
+    assert model.slips is None
+
+
+@pytest.mark.parametrize(("plan", "words"), [
+    (WindowPlan((50.0,), 1.0), "m at most, and the shortest window 50 m; give a shorter --length"),
+    (WindowPlan((), 1.0, 1e-9), "leaps in all of them; see --jump"),
+])  # fmt: skip
+def test_err_no_windows_says_why(plan: WindowPlan, words: str):
+    """What keeps the runs from having windows, and what to do."""
+    track = drive(weaving(60, 3), walks=(0.005, 0.01, 0.001))
+    with pytest.raises(ModelError, match=words):
+        fit_reckoning([track], plan, (), NOISES)
+    blind = Track("", track.time_s, track.twist, np.full_like(track.reference, np.nan))
+    with pytest.raises(ModelError, match="two reference poses with a heading"):
+        fit_reckoning([blind], plan, (), NOISES)
