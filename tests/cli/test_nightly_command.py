@@ -50,6 +50,23 @@ def test_law_a_night_is_shown_written_and_kept(run, tmp_path):
     assert sorted(path.name for path in (tmp_path / "nights").iterdir()) == ["history.sqlite", "nights"]
 
 
+def test_law_a_kept_night_is_shown_without_running_anything(run, tmp_path):
+    """The latest night, or a named one, gives the reports that its own run gave, the files being gone."""
+    for day in ("2026-11-01", "2026-11-02"):
+        run(*TINY[:1], day, *TINY[2:], "--history", "nights", "--no-faults", "--report", f"csv={day}.csv")
+    (tmp_path / "routines/out.yaml").unlink()
+    status, out, err = run("--history", "nights", "--kept", "--report", "csv=kept.csv")
+    assert (status, err) == (0, "driftgate: status 0: all 3 tolerances hold\n")
+    assert (tmp_path / "kept.csv").read_text() == (tmp_path / "2026-11-02.csv").read_text()
+    assert "again: driftgate nightly --history nights --kept --night 2026-11-02" in out
+    status, out, _ = run("--history", "nights", "--kept", "--night", "2026-11-01", "--report", "csv=k.csv")
+    assert status == 0
+    assert (tmp_path / "k.csv").read_text() == (tmp_path / "2026-11-01.csv").read_text()
+    status, _, err = run("--history", "nights", "--kept", "--night", "2025-01-01")
+    assert (status, "no night 2025-01-01 is kept" in err) == (2, True)
+    assert run("--kept")[0] == 2
+
+
 def test_law_without_faults_there_are_none(run):
     """Only the routines as they are."""
     status, out, _ = run(*TINY, "--no-faults")

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 
+import jsonschema
 import pytest
 from lxml import etree, html
 
+from driftgate.core.findings import Finding
 from driftgate.judge.night import Cell, Counted, Night, NightCase
 from driftgate.judge.trend import Shift
+from driftgate.report.night_export import render_night_json
 from driftgate.report.night_html import render_night_html
 from driftgate.report.night_markdown import render_night_markdown
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.night_plot import HEIGHT, trend_plot
+from driftgate.report.night_schema import SCHEMA
 from driftgate.report.night_terminal import render_night
 from driftgate.report.night_words import input_changes, ranking, verdict_changes, worst_faults
+from strict_schema import strict
 
 HOSTILE = "</style><script>alert(1)</script>\" onload='x' &amp; \u202e"
 
@@ -115,6 +121,21 @@ def test_law_plots_of_few_or_equal_nights(successes):
     assert "nan" not in etree.tostring(root).decode()
 
 
+def test_law_json_meets_its_schema_member_by_member():
+    """With additions refused reports are valid, hostile and empty ones too; without a member they are not."""
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    nothing = NightReport("0", (Finding("a", 1, 1, "DG801", "no"),), None, None, False, (), (), 2, "why", "")
+    for made in (report(), report(night=night(title=HOSTILE)), nothing):
+        found = json.loads(render_night_json(made))
+        jsonschema.validate(found, strict(SCHEMA))
+    found = json.loads(render_night_json(report()))
+    cell_ = found["night"]["cases"][0]["cells"][1]
+    assert (cell_["effect"], cell_["breaks_first"]) == ("breaks", "end")
+    del cell_["tolerances"][0]["upper"]
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(found, SCHEMA)
+
+
 def test_law_what_breaks_first_is_listed_first():
     """The ranking goes by routines that break, the routine's own list by verdict and success."""
     assert [row.kind for row in ranking(night())] == ["gyro", "dead"]
@@ -145,4 +166,33 @@ def test_law_contact_is_named_where_it_breaks_first():
     end, contact = failed.tolerances
     for clear, first in ((60, "contact"), (90, "end")):
         status = replace(contact, successes=clear, status="fail")
-        assert replace(failed, tolerances=(end, status)).breaks_first == first
+        (case,) = night(cells=(cell(), replace(failed, tolerances=(end, status)))).cases
+        assert case.breaks_first(case.cells[1]) == first
+
+
+def test_law_what_fails_anyway_is_no_fault_of_a_fault():
+    """A routine that fails as it is already fails under each fault, but where one breaks something more."""
+    gyro, floor = cell("gyro", "fail", 10, "gyro"), cell("floor", "fail", 30, "floor")
+    touched = replace(floor.tolerances[1], successes=20, status="fail")
+    floor = replace(floor, tolerances=(floor.tolerances[0], touched))
+    failing = night(cells=(cell(status="fail", together=50), gyro, floor, cell("start", "undecided", 70)))
+    (case,) = failing.cases
+    assert [case.effect(one) for one in case.cells[1:]] == ["already fails", "breaks", "already fails"]
+    assert [case.breaks_first(one) for one in case.cells[1:]] == ["", "contact", ""]
+    rows = ranking(failing)
+    assert [(row.kind, row.broken_words, row.share_words) for row in rows] == [
+        ("floor", "1 of 1", "30.0 %"),
+        ("gyro", "0 of 1 (1 already fails)", "-"),
+        ("start", "0 of 1 (1 already fails)", "-"),
+    ]
+    for text in (render_night_markdown, render_night, render_night_html):
+        assert "already fails" in text(report(night=failing))
+
+
+def test_law_a_place_that_fails_anyway_hides_no_other():
+    """Of two fields, one of which fails anyway, the matrix shows what the fault does on the other."""
+    both = night(cells=(cell(), cell("gyro", "pass", 96)))
+    elsewhere = replace(both.cases[0], field="z.yaml", cells=(cell(status="fail"), cell("gyro", "fail", 3)))
+    both = replace(both, cases=(*both.cases, elsewhere))
+    (row,) = ranking(both)
+    assert (row.worst["out.yaml"].case.field, row.worst["out.yaml"].effect) == ("box.yaml", "survives")

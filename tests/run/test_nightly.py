@@ -5,21 +5,34 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import shlex
+import signal
+import subprocess
+import sys
+import time
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
+import jsonschema
 import pytest
 from small_project import write_project
 
+from driftgate.cli import main
 from driftgate.judge.night import AS_IT_IS
 from driftgate.report.night_export import render_night_csv, render_night_json
 from driftgate.report.night_markdown import render_night_markdown
+from driftgate.report.night_schema import SCHEMA
 from driftgate.report.night_terminal import render_night
+from driftgate.report.night_words import open_words, trials_words
 from driftgate.run import night as night_module
 from driftgate.run import night_cells
+from driftgate.run.check import CheckSettings, check_routines
 from driftgate.run.night import NightSettings, scout_seed_of, seed_of, work_folder
 from driftgate.run.nightly import nightly
 from driftgate.run.status import InputError
+from strict_schema import strict
 
 FIRST = date(2026, 11, 1)
 
@@ -97,6 +110,65 @@ def test_law_a_night_goes_on_where_it_was(project, monkeypatch):
     assert not folder.exists()
 
 
+def test_law_a_night_that_is_killed_goes_on(project):
+    """A run killed outright in the middle leaves what it has done; the next one ends as if in one go."""
+    big = settings(project, trials=2000, fault_trials=600)
+    whole = nightly(replace(big, history=None), silent).night
+    folder = work_folder(project / "nights", whole.run)
+    paths = filter(None, (str(Path(main.__file__).parents[2]), os.environ.get("PYTHONPATH")))
+    killed = subprocess.Popen(
+        [sys.executable, "-m", "driftgate", *shlex.split(big.command())[1:], "--history", "nights"],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    while killed.poll() is None and not (folder.exists() and len(list(folder.iterdir())) >= 2):
+        time.sleep(0.01)
+    killed.kill()
+    assert killed.wait() == -signal.SIGKILL
+    assert not (project / "nights/nights").exists()
+    assert nightly(big, silent).night == whole
+    assert sorted(path.name for path in (project / "nights").iterdir()) == ["history.sqlite", "nights"]
+
+
+def test_law_nothing_is_left_of_a_night_that_was_killed_when_it_was_kept(project):
+    """What is left of the work on a night that was kept just before the end is cleared away."""
+    first = nightly(settings(project), silent)
+    left = work_folder(project / "nights", first.night.run)
+    left.mkdir(parents=True)
+    nightly(settings(project), silent)
+    assert not left.exists()
+
+
+def test_law_very_high_requirements_are_decided_by_weighted_trials(project):
+    """What requires 99.99 % is judged as by a check, to the last digit; counts stay those of plain trials."""
+    routine = project / "routines/out.yaml"
+    routine.write_text(
+        routine.read_text().replace(
+            "heading: 10 deg}\n  required: 90 %", "heading: 10 deg}\n  required: 99.99 %"
+        )
+    )
+    night = nightly(settings(project, faults=False, history=None, seed=5), silent).night
+    end = night.cases[0].as_it_is.tolerances[1]
+    (case,) = check_routines(CheckSettings(trials=60, seed=5)).cases
+    checked = case.verdict.moments[1]
+    assert (checked.name, checked.status, checked.tilted is not None) == ("end", "pass", True)
+    assert (end.status, end.lower, end.upper, end.used) == (
+        checked.status, checked.lower, checked.upper, checked.used
+    )  # fmt: skip
+    assert (end.trials, end.successes) == (60, 60)
+    assert "weighted ones for what requires 99.99 % or more" in trials_words(night)
+
+
+def test_law_a_report_says_what_its_trials_cannot_show(project):
+    """Requirements that the trials under a fault are too few for are named, with how many would do."""
+    night = nightly(settings(project), silent).night
+    assert open_words(night) == ""
+    few = replace(night, fault_trials=28)
+    assert open_words(few).startswith("28 trials cannot show 90 %: ")
+    assert "--fault-trials 29" in open_words(few)
+
+
 def test_law_a_kept_night_is_not_run_again(project, monkeypatch):
     """The same night again is read from its file."""
     first = nightly(settings(project), silent)
@@ -146,6 +218,7 @@ def test_law_exports_hold_every_night(project):
         (f"2026-11-0{day}", name) for name in ("contact", "end", "half-way") for day in (1, 2)
     ]
     whole = json.loads(render_night_json(report))
+    jsonschema.validate(whole, strict(SCHEMA))
     assert whole["night"]["night"] == "2026-11-02"
     assert [one["tolerance"] for one in whole["series"]] == ["contact", "end", "half-way"]
 

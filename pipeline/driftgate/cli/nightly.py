@@ -25,7 +25,7 @@ FORMATS = ("json", "csv", "markdown", "html")
     Examples:
       driftgate nightly --history nights --report markdown=night.md
       driftgate nightly routines/dash.yaml --no-faults --trials 100000
-      driftgate nightly --history nights --report csv=trend.csv
+      driftgate nightly --history nights --kept --report csv=trend.csv
       driftgate nightly --history nights --rebuild
 
     \b
@@ -53,6 +53,11 @@ FORMATS = ("json", "csv", "markdown", "html")
 )
 @click.option(
     "--rebuild", is_flag=True, help="Make the history's database anew from the files of its nights."
+)
+@click.option(
+    "--kept",
+    is_flag=True,
+    help="Run nothing: report the latest night that is kept, or that of --night, and the nights up to it.",
 )
 @click.option(
     "--trials",
@@ -92,6 +97,7 @@ def command(
     night: date,
     history: Path | None,
     rebuild: bool,
+    kept: bool,
     trials: int,
     fault_trials: int,
     scout_trials: int,
@@ -108,11 +114,17 @@ def command(
 
     check_targets(reports)
     if rebuild:
-        if history is None or paths or reports:
+        if history is None or paths or reports or kept:
             raise click.UsageError("--rebuild goes with --history and nothing else")
         from driftgate.run.nightly import rebuild as rebuild_history
 
         report = rebuild_history(history)
+    elif kept:
+        if history is None or paths:
+            raise click.UsageError("--kept goes with --history, --night and --report")
+        from driftgate.run.nightly import look_back
+
+        report = look_back(history, "" if not _is_given("night") else night.isoformat())
     else:
         from driftgate.cli.progress import ProgressLine
         from driftgate.run.night import NightSettings
@@ -137,6 +149,12 @@ def command(
     emit(render_night(report, options.wants_colour(colour)))
     say_status(report.status, report.why)
     return report.status
+
+
+def _is_given(name: str) -> bool:
+    from click.core import ParameterSource
+
+    return click.get_current_context().get_parameter_source(name) is ParameterSource.COMMANDLINE
 
 
 def _rendered(form: str, report: NightReport) -> str:

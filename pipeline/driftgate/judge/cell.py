@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.judge.night import CONTACT, Counted
 from driftgate.judge.outcomes import MomentOutcomes, Outcomes
+from driftgate.judge.rare import RareSample, rare_bounds, rare_used
 from driftgate.judge.ratio import event_share
 from driftgate.judge.sampling import Sampling, Seen, decide
 from driftgate.judge.values import Status
@@ -78,6 +81,34 @@ def _contact(run: Outcomes, allowed: float, rule: Sampling) -> Counted:
         status = "pass" if clear == trials else "fail"
         lower, upper = rule.lower(seen, rule.confidence), rule.upper(seen, rule.fail_confidence)
     return Counted(CONTACT, required, trials, clear, clear, status, lower, upper, None, "")
+
+
+def decided_by_weights(
+    one: Counted, sample: RareSample, status: Status, largest: float, rule: Sampling
+) -> Counted:
+    """Return a tolerance with what tilted, weighted trials say of a requirement too high for plain ones.
+
+    Its counts stay those of the plain trials: nights are compared by them.
+
+    Parameters
+    ----------
+    one : Counted
+        From plain trials. Where a touch among them fails it, it stays as it is.
+    sample : RareSample
+        All tilted trials up to the look that decided, or up to the last one.
+    status : {"pass", "fail", "undecided"}
+        As reached.
+    largest : float
+        Largest weight that a trial can have.
+    rule : Sampling
+        Confidence, and over how many tolerances the chance of calling a failure is shared out.
+    """
+    if one.required >= 1.0:
+        # Where no contact is allowed, one touch of either kind fails.
+        return one if one.status == "fail" else replace(one, status=status)
+    lower, upper = rare_bounds(sample, one.required, status, largest, rule)
+    used = None if one.name == CONTACT else rare_used(sample, one.required, largest, rule)
+    return replace(one, status=status, lower=lower, upper=upper, used=used)
 
 
 def points_of(moments: tuple[Moment, ...], run: Outcomes) -> float:

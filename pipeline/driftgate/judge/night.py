@@ -6,10 +6,12 @@ Plain values, small enough to be kept for years.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from driftgate.judge.values import Status, worst
 
+# What a fault does to a routine at a place; where that fails as it is, a fault can only break more.
+Effect = Literal["breaks", "open", "survives", "already fails"]
 # The cell of a routine as it is, without a fault.
 AS_IT_IS: Final = ""
 CONTACT: Final = "contact"
@@ -97,16 +99,6 @@ class Cell:
         return self.together / self.trials
 
     @property
-    def breaks_first(self) -> str:
-        """The first tolerance in time that does not pass; contact where that makes half of its failures."""
-        first = next((one for one in self.tolerances if one.status != "pass"), None)
-        contact = self.tolerances[-1]
-        if first is None or contact.status == "pass":
-            return "" if first is None else first.name
-        touched = contact.trials - contact.successes
-        return CONTACT if 2 * touched >= first.trials - first.successes else first.name
-
-    @property
     def used(self) -> float | None:
         """The largest share of a tolerance that is used; None where one is unknown."""
         shares = [one.used for one in self.tolerances if one.name != CONTACT]
@@ -151,6 +143,33 @@ class NightCase:
     def as_it_is(self) -> Cell | None:
         """The cell without a fault."""
         return next((cell for cell in self.cells if cell.fault == AS_IT_IS), None)
+
+    @property
+    def already(self) -> frozenset[str]:
+        """The tolerances that fail as it is."""
+        cell = self.as_it_is
+        return frozenset(one.name for one in cell.tolerances if one.status == "fail") if cell else frozenset()
+
+    def effect(self, cell: Cell) -> Effect:
+        """Return what a fault does: it breaks what fails under it and does not fail as it is."""
+        status = worst([one.status for one in cell.tolerances if one.name not in self.already])
+        if status == "fail":
+            return "breaks"
+        if self.already:
+            return "already fails"
+        return "open" if status == "undecided" else "survives"
+
+    def breaks_first(self, cell: Cell) -> str:
+        """Return the first tolerance in time that a fault breaks or leaves open; empty if there is none.
+
+        It is contact where that makes half of that tolerance's failures. What fails as it is does not count.
+        """
+        open_ = [one for one in cell.tolerances if one.status != "pass" and one.name not in self.already]
+        if not open_ or open_[-1].name != CONTACT:
+            return open_[0].name if open_ else ""
+        first, contact = open_[0], open_[-1]
+        touched = contact.trials - contact.successes
+        return CONTACT if 2 * touched >= first.trials - first.successes else first.name
 
     @property
     def key(self) -> tuple[str, str, str, str]:

@@ -160,17 +160,14 @@ def rare_verdict(
     two_sided = 0.5 * (1.0 + rule.confidence)
     low = 1.0 - min(weighted_upper_bound(failing, n, largest, two_sided), 1.0)
     high = 1.0 - weighted_lower_bound(failing, n, largest, two_sided)
-    lower = 1.0 - min(weighted_upper_bound(failing, n, largest, rule.confidence), 1.0)
-    upper = 1.0 - weighted_lower_bound(failing, n, largest, rule.fail_confidence)
-    below = math.nextafter(required, 0.0)
-    used = _used(sample, required, largest, rule)
+    lower, upper = rare_bounds(sample, required, status, largest, rule)
+    used = rare_used(sample, required, largest, rule)
     return replace(
         plain,
         status=status,
         estimate=Estimate(n - len(failing), n, 1.0 - share, min(low, 1.0 - share), max(high, 1.0 - share)),
-        # A bound is found to the last bit only: the test itself says on which side it lies.
-        lower=max(lower, required) if status == "pass" else min(lower, below),
-        upper=min(upper, below) if status == "fail" else max(upper, required),
+        lower=lower,
+        upper=upper,
         used=used,
         margin=None if used is None else 1.0 - used,
         decided_at=None if status == "undecided" else n,
@@ -179,7 +176,22 @@ def rare_verdict(
     )
 
 
-def _used(sample: RareSample, required: float, largest: float, rule: Sampling) -> float | None:
+def rare_bounds(
+    sample: RareSample, required: float, status: Status, largest: float, rule: Sampling
+) -> tuple[float, float]:
+    """Return one-sided bounds of the probability of success; arguments as for `rare_verdict`."""
+    failing, n = sample.failing(), len(sample.share)
+    lower = 1.0 - min(weighted_upper_bound(failing, n, largest, rule.confidence), 1.0)
+    upper = 1.0 - weighted_lower_bound(failing, n, largest, rule.fail_confidence)
+    below = math.nextafter(required, 0.0)
+    # A bound is found to the last bit only: the test itself says on which side it lies.
+    return (
+        max(lower, required) if status == "pass" else min(lower, below),
+        min(upper, below) if status == "fail" else max(upper, required),
+    )
+
+
+def rare_used(sample: RareSample, required: float, largest: float, rule: Sampling) -> float | None:
     """Return the smallest limit, in tolerances, that the trials show to be kept as often as required."""
     order = np.argsort(-sample.share, kind="stable")
     share, values = sample.share[order], sample.weight[order] / largest

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 from typing import Any, Final
 
-from driftgate.report.json_text import as_text
+from driftgate.judge.night import AS_IT_IS, Night, NightCase
+from driftgate.report.caution import FULL
+from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.night_model import Change, NightReport, Series
 
+SCHEMA_NAME: Final = "driftgate-night/1"
 HEADER: Final = (
     "night",
     "routine",
@@ -47,27 +49,43 @@ def _harmless(text: str) -> str:
 
 
 def render_night_json(report: NightReport) -> str:
-    """Return the whole report; numbers that are not finite do not occur."""
-    whole: dict[str, Any] = {
-        "kind": "night report",
-        "format": 1,
-        "driftgate": report.version,
-        "status": report.status,
-        "why": report.why,
-        "command": report.command,
-        "findings": [dataclasses.asdict(finding) for finding in report.findings],
-        "night": None if report.night is None else dataclasses.asdict(report.night),
-        "before": None if report.before is None else report.before.night,
-        "series": [_series(one) for one in report.series],
-        "changes": [_change(one) for one in report.changes],
-    }
-    return as_text(whole)
+    """Return the whole report (`driftgate schema night`)."""
+    return as_text(
+        {
+            "schema": SCHEMA_NAME,
+            "version": report.version,
+            "status": report.status,
+            "why": report.why,
+            "command": report.command,
+            "findings": [plain_object(finding) for finding in report.findings],
+            "night": None if report.night is None else _night(report.night),
+            "before": None if report.before is None else report.before.night,
+            "kept": report.kept,
+            "series": [_series(one) for one in report.series],
+            "changes": [_change(one) for one in report.changes],
+            "cautions": list(FULL),
+        }
+    )
+
+
+def _night(night: Night) -> dict[str, Any]:
+    return {**plain_object(night), "cases": [_case(case) for case in night.cases]}
+
+
+def _case(case: NightCase) -> dict[str, Any]:
+    cells = [
+        {
+            **plain_object(cell),
+            "effect": "" if cell.fault == AS_IT_IS else case.effect(cell),
+            "breaks_first": "" if cell.fault == AS_IT_IS else case.breaks_first(cell),
+        }
+        for cell in case.cells
+    ]
+    return {**plain_object(case), "inputs": dict(case.inputs), "cells": cells}
 
 
 def _series(one: Series) -> dict[str, Any]:
-    found = dataclasses.asdict(one)
-    found["inputs"] = [dict(inputs) for inputs in one.inputs]
-    return found
+    return {**plain_object(one), "inputs": [dict(inputs) for inputs in one.inputs]}
 
 
 def _change(one: Change) -> dict[str, Any]:

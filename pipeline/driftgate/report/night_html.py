@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from html import escape
 from typing import Final
 
-from driftgate.judge.night import Cell, Night
+from driftgate.judge.night import Effect, Night
 from driftgate.report.caution import FULL
 from driftgate.report.digits import percent
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.night_plot import trend_plot
 from driftgate.report.night_words import (
-    SURVIVES,
+    EFFECT_WORDS,
+    Placed,
     alarm_words,
     bound_words,
     cell_margin,
@@ -20,6 +21,7 @@ from driftgate.report.night_words import (
     input_changes,
     margin_words,
     matrix,
+    open_words,
     ranking,
     routines_of,
     series_words,
@@ -35,6 +37,12 @@ _MOST_LINES: Final = 60
 # Steps of the heat table's colours: the worst is the first.
 _HEATS: Final = 6
 
+_CLASSES: Final[dict[Effect, str]] = {
+    "breaks": "fail",
+    "open": "undecided",
+    "survives": "pass",
+    "already fails": "soft",
+}
 # Whatever a text of a stranger might do, the page fetches nothing and runs nothing.
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'"
 _STYLE: Final = """
@@ -136,34 +144,37 @@ def _since_last_night(report: NightReport, night: Night) -> list[str]:
     return [f"<h2>Since {_text(report.before.night)}</h2>", f"<p>{_text(words)}</p>", _list(verdicts)]
 
 
-def _heat(cell: Cell) -> str:
+def _heat(placed: Placed) -> str:
     """Return a cell of the heat table: its words say all that its colour says."""
+    cell, first = placed.cell, placed.breaks_first
+    words = f'<span class="{_CLASSES[placed.effect]}">{placed.effect}</span> {percent(cell.share)}'
+    below = f"<br>{_text(first)}" if first else f"<br>margin {cell_margin(cell)}"
+    if placed.effect == "already fails":
+        # No colour: it tells nothing of the fault.
+        return f'<td class="heat">{words}{below}</td>'
     heat = min(_HEATS - 1, int(cell.share * _HEATS))
-    if cell.status != "pass":
+    if placed.effect != "survives":
         heat = min(heat, _HEATS - 3)
-    words = f'<span class="{cell.status}">{SURVIVES[cell.status]}</span> {percent(cell.share)}'
-    first = f"<br>{_text(cell.breaks_first)}" if cell.breaks_first else f"<br>margin {cell_margin(cell)}"
-    return f'<td class="heat heat{heat}">{words}{first}</td>'
+    return f'<td class="heat heat{heat}">{words}{below}</td>'
 
 
 def _matrix(night: Night) -> list[str]:
     routines = routines_of(night)
     rows = [
-        [_text(row.title), *(_heat(row.worst[name].cell) if name in row.worst else "-" for name in routines)]
+        [_text(row.title), *(_heat(row.worst[name]) if name in row.worst else "-" for name in routines)]
         for row in matrix(night)
     ]
     note = (
-        "Each routine at its worst field, side and sensor: whether it survives, how often everything "
-        "succeeds, and which tolerance breaks first, or the margin that is left."
+        "Each routine at its worst field, side and sensor, and how often everything succeeds there, with "
+        f"what breaks first or the margin that is left. {EFFECT_WORDS}"
     )
-    return ["<h2>Faults</h2>", f"<p>{note}</p>", _table(("fault", *routines.values()), rows)]
+    open_ = open_words(night)
+    notes = [f"<p>{_text(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]
+    return ["<h2>Faults</h2>", *notes, _table(("fault", *routines.values()), rows)]
 
 
 def _ranking(night: Night) -> list[str]:
-    rows = [
-        (_text(row.title), f"{row.broken} of {len(row.worst)}", percent(row.share), row.margin)
-        for row in ranking(night)
-    ]
+    rows = [(_text(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
     return ["<h3>What breaks first</h3>", _table(header, rows), f'<p class="soft">{tried_words(night)}.</p>']
 
@@ -227,10 +238,10 @@ def _by_routine(night: Night) -> list[str]:
         rows = [
             (
                 _text(placed.cell.title),
-                f'<td class="{placed.cell.status}">{SURVIVES[placed.cell.status]}</td>',
+                f'<td class="{_CLASSES[placed.effect]}">{placed.effect}</td>',
                 percent(placed.cell.share),
                 cell_margin(placed.cell),
-                _text(placed.cell.breaks_first or "-"),
+                _text(placed.breaks_first or "-"),
                 _text(placed.cell.way or "-"),
                 str(placed.cell.tried),
                 _text(placed.case.place),

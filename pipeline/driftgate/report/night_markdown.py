@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from driftgate.judge.night import Cell, Night
+from driftgate.judge.night import Night
 from driftgate.report.caution import FULL
 from driftgate.report.digits import percent
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
-    SURVIVES,
+    EFFECT_WORDS,
+    Placed,
     alarm_words,
     bound_words,
     cell_margin,
@@ -17,6 +18,7 @@ from driftgate.report.night_words import (
     input_changes,
     margin_words,
     matrix,
+    open_words,
     ranking,
     routines_of,
     series_words,
@@ -116,25 +118,31 @@ def _matrix(night: Night) -> list[str]:
     routines = routines_of(night)
     rows = []
     for row in matrix(night):
-        cells = [_matrix_cell(row.worst[name].cell) if name in row.worst else "-" for name in routines]
+        cells = [_matrix_cell(row.worst[name]) if name in row.worst else "-" for name in routines]
         rows.append((row.title, *cells))
     header = ("fault", *(markdown(title) for title in routines.values()))
     return [
         "#### Faults",
         "",
-        "Each routine at its worst field, side and sensor: whether it survives, how often everything "
-        "succeeds, and the margin that is left.",
+        "Each routine at its worst field, side and sensor, and how often everything succeeds there, with the "
+        f"margin that is left. {EFFECT_WORDS}",
+        *_open_note(night),
         "",
         *_table(header, rows),
     ]
 
 
-def _matrix_cell(cell: Cell) -> str:
-    return f"{SURVIVES[cell.status]} {percent(cell.share)}, {cell_margin(cell)}"
+def _open_note(night: Night) -> list[str]:
+    words = open_words(night)
+    return ["", f"{words}."] if words else []
+
+
+def _matrix_cell(placed: Placed) -> str:
+    return f"{placed.effect} {percent(placed.cell.share)}, {cell_margin(placed.cell)}"
 
 
 def _ranking(night: Night) -> list[str]:
-    rows = [(row.title, f"{row.broken} of {len(row.worst)}", percent(row.share)) for row in ranking(night)]
+    rows = [(row.title, row.broken_words, row.share_words) for row in ranking(night)]
     return ["What breaks first:", "", *_table(("fault", "routines that break", "success, mean"), rows)]
 
 
@@ -147,10 +155,10 @@ def _by_routine(night: Night) -> list[str]:
         rows = [
             (
                 placed.cell.title,
-                SURVIVES[placed.cell.status],
+                placed.effect,
                 percent(placed.cell.share),
                 cell_margin(placed.cell),
-                placed.cell.breaks_first or "-",
+                placed.breaks_first or "-",
                 placed.cell.way or "-",
                 placed.case.place,
             )

@@ -8,7 +8,6 @@ from driftgate.report.digits import percent
 from driftgate.report.findings import render_findings
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
-    SURVIVES,
     alarm_words,
     bound_words,
     cell_margin,
@@ -73,10 +72,10 @@ def _faults(night: Night, routine: str) -> list[str]:
     rows = [
         (
             plain(placed.cell.title),
-            SURVIVES[placed.cell.status],
+            placed.effect,
             percent(placed.cell.share),
             cell_margin(placed.cell),
-            plain(placed.cell.breaks_first or "-"),
+            plain(placed.breaks_first or "-"),
             plain(", ".join(filter(None, (placed.cell.way, placed.case.place)))),
         )
         for placed in found[:_WORST_SHOWN]
@@ -93,10 +92,7 @@ def _faults(night: Night, routine: str) -> list[str]:
 
 
 def _first(night: Night) -> list[str]:
-    rows = [
-        (plain(row.title), f"{row.broken} of {len(row.worst)}", percent(row.share), row.margin)
-        for row in ranking(night)
-    ]
+    rows = [(plain(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
     return ["What breaks first", *table(header, rows), f"  {tried_words(night)}", ""]
 

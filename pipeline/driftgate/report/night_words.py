@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from driftgate.judge.night import AS_IT_IS, CONTACT, Cell, Counted, Night, NightCase
-from driftgate.judge.values import SEVERITY, Status
+from driftgate.judge.night import AS_IT_IS, CONTACT, Cell, Counted, Effect, Night, NightCase
+from driftgate.judge.sampling import RARE_FROM, beyond_plain
 from driftgate.report.digits import exact, percent
 from driftgate.report.night_model import Change, NightReport
 
@@ -24,7 +24,14 @@ KINDS: Final = {
     "stray-beside": "strayed beside the way",
     "stray-in-the-way": "strayed into the way",
 }
-SURVIVES: Final[dict[Status, str]] = {"pass": "survives", "undecided": "open", "fail": "breaks"}
+# The worst first; what fails anyway says nothing of a fault.
+_EFFECTS: Final[tuple[Effect, ...]] = ("breaks", "open", "survives", "already fails")
+
+
+EFFECT_WORDS: Final = (
+    "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "
+    "every place."
+)
 
 
 def left_words(used: float | None) -> str:
@@ -47,10 +54,20 @@ class Placed:
     case: NightCase
     cell: Cell
 
+    @property
+    def effect(self) -> Effect:
+        """What the fault does there."""
+        return self.case.effect(self.cell)
+
+    @property
+    def breaks_first(self) -> str:
+        """What it breaks first."""
+        return self.case.breaks_first(self.cell)
+
     def rank(self) -> tuple[int, float, float, str]:
-        """Return what sorts the worst first: verdict, success, the share of a tolerance used."""
+        """Return what sorts the worst first: effect, success, the share of a tolerance used."""
         used = math.inf if self.cell.used is None else self.cell.used
-        return SEVERITY.index(self.cell.status), self.cell.share, -used, self.cell.title
+        return _EFFECTS.index(self.effect), self.cell.share, -used, self.cell.title
 
 
 @dataclass(frozen=True)
@@ -62,7 +79,8 @@ class KindRow:
     kind, title : str
         The kind.
     worst : dict
-        By routine, the worst cell over its fields, sides and sensors; none where it does not apply.
+        By routine, the worst cell over its fields, sides and sensors; none where it does not apply. A place
+        at which the routine fails as it is counts only where it does so at all places.
     """
 
     kind: str
@@ -70,20 +88,37 @@ class KindRow:
     worst: dict[str, Placed]
 
     @property
-    def broken(self) -> int:
-        """How many routines do not survive it."""
-        return sum(one.cell.status == "fail" for one in self.worst.values())
+    def sound(self) -> list[Placed]:
+        """The worst cells of the routines that do not fail anyway."""
+        return [one for one in self.worst.values() if one.effect != "already fails"]
 
     @property
-    def share(self) -> float:
-        """Mean over the routines of how often everything succeeds."""
-        return sum(one.cell.share for one in self.worst.values()) / len(self.worst)
+    def broken(self) -> int:
+        """How many routines it breaks."""
+        return sum(one.effect == "breaks" for one in self.worst.values())
+
+    @property
+    def share(self) -> float | None:
+        """Mean over the sound routines of how often everything succeeds; None without any."""
+        return sum(one.cell.share for one in self.sound) / len(self.sound) if self.sound else None
 
     @property
     def used(self) -> float:
-        """The largest share of a tolerance that is used in any of the worst cells; infinite where unknown."""
-        shares = [one.cell.used for one in self.worst.values()]
-        return max(math.inf if share is None else share for share in shares)
+        """The largest share of a tolerance that a sound routine uses at its worst; infinite if unknown."""
+        shares = [one.cell.used for one in self.sound]
+        return max((math.inf if share is None else share for share in shares), default=math.inf)
+
+    @property
+    def broken_words(self) -> str:
+        """How many routines it breaks of how many."""
+        anyway = len(self.worst) - len(self.sound)
+        words = f"{self.broken} of {len(self.worst)}"
+        return f"{words} ({anyway} already {'fails' if anyway == 1 else 'fail'})" if anyway else words
+
+    @property
+    def share_words(self) -> str:
+        """The mean, for people."""
+        return "-" if self.share is None else percent(self.share)
 
     @property
     def margin(self) -> str:
@@ -113,7 +148,11 @@ def matrix(night: Night) -> list[KindRow]:
 
 def ranking(night: Night) -> list[KindRow]:
     """Return the kinds of fault, what breaks most routines first, then by how often they still succeed."""
-    return sorted(matrix(night), key=lambda row: (-row.broken, row.share, -row.used, row.title))
+    return sorted(matrix(night), key=_row_rank)
+
+
+def _row_rank(row: KindRow) -> tuple[int, float, float, str]:
+    return -row.broken, math.inf if row.share is None else row.share, -row.used, row.title
 
 
 def worst_faults(night: Night, routine: str) -> list[Placed]:
@@ -131,20 +170,22 @@ def worst_faults(night: Night, routine: str) -> list[Placed]:
 
 def verdict_changes(before: Night, now: Night) -> list[str]:
     """Return which verdicts differ between two nights, cases as they are first."""
-    old = {(case.key, cell.fault): cell for case in before.cases for cell in case.cells}
+    old = {(case.key, cell.fault): Placed(case, cell) for case in before.cases for cell in case.cells}
     plain, faulty = [], []
     for case in now.cases:
         for cell in case.cells:
             earlier = old.get((case.key, cell.fault))
-            if earlier is None or earlier.status == cell.status:
+            if earlier is None:
                 continue
             where = f"{case.routine} {case.place}"
             if cell.fault == AS_IT_IS:
-                plain.append(f"{where}: {earlier.status} before, {cell.status} now")
+                then, now_is = earlier.cell.status, cell.status
+                if then != now_is:
+                    plain.append(f"{where}: {then} before, {now_is} now")
             else:
-                faulty.append(
-                    f"{where}, {cell.title}: {SURVIVES[earlier.status]} before, {SURVIVES[cell.status]} now"
-                )
+                did, does = earlier.effect, case.effect(cell)
+                if did != does:
+                    faulty.append(f"{where}, {cell.title}: {did} before, {does} now")
     return plain + faulty
 
 
@@ -227,12 +268,41 @@ def bound_words(one: Counted) -> str:
 def trials_words(night: Night) -> str:
     """Return how the night was sampled."""
     words = f"{night.trials} trials of each case as it is"
+    if beyond_plain(_required(night)):
+        words += f", and weighted ones for what requires {exact(RARE_FROM, 100)} % or more"
     if night.fault_trials:
         words += (
             f", {night.fault_trials} under each fault, {night.scout_trials} others for each place or "
             "way that a search tries"
         )
     return f"{words}; seed {night.seed}, the night's own; confidence {exact(night.confidence, 100)} %"
+
+
+def open_words(night: Night) -> str:
+    """Return which requirements the trials under a fault cannot show, for they are too few; empty if none."""
+    from driftgate.judge.bounds import needed_trials
+
+    required = {
+        one.required
+        for case in night.cases
+        for cell in case.cells
+        if cell.fault != AS_IT_IS
+        for one in cell.tolerances
+        if one.required < 1.0 and needed_trials(one.required, night.confidence) > night.fault_trials
+    }
+    if not required:
+        return ""
+    needed = needed_trials(max(required), night.confidence)
+    shares = " and ".join(f"{exact(round(share, 12), 100)} %" for share in sorted(required))
+    return (
+        f"{night.fault_trials} trials cannot show {shares}: what requires that is open under a fault unless "
+        f"it breaks (--fault-trials {needed} can show it)"
+    )
+
+
+def _required(night: Night) -> list[float]:
+    cells = [case.as_it_is for case in night.cases]
+    return [one.required for cell in cells if cell is not None for one in cell.tolerances]
 
 
 def tried_words(night: Night) -> str:

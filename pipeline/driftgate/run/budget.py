@@ -111,7 +111,9 @@ def budget_routine(settings: BudgetSettings, progress: Progress) -> BudgetReport
         # A number of trials that is fixed beforehand: what is compared must have the same trials.
         rule = Sampling(settings.confidence, len(prepared.moments) + 1, sequential=False)
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
-        rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
+        rare = rare_answers(
+            workers, prepared, answer.covariance, settings.seed, settings.trials, rule, progress
+        )
         covariance, trials = answer.covariance, answer.trials
         case = report_of(named, planned, answer, rule, rare)
         plain = outputs_of(prepared.moments, trials, named.case.routine.time_limit)

@@ -159,7 +159,8 @@ def _judged(
             yield answer.index, _told(plan, answer, judged_facts(plan, answer, rule))
     for answer in left:
         plan = work[answer.index]
-        rare = rare_answers(workers, plan, answer, seed, trials, rule, progress)
+        assert plan.prepared is not None
+        rare = rare_answers(workers, plan.prepared, answer.covariance, seed, trials, rule, progress)
         yield answer.index, _told(plan, answer, judged_facts(plan, answer, rule, rare))
 
 

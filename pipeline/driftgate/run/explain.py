@@ -107,7 +107,9 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     rule = Sampling(settings.confidence, len(planned.prepared.moments) + 1, settings.sample == "sequential")
     with open_workers(settings.workers, -(-settings.trials // BATCH)) as workers:
         (answer,) = answers_of(workers, [planned], settings.seed, settings.trials, rule, progress)
-        rare = rare_answers(workers, planned, answer, settings.seed, settings.trials, rule, progress)
+        rare = rare_answers(
+            workers, planned.prepared, answer.covariance, settings.seed, settings.trials, rule, progress
+        )
     facts = with_causes(planned, answer, judged_facts(planned, answer, rule, rare))
     report = case_report(named, plan_facts(named.case, planned), facts)
     moments = tuple((m.name, m.step) for m in planned.prepared.moments)

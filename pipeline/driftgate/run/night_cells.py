@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from driftgate.judge.cell import counted, points_of
-from driftgate.judge.night import AS_IT_IS, Cell
+from driftgate.judge.cell import counted, decided_by_weights, points_of
+from driftgate.judge.night import AS_IT_IS, Cell, Counted
 from driftgate.judge.outcomes import Outcomes, joined, outcomes_of
+from driftgate.judge.rare import rare_moments
 from driftgate.judge.sampling import Sampling
-from driftgate.predict import Prepared, run_trials
+from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.trials_engine import trials_plan
 from driftgate.run import strays
 from driftgate.run.faults import Fault, Way, faults_of, with_fault
+from driftgate.run.rare import rare_answers
 from driftgate.run.tasks import BATCH, plan_one
+from driftgate.run.workers import Workers
 from driftgate.schema.case import Case
 from driftgate.schema.routine import Routine
 
@@ -123,7 +126,9 @@ def _worst_way(task: CellTask, prepared: Prepared, fault: Fault) -> Way:
 def _judged(task: CellTask, asked: Prepared, fault: Fault, faulty: Prepared, tried: int, words: str) -> Cell:
     """Return the verdict on the faulty case, held to what is asked of it as it is."""
     run = _outcomes(faulty, task.trials, task.seed)
-    allowed = asked.case.routine.final.contact_allowed
+    tolerances = counted(asked.moments, run, asked.case.routine.final.contact_allowed, task.rule)
+    if task.fault == AS_IT_IS:
+        tolerances = _with_weights(task, asked, tolerances)
     return Cell(
         fault=fault.key,
         title=fault.title,
@@ -132,8 +137,25 @@ def _judged(task: CellTask, asked: Prepared, fault: Fault, faulty: Prepared, tri
         trials=run.trials,
         together=int(run.everything.sum()),
         points=points_of(asked.moments, run),
-        tolerances=counted(asked.moments, run, allowed, task.rule),
+        tolerances=tolerances,
     )
+
+
+def _with_weights(task: CellTask, prepared: Prepared, tolerances: tuple[Counted, ...]) -> tuple[Counted, ...]:
+    """Return the tolerances, those with very high requirements decided by weighted trials, as by a check."""
+    # Only a run that looks more than once leaves requirements to them.
+    rule = replace(task.rule, sequential=True)
+    if not rare_moments(prepared, rule):
+        return tolerances
+    found = list(tolerances)
+    linear = covariance(prepared)
+    answers = rare_answers(
+        Workers(1), prepared, linear, task.seed, task.trials, rule, lambda done, total, words: None
+    )
+    for i, answer in answers.items():
+        # Contact is the last in both counts.
+        found[i] = decided_by_weights(found[i], answer.sample, answer.status, answer.largest, rule)
+    return tuple(found)
 
 
 def _outcomes(prepared: Prepared, trials: int, seed: int) -> Outcomes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -61,7 +62,47 @@ def nightly(settings: NightSettings, progress: Progress) -> NightReport:
         night = run_night(settings, cases, run, progress)
         if history is not None and settings.history is not None:
             history.add(night)
-            forget_work(settings.history, run)
+    if settings.history is not None:
+        # Of a night that is kept already, too: the run that kept it may have ended right after that.
+        forget_work(settings.history, run)
+    return _told(settings, findings, opened, history, night)
+
+
+def look_back(folder: Path, name: str) -> NightReport:
+    """Return the report of a night that is kept; nothing is run.
+
+    Parameters
+    ----------
+    folder : Path
+        The history.
+    name : str
+        The night; empty: the latest.
+
+    Raises
+    ------
+    InputError
+        If there is no such night.
+    """
+    history = History(folder)
+    opened = history.open()
+    settings = NightSettings(date.min, history=folder)
+    if not opened.sound:
+        return _report(settings, opened.findings, Exit.BAD_INPUT, _damage_words(opened.findings))
+    night = history.night(name or max(opened.nights, default=""))
+    if night is None:
+        there = ", ".join(opened.nights[-3:]) or "none"
+        raise InputError(f"no night {name or 'at all'} is kept in {folder.as_posix()}; the latest: {there}")
+    return _told(settings, opened.findings, opened, history, night)
+
+
+def _told(
+    settings: NightSettings,
+    findings: tuple[Finding, ...],
+    opened: Opened,
+    history: History | None,
+    night: Night,
+) -> NightReport:
+    """Return the report of a night, with what became of the nights before it."""
     status, why = night_status(night)
     before = None
     earlier = [name for name in opened.nights if name < night.night]
@@ -204,5 +245,14 @@ def _report(
         changes=changes,
         status=int(status),
         why=why,
-        command=settings.command(),
+        command=_command(settings, night),
     )
+
+
+def _command(settings: NightSettings, night: Night | None) -> str:
+    if night is None or settings.day != date.min:
+        return settings.command()
+    # Which files it was of, only its inputs' fingerprints know.
+    assert settings.history is not None
+    words = ["driftgate", "nightly", "--history", settings.history.as_posix(), "--kept"]
+    return shlex.join([*words, "--night", night.night])

@@ -23,8 +23,9 @@ from driftgate.judge.verdict import touch_places
 from driftgate.predict import Prepared, run_trials
 from driftgate.predict.sources import source_table
 from driftgate.predict.tilt import Tilt, tilt_towards
+from driftgate.predict.values import CovarianceResult
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import BATCH, Answer, Planned
+from driftgate.run.tasks import BATCH
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,8 @@ def _predict_tilted(task: _Task) -> tuple[tuple[RareSample, ...], tuple[TouchPla
 
 def rare_answers(
     workers: Spread,
-    planned: Planned,
-    answer: Answer,
+    prepared: Prepared,
+    linear: CovarianceResult,
     seed: int,
     most_trials: int,
     rule: Sampling,
@@ -73,10 +74,10 @@ def rare_answers(
     ----------
     workers : Spread
         Who does it.
-    planned : Planned
-        The case; it must be feasible.
-    answer : Answer
-        What the engines gave; the covariance engine says where to look.
+    prepared : Prepared
+        The case.
+    linear : CovarianceResult
+        What the covariance engine says: where to look.
     seed : int
         Of the case.
     most_trials : int
@@ -86,14 +87,12 @@ def rare_answers(
     progress : callable
         Told (trials done, at most so many, words).
     """
-    prepared = planned.prepared
-    assert prepared is not None
     which = rare_moments(prepared, rule)
     if not which:
         return {}
     required = rare_required(prepared, which)
     allowed = prepared.case.routine.final.contact_allowed
-    ways = ways_to_fail(prepared, answer.covariance, which)
+    ways = ways_to_fail(prepared, linear, which)
     tilt = tilt_towards(ways, source_table(prepared.case, frozenset()), prepared.true)
     largest = tilt.largest_weight
     looks = rare_looks(required, largest, rule, most_trials)
