@@ -210,6 +210,24 @@ def test_law_validate(project, capsys):
     status, out, _ = run(capsys, "validate")
     assert status == 2
     assert "fieldmaps/box.yaml" in out
+    assert "::error" not in out
+
+
+def test_law_validate_shows_faults_beside_their_lines(project, capsys, monkeypatch):
+    """SARIF and workflow commands name file, line and column; the latter by themselves on a server."""
+    path = project / "fieldmaps/box.yaml"
+    path.write_text(path.read_text().replace("title: Box", "titel: Box"))
+    monkeypatch.setenv("GITHUB_ACTIONS", "true")
+    status, out, _ = run(capsys, "validate", "--report", "sarif=v.sarif")
+    assert status == 2
+    assert "::error file=fieldmaps/box.yaml,line=3,col=1,title=DG108" in out
+    (found,) = json.loads((project / "v.sarif").read_text())["runs"]
+    places = [r["locations"][0]["physicalLocation"]["region"] for r in found["results"]]
+    assert {"startLine": 3, "startColumn": 1} in places
+    path.write_text(path.read_text().replace("titel: Box", "title: Box"))
+    status, out, _ = run(capsys, "validate", "--report", "sarif=v.sarif")
+    assert (status, out) == (0, "")
+    assert json.loads((project / "v.sarif").read_text())["runs"][0]["results"] == []
 
 
 def test_law_schemas_are_schemas(project, capsys):

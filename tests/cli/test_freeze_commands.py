@@ -39,6 +39,13 @@ def test_law_freeze_and_verify(project: Path, capsys: pytest.CaptureFixture[str]
     assert last_line(capsys) == "driftgate: status 0: 3 files as frozen"
     assert json.loads(Path("v.json").read_text())["digest"] == digest
     assert 'failures="0"' in Path("v.xml").read_text()
+    path = Path("routines/out.yaml")
+    path.write_text(path.read_text().replace("time_limit: 10 s", "time_limit: 9 s"))
+    assert run(["verify", "--report", "sarif=v.sarif", "--annotate", "always"]) == 1
+    line = path.read_text().splitlines().index("time_limit: 9 s") + 1
+    assert f"\n::error file=routines/out.yaml,line={line},col=" in capsys.readouterr().out
+    results = json.loads(Path("v.sarif").read_text())["runs"][0]["results"]
+    assert "DG704" in {result["ruleId"] for result in results}
     assert run(["verify", "--expect", "0" * 12]) == 2
     assert last_line(capsys) == "driftgate: status 2: it is not the manifest that was expected"
     assert run(["validate"]) == 0, "the manifest beside the routines is not read as one"

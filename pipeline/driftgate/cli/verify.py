@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftgate.cli import options
-from driftgate.cli.freeze import DEFAULT, FORMATS
+from driftgate.cli.freeze import DEFAULT
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
 if TYPE_CHECKING:
     from driftgate.run.workers import Crew
+
+
+FORMATS = ("json", "junit", "sarif", "markdown")
 
 
 class Digest(click.ParamType[str]):
@@ -91,6 +94,7 @@ class Digest(click.ParamType[str]):
 @options.today_option
 @options.cache_options
 @report_option(FORMATS)
+@options.annotate_option
 @options.colour_option
 @click.option("--quiet", "-q", is_flag=True, help="Print only what is not as frozen, and no progress.")
 def command(
@@ -105,6 +109,7 @@ def command(
     cache_folder: Path | None,
     no_cache: bool,
     reports: tuple[tuple[str, Path], ...],
+    annotate: str,
     colour: str,
     quiet: bool,
 ) -> int:
@@ -136,5 +141,9 @@ def command(
     for form, path in reports:
         write_whole(path, render_as(form, found))
     emit(render_verification(found, colour=options.wants_colour(colour), quiet=quiet))
+    if options.wants_annotations(annotate):
+        from driftgate.report.located_findings import verification_annotations
+
+        emit(verification_annotations(found))
     say_status(found.status, found.why)
     return found.status

@@ -6,6 +6,7 @@ them, from memory: "%", carriage return and line feed in the message, and ":" an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from driftgate.core.rules import RULES
@@ -35,7 +36,12 @@ def render_annotations(report: RunReport, found: Comparison | None = None) -> st
     str
         At most `MOST` commands, and one more that says how many are left out.
     """
-    items = [item for item in located(report, found) if not item.accepted]
+    return annotations_of(located(report, found))
+
+
+def annotations_of(found: Sequence[Located]) -> str:
+    """Return workflow commands for what is not let through, in the order given; may be empty."""
+    items = [item for item in found if not item.accepted]
     lines = [_command(item) for item in items[:MOST]]
     if len(items) > MOST:
         lines.append(f"::notice title=driftgate::+{len(items) - MOST} more: the report above has them all")

@@ -13,6 +13,8 @@ from __future__ import annotations
 import hashlib
 import re
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -55,7 +57,56 @@ def render_sarif(report: RunReport, found: Comparison | None = None) -> str:
 
 def sarif_object(report: RunReport, found: Comparison | None = None) -> Json:
     """Return the report as plain dictionaries, lists, texts and numbers."""
-    items = located(report, found)
+    head = SarifHead(
+        name="driftgate/",
+        version=report.version,
+        command=report.command,
+        status=report.status,
+        why=report.why,
+        # A run that found fault with routines has done its work; one that could not read them has not.
+        done=report.status in (0, 1),
+        properties={
+            "verdict": report.verdict or "none",
+            "seed": report.seed,
+            "trials": report.trials,
+            "sample": report.sample,
+            "confidence": report.confidence,
+        },
+    )
+    return _whole(located(report, found), head)
+
+
+@dataclass(frozen=True)
+class SarifHead:
+    """What a run is, apart from its results.
+
+    Attributes
+    ----------
+    name : str
+        Of the kind of run, ending in "/": readers keep the results of each kind apart (3.17.3).
+    version, command, status, why
+        As in any report.
+    done : bool
+        Whether the run has done what it was to do, whatever it found.
+    properties : dict
+        More about it.
+    """
+
+    name: str
+    version: str
+    command: str
+    status: int
+    why: str
+    done: bool
+    properties: Json
+
+
+def sarif_text(items: Sequence[Located], head: SarifHead) -> str:
+    """Return located matters, worst first, as SARIF text."""
+    return as_text(_whole(items, head))
+
+
+def _whole(items: Sequence[Located], head: SarifHead) -> Json:
     placed = [item for item in items if item.path]
     told = [_notification(item.level, item.message) for item in items if not item.path]
     if len(placed) > MOST_RESULTS:
@@ -66,29 +117,22 @@ def sarif_object(report: RunReport, found: Comparison | None = None) -> Json:
         "version": VERSION,
         "runs": [
             {
-                "tool": {"driver": _driver(report)},
-                "automationDetails": {"id": "driftgate/"},
+                "tool": {"driver": _driver(head.version)},
+                "automationDetails": {"id": head.name},
                 "columnKind": "unicodeCodePoints",
                 "defaultEncoding": "utf-8",
-                "invocations": [_invocation(report, told)],
+                "invocations": [_invocation(head, told)],
                 "results": _results(placed[:MOST_RESULTS]),
-                "properties": {
-                    "verdict": report.verdict or "none",
-                    "seed": report.seed,
-                    "trials": report.trials,
-                    "sample": report.sample,
-                    "confidence": report.confidence,
-                    "cautions": list(FULL),
-                },
+                "properties": {**head.properties, "cautions": list(FULL)},
             }
         ],
     }
 
 
-def _driver(report: RunReport) -> Json:
+def _driver(version: str) -> Json:
     return {
         "name": "driftgate",
-        "semanticVersion": report.version,
+        "semanticVersion": version,
         "fullDescription": {"text": " ".join(FULL)},
         "rules": [_rule(rule) for rule in RULES.values()],
     }
@@ -106,13 +150,12 @@ def _rule(rule: Rule) -> Json:
     }
 
 
-def _invocation(report: RunReport, told: list[Json]) -> Json:
+def _invocation(head: SarifHead, told: list[Json]) -> Json:
     made: Json = {
-        "commandLine": report.command,
-        "exitCode": report.status,
-        "exitCodeDescription": plain(report.why),
-        # A run that found fault with routines has done its work; one that could not read them has not.
-        "executionSuccessful": report.status in (0, 1),
+        "commandLine": head.command,
+        "exitCode": head.status,
+        "exitCodeDescription": plain(head.why),
+        "executionSuccessful": head.done,
     }
     if told:
         made["toolExecutionNotifications"] = told
@@ -123,7 +166,7 @@ def _notification(level: str, text: str) -> Json:
     return {"level": level, "message": _message(text)}
 
 
-def _results(items: list[Located]) -> list[Json]:
+def _results(items: Sequence[Located]) -> list[Json]:
     index = {code: number for number, code in enumerate(RULES)}
     seen: Counter[str] = Counter()
     results = []
@@ -139,7 +182,7 @@ def _results(items: list[Located]) -> list[Json]:
             # Readers match results of two runs by this key alone; the number tells apart what is alike.
             "partialFingerprints": {"primaryLocationLineHash": f"{key}:{seen[key]}"},
             # All results say whether they are suppressed, or none does (3.27.23).
-            "suppressions": [_suppression(item.accepted)] if item.accepted else [],
+            "suppressions": [_suppression(item)] if item.accepted else [],
         }
         if item.related:
             made["relatedLocations"] = [
@@ -150,8 +193,9 @@ def _results(items: list[Located]) -> list[Json]:
     return results
 
 
-def _suppression(why: str) -> Json:
-    return {"kind": "inSource", "status": "accepted", "justification": why}
+def _suppression(item: Located) -> Json:
+    kind = "external" if item.elsewhere else "inSource"
+    return {"kind": kind, "status": "accepted", "justification": item.accepted}
 
 
 def _message(text: str) -> Json:
@@ -165,4 +209,7 @@ def _location(path: str, line: int, column: int) -> Json:
         region["startColumn"] = column
     # File names that are not UTF-8 are kept as the bytes that they are.
     uri = quote(path, errors="surrogateescape")
+    if path.startswith("/"):
+        # Outside of the repository: "/x" alone would be taken for a place inside it.
+        uri = f"file://{uri}"
     return {"physicalLocation": {"artifactLocation": {"uri": uri}, "region": region}}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from driftgate.core.findings import Finding, Level
@@ -53,7 +53,9 @@ class Located:
     related : tuple of Related
         The steps at fault, the worst first.
     accepted : str
-        Until when and why the routine accepts it; empty: it does not.
+        Until when and why it is let through; empty: it is not.
+    elsewhere : bool
+        Whether that is said in another file than the one it is about.
     rank : tuple of float
         Among those of a level the lower is the worse.
     """
@@ -68,6 +70,7 @@ class Located:
     identity: tuple[str, ...]
     related: tuple[Related, ...] = ()
     accepted: str = ""
+    elsewhere: bool = False
     rank: tuple[float, ...] = (0.0,)
 
 
@@ -89,13 +92,18 @@ def located(report: RunReport, found: Comparison | None = None) -> list[Located]
     """
     findings = [*report.findings, *(f for case in report.cases for f in case.findings)]
     accepted = [a for case in report.cases for a in case.accepted]
-    items = [_finding(finding) for finding in dict.fromkeys(findings)]
+    items = [located_finding(finding) for finding in dict.fromkeys(findings)]
     items += [_accepted(one) for one in dict.fromkeys(accepted)]
     for case in report.cases:
         if case.verdict is not None:
             items += _of_case(case, case.verdict, report.seed)
     if found is not None:
         items += _lost(report, found)
+    return in_order(items)
+
+
+def in_order(items: list[Located]) -> list[Located]:
+    """Return items worst first, and what is let through last."""
     return sorted(items, key=_order)
 
 
@@ -104,7 +112,8 @@ def _order(item: Located) -> tuple[bool, int, tuple[float, ...], str, int, int, 
     return bool(item.accepted), level, item.rank, item.path, item.line, item.column, item.code, item.message
 
 
-def _finding(finding: Finding) -> Located:
+def located_finding(finding: Finding) -> Located:
+    """Return a finding at its place."""
     more = (f"hint: {plain(finding.suggestion)}",) if finding.suggestion else ()
     # The line as it stands, without its number: edits elsewhere leave it the same.
     identity = ("finding", finding.path, finding.code, finding.excerpt.strip())
@@ -122,18 +131,7 @@ def _finding(finding: Finding) -> Located:
 
 
 def _accepted(one: AcceptedFinding) -> Located:
-    finding = _finding(one.finding)
-    return Located(
-        finding.code,
-        finding.level,
-        finding.path,
-        finding.line,
-        finding.column,
-        finding.message,
-        finding.more,
-        finding.identity,
-        accepted=accepted_words(one),
-    )
+    return replace(located_finding(one.finding), accepted=accepted_words(one), rank=(0.0,))
 
 
 def _of_case(case: CaseReport, verdict: CaseVerdict, seed: int) -> list[Located]:

@@ -15,6 +15,7 @@ from driftgate.report.junit_parts import (
     new_suite,
     suite_text,
 )
+from driftgate.report.located_findings import verification_sarif
 from driftgate.report.paint import Paint
 from driftgate.report.verify_model import Verification
 from driftgate.report.verify_text import closing, risk_name, risk_words, verification_markdown
@@ -23,7 +24,9 @@ VERIFICATION_SCHEMA = "driftgate-verification/1"
 
 
 def render_as(form: str, found: Verification) -> str:
-    """Return the verification in a format: "json", "junit" or "markdown"."""
+    """Return the verification in a format: "json", "junit", "sarif" or "markdown"."""
+    if form == "sarif":
+        return verification_sarif(found)
     if form == "json":
         return verification_json(found)
     return verification_junit(found) if form == "junit" else verification_markdown(found)
