@@ -96,6 +96,13 @@ def calibration(session: nox.Session) -> None:
 
 
 @nox.session
+def mutation(session: nox.Session) -> None:
+    """Change the core in a sample of places, count what tests notice, an hour; `-- --sample 60 --seed 2`."""
+    _quiet_install(session, "-e", ".", *_group("test"), *_group("mutation"))
+    session.run("python", "tests/mutation/mutate.py", *session.posargs)
+
+
+@nox.session
 def docs(session: nox.Session) -> None:
     """Remake the output shown in README.md and DEVELOPERS.md, and the table of evidence by its tests."""
     _quiet_install(session, ".", *_group("test"))
