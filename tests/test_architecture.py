@@ -24,6 +24,7 @@ LAYERS = (
     "calibrate",
     "report",
     "export",
+    "first",
     "run",
     "cli",
 )

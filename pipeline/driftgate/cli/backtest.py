@@ -56,7 +56,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
 )
 @click.option(
     "--robot",
-    type=options.FILE,
+    type=options.ROBOT_FILE,
     default=None,
     metavar="FILE",
     help="Judge this robot file's error sources instead.",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -33,7 +34,7 @@ FORMATS = ("json", "markdown")
     more for each, --improve some fifteen runs of --trials. The exit status is that of the case shown.
     """
 )
-@click.argument("routine", type=click.Path(path_type=Path))
+@click.argument("routine", type=Documents("routine"))
 @click.option("--mirrored", is_flag=True, help="The other side of the field.")
 @click.option("--all", "everything", is_flag=True, help="Show every source, however small its share.")
 @options.trials_option

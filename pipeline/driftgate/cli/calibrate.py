@@ -46,14 +46,14 @@ from driftgate.cli.out import emit, say_status
 )
 @click.option(
     "--robot",
-    type=options.FILE,
+    type=options.ROBOT_FILE,
     default=None,
     metavar="FILE",
     help="The robot file: for logs, what is constant over what, and its sensors; for a guide that fits.",
 )
 @click.option(
     "--field",
-    type=options.FILE,
+    type=options.FIELD_FILE,
     default=None,
     metavar="FILE",
     help="With logs: the map of the field as it really was, for range sensors; by default the logs name it.",

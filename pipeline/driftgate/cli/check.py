@@ -18,6 +18,7 @@ from driftgate.cli.against import (
     final_status,
     keep,
 )
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -53,7 +54,7 @@ FORMATS = ("json", "junit", "sarif", "markdown")
     2 bad input or usage, 3 a fault in driftgate, 5 nothing matched, 130 interrupted.
     """
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=Documents("routine"))
 @options.trials_options
 @options.seed_option
 @options.confidence_option

@@ -8,6 +8,7 @@ from typing import Final
 
 import click
 
+from driftgate.cli.complete import complete_codes
 from driftgate.cli.out import emit
 
 _ACCEPTABLE: Final = (
@@ -24,7 +25,7 @@ _ACCEPTABLE: Final = (
       driftgate codes DG103
     """
 )
-@click.argument("code", required=False)
+@click.argument("code", required=False, shell_complete=complete_codes)
 def command(code: str | None) -> int:
     """List the codes of findings, or explain one CODE."""
     from driftgate.core.rules import RULES

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -43,7 +44,7 @@ FORMATS = ("json", "markdown")
     0 all variants were predicted, 1 the plan of one is infeasible, 2 bad input or usage.
     """
 )
-@click.argument("routine", type=click.Path(path_type=Path))
+@click.argument("routine", type=Documents("routine"))
 @click.option(
     "--variant", "variants", multiple=True, metavar="'NAME: CHANGES'", help="A variant. Any number of times."
 )

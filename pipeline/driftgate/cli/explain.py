@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     marked with '!'. The exit status is 0 whatever became of it.
     """
 )
-@click.argument("routine", type=click.Path(path_type=Path))
+@click.argument("routine", type=Documents("routine"))
 @click.option("--filter", "only_filter", is_flag=True, help="Only whether the filter is right about itself.")
 @click.option(
     "--trial",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     5 nothing matched.
     """
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=Documents("routine"))
 @click.option(
     "--out",
     "folder",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -37,7 +38,7 @@ DEFAULT = Path("routines/code.freeze")
     breaks or is undecided or a plan is infeasible, 2 bad input or usage, 5 nothing matched.
     """
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=Documents("routine"))
 @click.option(
     "--out",
     "out",

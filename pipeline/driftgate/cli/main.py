@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Final, NoReturn
 
 import click
+from click.shell_completion import CompletionItem
 
 from driftgate import __version__
 from driftgate.cli.out import drop_stdout, say_status
@@ -20,6 +21,7 @@ from driftgate.core.errors import DriftgateError
 
 # Command to module; a module is imported when its command is asked for.
 _COMMANDS: Final = {
+    "new": "driftgate.cli.new",
     "check": "driftgate.cli.check",
     "explain": "driftgate.cli.explain",
     "budget": "driftgate.cli.budget",
@@ -34,9 +36,11 @@ _COMMANDS: Final = {
     "validate": "driftgate.cli.validate",
     "schema": "driftgate.cli.schema",
     "codes": "driftgate.cli.codes",
+    "completion": "driftgate.cli.completion",
 }
 
 _SHORT: Final = {
+    "new": "Begin a project: a robot, a field and a first routine that passes.",
     "check": "Predict every routine and judge its tolerances.",
     "explain": "Everything about one routine: timeline, sight lines, errors, readings.",
     "budget": "Which error source makes how much of one routine's error.",
@@ -51,6 +55,7 @@ _SHORT: Final = {
     "validate": "Read the files and report what is wrong with them; predict nothing.",
     "schema": "Write a JSON Schema, for completion and checks in an editor.",
     "codes": "List the codes of findings, or explain one.",
+    "completion": "Let the TAB key complete commands, files and codes.",
 }
 
 TRACEBACK_VARIABLE: Final = "DRIFTGATE_TRACEBACK"
@@ -82,6 +87,11 @@ class LazyGroup(click.Group):
         if name not in _COMMANDS and not name.startswith("-") and close:
             ctx.fail(f"No such command '{name}'. Did you mean '{close[0]}'?")
         return super().resolve_command(ctx, args)
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Complete commands without importing them, and the options of the group."""
+        found = [CompletionItem(name, help=_SHORT[name]) for name in _COMMANDS if name.startswith(incomplete)]
+        return [*found, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""

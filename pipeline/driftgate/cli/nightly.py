@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -34,7 +35,7 @@ FORMATS = ("json", "csv", "markdown", "html")
     place, searched. They decide nothing: the exit status is that of the routines as they are.
     """
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=Documents("routine"))
 @click.option(
     "--night",
     type=options.Day(),

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from driftgate.cli.complete import Documents
+
 if TYPE_CHECKING:
     from driftgate.run.cache import Cache
     from driftgate.run.workers import Crew
@@ -23,6 +25,8 @@ SAMPLES = ("sequential", "fixed")
 CACHE_VARIABLE = "DRIFTGATE_CACHE"
 WHEN_CHOICES = ("auto", "always", "never")
 FILE = click.Path(path_type=Path, dir_okay=False)
+ROBOT_FILE = Documents("robot", file_only=True)
+FIELD_FILE = Documents("field map", file_only=True)
 
 
 class Share(click.ParamType[float]):
@@ -138,7 +142,7 @@ def field_options(function: F) -> F:
     return click.option(
         "--field",
         "field",
-        type=FILE,
+        type=FIELD_FILE,
         default=None,
         metavar="FILE",
         help="Judge on this field map too, as the true field: for example as measured on the day. "

@@ -8,6 +8,7 @@ from typing import Final
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.written import Quantities
 
@@ -33,7 +34,7 @@ MOST_RUNS: Final = 1000
     Exit statuses: 0 written, 1 the plan is infeasible, 2 bad input files or bad usage.
     """
 )
-@click.argument("routine", type=click.Path(path_type=Path))
+@click.argument("routine", type=Documents("routine"))
 @click.option(
     "--out",
     "folder",

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
+_SUFFIX: Final = {"junit": "xml", "markdown": "md"}
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -31,6 +33,13 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
                 f"'{value}' is not FORMAT=FILE with FORMAT one of {', '.join(self._formats)}", param, ctx
             )
         return form, Path(file)
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """Return a whole report for each format: a name that one may keep."""
+        names = [f"{form}=report.{_SUFFIX.get(form, form)}" for form in self._formats]
+        return [CompletionItem(name) for name in names if name.startswith(incomplete)]
 
 
 def report_option(formats: tuple[str, ...], what: str = "a report") -> Callable[[F], F]:

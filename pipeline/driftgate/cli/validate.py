@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from driftgate.cli import options
+from driftgate.cli.complete import Documents
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     Exit statuses: 0 every file is sound, 2 something is wrong, 5 nothing matched.
     """
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=Documents("routine", "robot", "field map"))
 @report_option(("sarif",))
 @options.annotate_option
 @options.colour_option

@@ -63,7 +63,7 @@ class Digest(click.ParamType[str]):
 )
 @click.option(
     "--field",
-    type=options.FILE,
+    type=options.FIELD_FILE,
     default=None,
     metavar="FILE",
     help="The field as taped out: judge every routine on it too, as the true field; robots keep their maps.",

@@ -1,0 +1,192 @@
+"""`driftgate new`."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import click
+
+from driftgate.cli.first_words import AsTyped, Install, Sides
+from driftgate.cli.out import emit, say_status
+
+if TYPE_CHECKING:
+    from driftgate.run.first import FirstProject
+
+
+class _Asked(NamedTuple):
+    """One thing that is asked for: its option, what it is, its default, what the interview says."""
+
+    option: str
+    type: click.ParamType[Any]
+    default: str
+    help: str
+    question: str  # none: not asked, only taken from the option
+
+
+_LENGTH: Final = "length"
+_ASKED: Final = (
+    _Asked(
+        "field-length",
+        AsTyped(_LENGTH, 0.3, 50.0),
+        "3.6 m",
+        "The field from wall to wall, along its x axis.",
+        "The field, from wall to wall: how long is it?",
+    ),
+    _Asked(
+        "field-width",
+        AsTyped(_LENGTH, 0.3, 50.0),
+        "2.4 m",
+        "The same along its y axis.",
+        "And how wide?",
+    ),
+    _Asked(
+        "robot-length",
+        AsTyped(_LENGTH, 0.05, 2.0),
+        "350 mm",
+        "The robot from bumper to bumper.",
+        "The robot, from bumper to bumper: how long is it?",
+    ),
+    _Asked(
+        "robot-width",
+        AsTyped(_LENGTH, 0.05, 2.0),
+        "300 mm",
+        "The robot from side to side.",
+        "And how wide?",
+    ),
+    _Asked("robot-mass", AsTyped("mass", 0.05, 150.0), "5 kg", "The robot's mass, battery included.", ""),
+    _Asked(
+        "wheel-diameter",
+        AsTyped(_LENGTH, 0.01, 0.6),
+        "80 mm",
+        "Diameter of its driven wheels.",
+        "Its driven wheels: what diameter?",
+    ),
+    _Asked(
+        "wheel-speed",
+        AsTyped("turn rate", 0.5, 700.0),
+        "300 rpm",
+        "How fast such a wheel turns in the air, behind the gears.",
+        "And how fast do they turn in the air?",
+    ),
+    _Asked(
+        "sensors",
+        Sides(),
+        "front,left",
+        "Where range sensors look: any of front, left, back, right, separated by commas; or none.",
+        "Where do range sensors look (front, left, back, right, or none)?",
+    ),
+)
+_WHAT: Final = {
+    "routines/first.yaml": "a first routine",
+    "routines/robots/robot.yaml": "the robot",
+    "fieldmaps/field.yaml": "the field",
+    ".github/workflows/routines.yml": "the gate on a build server",
+    ".schemas": "for an editor that completes keys and marks slips",
+}
+
+
+def _asked_options(function: Any) -> Any:
+    for asked in reversed(_ASKED):
+        add = click.option(
+            f"--{asked.option}", type=asked.type, show_default=asked.default, default=None, help=asked.help
+        )
+        function = add(function)
+    return function
+
+
+@click.command(
+    epilog="""
+    \b
+    Examples:
+      driftgate new greenhouse
+      driftgate new greenhouse --field-length 12ft --field-width 12ft --yes
+      driftgate new --robot-length "18 in" --robot-width "16 in" --sensors left,right
+
+    \b
+    What it writes:
+      routines/first.yaml             a first routine
+      routines/robots/robot.yaml      the robot
+      fieldmaps/field.yaml            the field: four walls
+      .github/workflows/routines.yml  the gate on a build server
+      .schemas/                       JSON Schemas, which the first lines of the files name
+    It passes `driftgate check` as it is. Comments say what to change, and how each number would be
+    measured: to begin with all are guesses. A file that exists is never written over; if one is in the
+    way, it is named and nothing is written.
+
+    \b
+    Exit statuses: 0 written, 2 bad usage, sizes that do not go together, or a file in the way.
+    """
+)
+@click.argument("folder", required=False, default=".", type=click.Path(path_type=Path, file_okay=False))
+@_asked_options
+@click.option(
+    "--drive",
+    type=click.Choice(("differential", "holonomic")),
+    default="differential",
+    show_default=True,
+    help="holonomic: it can drive sideways.",
+)
+@click.option(
+    "--install",
+    type=Install(),
+    default="./tools/driftgate",
+    show_default=True,
+    metavar="WHAT",
+    help="What the build server gives to pip: a folder of your repository, or an address.",
+)
+@click.option("--yes", "-y", is_flag=True, help="Ask nothing: what no option says has its default.")
+def command(folder: Path, drive: str, install: str, yes: bool, **given: Any) -> int:
+    """Begin a project in FOLDER: a robot, a field and a first routine.
+
+    FOLDER is made if need be; by default it is the folder you are in. On a terminal you are asked what
+    no option says, and Enter takes what stands in brackets. Every size needs its unit.
+    """
+    from driftgate.first.values import Wanted
+    from driftgate.run.first import begin_project
+
+    asking = not yes and sys.stdin.isatty() and sys.stderr.isatty()
+    values = _answers(given, asking)
+    wanted = Wanted(drive=drive, install=install, **values)
+    made = begin_project(folder, wanted)
+    emit(_told(made, install))
+    say_status(0, f"{len(made.names)} files written")
+    return 0
+
+
+def _answers(given: dict[str, Any], asking: bool) -> dict[str, Any]:
+    """Return every value: as given, else as answered, else the default."""
+    values = {}
+    for asked in _ASKED:
+        key = asked.option.replace("-", "_")
+        value = given[key]
+        if value is None and asking and asked.question:
+            value = click.prompt(asked.question, default=asked.default, type=asked.type, err=True)
+        values[key] = asked.type(asked.default) if value is None else value
+    return values
+
+
+def _told(made: FirstProject, install: str) -> str:
+    from driftgate.report.text import plain
+
+    place = plain(str(made.folder))
+    lines = ["written" if place == "." else f"written in {place}"]
+    width = max(len(name) for name in _WHAT)
+    lines += [f"  {name:<{width}}  {what}" for name, what in _WHAT.items()]
+    lines += ["", "next"]
+    if place != ".":
+        lines.append(f"  cd {shlex.quote(place)}")
+    lines += [
+        "  driftgate check                         does it hold? It does, on guesses",
+        "  driftgate explain routines/first.yaml   why",
+        "Then change what the comments mark with CHANGE, and check again after each change.",
+        f"The build server gets driftgate from {install}: see {list(_WHAT)[3]}.",
+    ]
+    if made.repository is not None:
+        lines.append(
+            f"{place} lies inside the repository {made.repository}: move .github to its root, or no server "
+            "reads it."
+        )
+    return "\n".join(lines) + "\n"
