@@ -35,6 +35,14 @@ def tests(session: nox.Session) -> None:
     session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **EXTRAS})
 
 
+@nox.session
+def browser(session: nox.Session) -> None:
+    """Open the pages in a Chromium without a window; skipped where there is none. Arguments go to pytest."""
+    _quiet_install(session, ".", *_group("test"), *_group("browser"))
+    _quiet_install(session, "--no-deps", *_group("accessibility"))
+    session.run("pytest", *(session.posargs or ["tests/browser"]))
+
+
 @nox.session(python=["3.11", "3.12", "3.13"])
 def matrix(session: nox.Session) -> None:
     """Run the tests on every supported Python that is installed."""

@@ -75,6 +75,38 @@ def test_law_bad_file_has_place_and_caret(project, capsys):
     assert err.splitlines()[-1].startswith("driftgate: status 2: 1 error in the files")
 
 
+def test_law_pictures_cost_nothing_unless_asked_for(project, capsys, monkeypatch):
+    """Without a report that shows them nothing is gathered; page and files come of one gathering."""
+    from driftgate.run import pictures
+
+    asked = []
+    real = pictures.pictures_of
+    monkeypatch.setattr(pictures, "pictures_of", lambda *a: asked.append(1) or real(*a))
+    assert run(capsys, *CHECK, "--report", "json=r.json")[0] == 0
+    assert asked == []
+    assert run(capsys, *CHECK, "--report", "html=r.html", "--report", "svg=drawn")[0] == 0
+    assert asked == [1]
+    assert "<title>driftgate: Out and stop</title>" in (project / "r.html").read_text()
+    names = sorted(path.name for path in (project / "drawn").iterdir())
+    assert names == [
+        *("out-budget-end.svg", "out-budget-half-way.svg", "out-close-end.svg", "out-close-half-way.svg"),
+        *("out-field.svg", "out-time.svg"),
+    ]
+
+
+def test_err_pictures_do_not_replace_what_others_drew(project, capsys):
+    """A file of that name which driftgate did not write, or a file for a folder, is refused."""
+    (project / "drawn").mkdir()
+    (project / "drawn/out-time.svg").write_text("<svg/>")
+    status, _, err = run(capsys, *CHECK, "--report", "svg=drawn")
+    assert status == 2
+    assert "was not written by driftgate" in err
+    assert [path.name for path in (project / "drawn").iterdir()] == ["out-time.svg"]
+    status, _, err = run(capsys, *CHECK, "--report", "svg=pyproject.toml")
+    assert status == 2
+    assert "is no folder" in err
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

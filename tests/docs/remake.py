@@ -8,6 +8,8 @@ with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a
 block of timings: it is remade with `--measure` only and never compared. `morning STAGE:` runs the command in
 the folder of `morning.py`, after all that README shows before it there.
 
+The pictures in README are drawn too (`pictures.py`).
+
 The table of evidence stands between two comments, `evidence` and `end of evidence`. It is remade with
 `--evidence` only, which runs the tests that it lists.
 """
@@ -24,6 +26,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from morning import TODAY, Morning
+from pictures import remake_pictures
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
@@ -131,3 +134,4 @@ if __name__ == "__main__":
     for name in DOCUMENTS:
         changed = remake(name, "--measure" in sys.argv, "--evidence" in sys.argv)
         print(name, "remade" if changed else "unchanged")
+    print("pictures", "remade" if remake_pictures() else "unchanged")

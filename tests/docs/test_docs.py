@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from pictures import FOLDER, pictures
 from remake import DOCUMENTS, blocks, evidence, shown_evidence
 
 from driftgate.core.rules import RULES
@@ -34,6 +35,15 @@ def test_law_shown_output_is_real(document: str):
         if block.what.startswith("sh -c 'cd build && cc") and shutil.which("cc") is None:
             continue  # shown where there is a C compiler
         assert _masked(block.shown) == _masked(block.real), block.what
+
+
+def test_law_shown_pictures_are_real():
+    """README's pictures are what the code draws, it shows each of them, and nothing else lies beside them."""
+    real = pictures()
+    assert set(re.findall(r"\]\(\.images/([^)]+)\)", README)) == set(real)
+    assert {path.name for path in FOLDER.iterdir()} == set(real)
+    for name, text in real.items():
+        assert _masked((FOLDER / name).read_text(encoding="utf-8")) == _masked(text), name
 
 
 def test_law_table_of_evidence_is_up_to_date():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -25,9 +26,15 @@ from driftgate.cli.targets import check_targets, report_option
 if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison
     from driftgate.report.model import RunReport
+    from driftgate.report.picture import CasePicture
+    from driftgate.run.check import CheckSettings
     from driftgate.run.workers import Crew
 
-FORMATS = ("json", "junit", "sarif", "markdown")
+    Pictures = Sequence[CasePicture | None]
+
+FORMATS = ("json", "junit", "sarif", "markdown", "html", "svg")
+# These show pictures, for which a few hundred trials of each case are run again.
+PICTURED = ("html", "svg")
 
 
 @click.command(
@@ -39,6 +46,7 @@ FORMATS = ("json", "junit", "sarif", "markdown")
       driftgate check routines/dash.yaml --sample fixed --trials 4000
       driftgate check --field fieldmaps/as-measured.yaml
       driftgate check --report json=out.json --report junit=out.xml
+      driftgate check routines/dash.yaml --report html=dash.html --report svg=pictures
       driftgate check --changed-since origin/main --baseline season-start --erosion fail
 
     \b
@@ -120,6 +128,7 @@ def command(
             inputs = load_inputs(paths, field, carry_field)
             found = compared(against, settings, paths, inputs, affected, progress)
             keep(against, inputs, seed, workers, progress)
+        pictures = _pictures(reports, settings, report, progress)
     if cache is not None and cache.trouble and not quiet:
         click.echo(f"driftgate: no cache: {plain(cache.trouble)}", err=True)
     status, why = final_status(report.status, report.why, found)
@@ -127,7 +136,7 @@ def command(
         why = f"{why}; {affected.words}"
     report = replace(report, status=status, why=why)
     for form, path in reports:
-        _write(form, path, report, found)
+        _write(form, path, report, pictures, found)
     wanted = options.wants_colour(colour)
     emit(render_terminal(report, colour=wanted, quiet=quiet))
     if found is not None:
@@ -142,8 +151,32 @@ def command(
     return report.status
 
 
-def _write(form: str, path: Path, report: RunReport, found: Comparison | None) -> None:
-    from driftgate.report.with_comparison import with_comparison
-    from driftgate.report.write import write_whole
+def _pictures(
+    reports: tuple[tuple[str, Path], ...],
+    settings: CheckSettings,
+    report: RunReport,
+    progress: Callable[[int, int, str], None],
+) -> Pictures:
+    """Return what the pictures show where a report shows any; nothing is gathered for the others."""
+    if not any(form in PICTURED for form, _ in reports):
+        return ()
+    from driftgate.run.pictures import pictures_of
 
-    write_whole(path, with_comparison(form, report, found))
+    return pictures_of(settings, report, progress)
+
+
+def _write(form: str, path: Path, report: RunReport, pictures: Pictures, found: Comparison | None) -> None:
+    from driftgate.report.with_comparison import with_comparison
+    from driftgate.report.write import write_folder, write_whole
+
+    if form == "html":
+        from driftgate.report.as_html import render_html
+
+        write_whole(path, render_html(report, pictures, found))
+    elif form == "svg":
+        from driftgate.report.as_svg import render_svg
+        from driftgate.report.svg import MARK
+
+        write_folder(path, render_svg(report, pictures), (MARK,))
+    else:
+        write_whole(path, with_comparison(form, report, found))

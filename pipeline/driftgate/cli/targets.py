@@ -12,6 +12,9 @@ from click.shell_completion import CompletionItem
 _SUFFIX: Final = {"junit": "xml", "markdown": "md"}
 F = TypeVar("F", bound=Callable[..., Any])
 
+# What these write is several files, into the folder that is named.
+FOLDER_FORMATS = ("svg",)
+
 
 class ReportTarget(click.ParamType[tuple[str, Path]]):
     """FORMAT=FILE, the format one of those given."""
@@ -46,6 +49,8 @@ def report_option(formats: tuple[str, ...], what: str = "a report") -> Callable[
     """Return what adds --report to a command, for the formats that it can write."""
     *most, last = formats
     words = f"{', '.join(most)} or {last}" if most else last
+    if set(formats) & set(FOLDER_FORMATS):
+        words += f" ({', '.join(FOLDER_FORMATS)}: several files, FILE is their folder)"
 
     def add(function: F) -> F:
         return click.option(
@@ -70,7 +75,7 @@ def check_targets(targets: Sequence[tuple[str, Path]]) -> None:
     WriteError
         If a file cannot be written there.
     """
-    from driftgate.report.write import check_target
+    from driftgate.report.write import check_folder, check_target
 
     seen: set[Path] = set()
     for _, path in targets:
@@ -78,5 +83,5 @@ def check_targets(targets: Sequence[tuple[str, Path]]) -> None:
         if full in seen:
             raise click.UsageError(f"two reports cannot go to one file: {path}")
         seen.add(full)
-    for _, path in targets:
-        check_target(path)
+    for form, path in targets:
+        (check_folder if form in FOLDER_FORMATS else check_target)(path)

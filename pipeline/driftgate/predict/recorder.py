@@ -94,6 +94,9 @@ class Recorder:
     def corrected(self, knot: int, p: Poses) -> None:
         """Hear of the poses at a knot when all that arrives there has been read."""
 
+    def touched(self, knot: IntArray) -> None:
+        """Hear, when all is over, at which knot each trial first touched what it should not; -1: never."""
+
     def step_ended(self, step: int, p: Poses, clock_s: FloatArray) -> None:
         """Keep where a planned step ended."""
         for i, (belief, truth) in enumerate(((p.bx, p.xx), (p.by, p.xy), (p.bh, p.xh))):

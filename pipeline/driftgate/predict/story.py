@@ -50,7 +50,13 @@ class Replay:
         return np.asarray((expected >= 0) & (self.record.origin == self.true_index[expected]))
 
 
-def replay(prepared: Prepared, numbers: IntArray, seed: int, shared: TrialsPlan | None = None) -> Replay:
+def replay(
+    prepared: Prepared,
+    numbers: IntArray,
+    seed: int,
+    shared: TrialsPlan | None = None,
+    recorder: Recorder | None = None,
+) -> Replay:
     """Run chosen trials of a run again and keep what happens in them.
 
     Parameters
@@ -63,6 +69,8 @@ def replay(prepared: Prepared, numbers: IntArray, seed: int, shared: TrialsPlan 
         Seed of the run.
     shared : TrialsPlan, optional
         What `trials_plan` gave for this case.
+    recorder : Recorder, optional
+        One that keeps more, for as many trials.
 
     Raises
     ------
@@ -70,7 +78,7 @@ def replay(prepared: Prepared, numbers: IntArray, seed: int, shared: TrialsPlan 
         If the numbers do not rise from 0 or more.
     """
     numbers = np.asarray(numbers, dtype=np.intp)
-    record = Recorder(prepared, len(numbers))
+    record = Recorder(prepared, len(numbers)) if recorder is None else recorder
     trials = run_recorded(prepared, numbers, seed, record, shared)
     index = {e.id: i for i, e in enumerate(prepared.true.edges)}
     true_index = np.array([index[e.id] for e in prepared.believed.edges], dtype=np.intp)

@@ -124,7 +124,7 @@ class TouchTest:
         self.step: IntArray = np.full(count, -1, dtype=np.intp)
         self.obstacle: IntArray = np.full(count, -1, dtype=np.intp)
         self._now = -1
-        self._knot: IntArray = np.full(count, -1, dtype=np.intp)  # of the first contact
+        self.knot: IntArray = np.full(count, -1, dtype=np.intp)  # of the first contact
 
     def test(self, tick: int, step: int, p: Poses, clock_s: FloatArray, knot: int | None = None) -> None:
         """Test the knot at the end of a tick (or `knot`), with what may be touched in that tick."""
@@ -212,7 +212,7 @@ class TouchTest:
         near = dx * dx + dy * dy <= np.square(plan.reach_m + strays.reach_m) + _ROUNDING_M
         near &= ~plan.exempt[tick][self._owners + strays.element] | self._pushable[strays.element]
         # Who touched something at an earlier instant has its first contact.
-        before = (self.step[strays.trial] >= 0) & (self._knot[strays.trial] < self._now)
+        before = (self.step[strays.trial] >= 0) & (self.knot[strays.trial] < self._now)
         near &= ~before | self._pushable[strays.element]
         rows = np.flatnonzero(near)
         if len(rows) == 0:
@@ -270,6 +270,6 @@ class TouchTest:
         """Keep the first contact; of several at one knot the first in `ids`, whatever order they come in."""
         trials = np.flatnonzero(met) if who is None else who[met]
         fresh = trials[self.step[trials] < 0]
-        self.step[fresh], self._knot[fresh], self.obstacle[fresh] = step, self._now, owner
-        tied = trials[(self._knot[trials] == self._now) & (self.obstacle[trials] > owner)]
+        self.step[fresh], self.knot[fresh], self.obstacle[fresh] = step, self._now, owner
+        tied = trials[(self.knot[trials] == self._now) & (self.obstacle[trials] > owner)]
         self.obstacle[tied] = owner

@@ -266,6 +266,8 @@ class _Batch:
                 self.tally.watch.moment(i, error, self.memory.filter, self.count)
                 found[i] = self._moment(moment)
         self.readings.finished()
+        if self.recorder is not None:
+            self.recorder.touched(self.touch.knot)
         return TrialsResult(
             trials=self.count,
             seed=self.seed,

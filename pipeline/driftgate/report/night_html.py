@@ -1,13 +1,10 @@
-"""A night as one page: nothing is fetched, nothing runs, and it follows the reader's light or dark."""
+"""A night as one page: nothing is fetched, nothing runs, in the style of all pages."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from html import escape
 from typing import Final
 
 from driftgate.judge.night import Effect, Night
-from driftgate.report.caution import FULL
 from driftgate.report.digits import percent
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.night_plot import trend_plot
@@ -30,7 +27,9 @@ from driftgate.report.night_words import (
     verdict_changes,
     worst_faults,
 )
-from driftgate.report.text import plain
+from driftgate.report.page import badge, cautions, esc, page, row, table, verdict, words_list
+from driftgate.report.style import asset, heats_css
+from driftgate.report.symbols import SIGNS
 
 _MOST_PLOTS: Final = 120
 _MOST_LINES: Final = 60
@@ -43,38 +42,13 @@ _CLASSES: Final[dict[Effect, str]] = {
     "survives": "pass",
     "already fails": "soft",
 }
-# Whatever a text of a stranger might do, the page fetches nothing and runs nothing.
-_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'"
-_STYLE: Final = """
-:root { color-scheme: light dark; --ink: #1d2226; --soft: #5b656d; --paper: #fff; --line: #d5dade;
-  --bad: #b3261e; --open: #8a5a00; --good: #1b6e3c; --path: #1f5fa8;
-  --heat0: #f4b6ad; --heat1: #f8cdb4; --heat2: #fae3b8; --heat3: #f3f0c4;
-  --heat4: #dcefc9; --heat5: #c6e8cf; }
-@media (prefers-color-scheme: dark) { :root {
-  --ink: #e4e8eb; --soft: #9aa5ad; --paper: #15191c; --line: #3a4248;
-  --bad: #ff9a8f; --open: #f0c060; --good: #7fd6a0; --path: #7db4f0;
-  --heat0: #6b211b; --heat1: #69371b; --heat2: #5f4a16; --heat3: #4a4e1c;
-  --heat4: #2f4d26; --heat5: #1c4a2f; } }
-body { font: 15px/1.45 system-ui, sans-serif; color: var(--ink); background: var(--paper); margin: 0 auto;
-  max-width: 76rem; padding: 1rem; }
-h1 { font-size: 1.4rem; } h2 { font-size: 1.15rem; margin-top: 2rem; } h3 { font-size: 1rem; }
-.pass { color: var(--good); } .fail { color: var(--bad); } .undecided { color: var(--open); }
-.scroll { overflow-x: auto; } table { border-collapse: collapse; margin: .5rem 0; }
-th, td { border: 1px solid var(--line); padding: .25rem .5rem; text-align: left; vertical-align: top; }
-th { font-weight: 600; } td.heat { min-width: 6.5rem; }
-td.heat0 { background: var(--heat0); } td.heat1 { background: var(--heat1); }
-td.heat2 { background: var(--heat2); }
-td.heat3 { background: var(--heat3); }
-td.heat4 { background: var(--heat4); } td.heat5 { background: var(--heat5); }
-.plots { display: flex; flex-wrap: wrap; gap: .75rem; } figure { margin: 0; border: 1px solid var(--line);
-  padding: .4rem; width: 300px; } figcaption { font-size: .8rem; overflow-wrap: anywhere; }
-svg text { font: 10px system-ui, sans-serif; fill: var(--soft); }
-svg .axis { stroke: var(--line); fill: none; }
-svg .need { stroke: var(--bad); stroke-dasharray: 4 3; } svg .bar { stroke: var(--path); opacity: .45; }
-svg .path { stroke: var(--path); fill: none; } svg .dot { fill: var(--path); }
-svg .worse { stroke: var(--bad); } svg .better { stroke: var(--good); }
-.soft { color: var(--soft); font-size: .9rem; } summary { cursor: pointer; }
-"""
+# What stands for an effect without colour.
+_SIGNS: Final[dict[Effect, str]] = {
+    "breaks": SIGNS["fail"],
+    "open": SIGNS["undecided"],
+    "survives": SIGNS["pass"],
+    "already fails": "\u2013",
+}
 
 
 def render_night_html(report: NightReport) -> str:
@@ -82,53 +56,26 @@ def render_night_html(report: NightReport) -> str:
     night = report.night
     title = "driftgate nightly" if night is None else f"driftgate night {night.night}"
     word = "pass" if report.status == 0 else "fail"
-    parts = [f'<h1>{_text(title)}: <span class="{word}">{word}</span></h1>', f"<p>{_text(report.why)}</p>"]
     findings = [f"{f.level} {f.code} at {f.path}: {f.message}" for f in report.findings]
-    parts += [_list(findings)] if findings else []
-    if night is not None:
-        parts += _since_last_night(report, night)
-        if night.fault_trials:
-            parts += _matrix(night) + _ranking(night)
-        parts += _trend(report)
-        parts += _as_it_is(night)
-        if night.fault_trials:
-            parts += _by_routine(night)
-        parts.append(
-            f'<p class="soft">{_text(trials_words(night))}. Again: <code>{_text(report.command)}</code></p>'
-        )
-    parts.append(_list(FULL))
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{_text(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n"
-        + "\n".join(parts)
-        + "\n</body>\n</html>\n"
-    )
-
-
-def _text(text: str) -> str:
-    return escape(plain(text), quote=True)
-
-
-def _list(lines: Sequence[str]) -> str:
-    shown = [
-        *lines[:_MOST_LINES],
-        *([f"and {len(lines) - _MOST_LINES} more"] if len(lines) > _MOST_LINES else []),
+    head = [
+        f"<h1>{badge(word)} {esc(title)}</h1>",
+        f"<p>{esc(report.why)}</p>",
+        words_list(findings, _MOST_LINES),
+        cautions(),
     ]
-    return "<ul>" + "".join(f"<li>{_text(line)}</li>" for line in shown) + "</ul>"
-
-
-def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return a table of cells that are escaped already; a cell may bring its own td."""
-    head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in header)
-
-    def row_of(row: Sequence[str]) -> str:
-        cells = "".join(cell if cell.startswith("<td") else f"<td>{cell}</td>" for cell in row[1:])
-        return f'<tr><th scope="row">{row[0]}</th>{cells}</tr>'
-
-    body = "".join(row_of(row) for row in rows)
-    return f'<div class="scroll"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+    body: list[str] = []
+    foot: list[str] = []
+    if night is not None:
+        body += _since_last_night(report, night)
+        if night.fault_trials:
+            body += _matrix(night) + _ranking(night)
+        body += _trend(report)
+        body += _as_it_is(night)
+        if night.fault_trials:
+            body += _by_routine(night)
+        again = f"Again: <code>{esc(report.command)}</code>"
+        foot.append(f'<p class="soft">{esc(trials_words(night))}. {again}</p>')
+    return page(title, head, body, foot, asset("page.css") + heats_css() + asset("night.css"))
 
 
 def _since_last_night(report: NightReport, night: Night) -> list[str]:
@@ -141,14 +88,19 @@ def _since_last_night(report: NightReport, night: Night) -> list[str]:
         else "No input changed: the same model, other luck."
     )
     verdicts = verdict_changes(report.before, night) or ["No verdict changed."]
-    return [f"<h2>Since {_text(report.before.night)}</h2>", f"<p>{_text(words)}</p>", _list(verdicts)]
+    return [f"<h2>Since {esc(report.before.night)}</h2>", f"<p>{esc(words)}</p>", words_list(verdicts)]
+
+
+def _effect(placed: Placed) -> str:
+    words = f"{_SIGNS[placed.effect]} {placed.effect}"
+    return f'<span class="word {_CLASSES[placed.effect]}">{words}</span>'
 
 
 def _heat(placed: Placed) -> str:
     """Return a cell of the heat table: its words say all that its colour says."""
     cell, first = placed.cell, placed.breaks_first
-    words = f'<span class="{_CLASSES[placed.effect]}">{placed.effect}</span> {percent(cell.share)}'
-    below = f"<br>{_text(first)}" if first else f"<br>margin {cell_margin(cell)}"
+    words = f'<span class="word">{_SIGNS[placed.effect]} {placed.effect}</span> {percent(cell.share)}'
+    below = f"<br>{esc(first)}" if first else f"<br>margin {cell_margin(cell)}"
     if placed.effect == "already fails":
         # No colour: it tells nothing of the fault.
         return f'<td class="heat">{words}{below}</td>'
@@ -161,22 +113,23 @@ def _heat(placed: Placed) -> str:
 def _matrix(night: Night) -> list[str]:
     routines = routines_of(night)
     rows = [
-        [_text(row.title), *(_heat(row.worst[name]) if name in row.worst else "-" for name in routines)]
-        for row in matrix(night)
+        row(esc(of.title), [_heat(of.worst[name]) if name in of.worst else "-" for name in routines])
+        for of in matrix(night)
     ]
     note = (
         "Each routine at its worst field, side and sensor, and how often everything succeeds there, with "
         f"what breaks first or the margin that is left. {EFFECT_WORDS}"
     )
     open_ = open_words(night)
-    notes = [f"<p>{_text(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]
-    return ["<h2>Faults</h2>", *notes, _table(("fault", *routines.values()), rows)]
+    notes = [f"<p>{esc(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]
+    return ["<h2>Faults</h2>", *notes, table(("fault", *routines.values()), rows, "Faults")]
 
 
 def _ranking(night: Night) -> list[str]:
-    rows = [(_text(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
+    rows = [row(esc(of.title), (of.broken_words, of.share_words, of.margin)) for of in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    return ["<h3>What breaks first</h3>", _table(header, rows), f'<p class="soft">{tried_words(night)}.</p>']
+    shown = table(header, rows, "What breaks first")
+    return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{tried_words(night)}.</p>']
 
 
 def _trend(report: NightReport) -> list[str]:
@@ -191,14 +144,14 @@ def _trend(report: NightReport) -> list[str]:
 
     figures = [
         f"<figure>{trend_plot(series, by_series[series])}"
-        f"<figcaption>{_text(series.routine)} {_text(series.place)}, <b>{_text(series.tolerance)}</b>"
+        f"<figcaption>{esc(series.routine)} {esc(series.place)}, <b>{esc(series.tolerance)}</b>"
         "</figcaption></figure>"
         for series in sorted(report.series, key=key)[:_MOST_PLOTS]
     ]
     words = [f"{series_words(change)}: {change_words(change)}" for change in report.changes] or [
         "No change seen."
     ]
-    looking = [f'<p class="soft">{_text(alarm_words(report))}</p>', _list(words)] if report.kept else []
+    looking = [f'<p class="soft">{esc(alarm_words(report))}</p>', words_list(words)] if report.kept else []
     note = "Success by night with its 95 % interval; dashed: what is required; upright: a change."
     return [
         "<h2>Over the nights</h2>",
@@ -211,24 +164,20 @@ def _trend(report: NightReport) -> list[str]:
 def _as_it_is(night: Night) -> list[str]:
     rows = []
     for case in night.cases:
-        name, place = _text(case.title), _text(case.place)
+        name, place = esc(case.title), esc(case.place)
         cell = case.as_it_is
         if cell is None:
-            rows.append((name, place, "plan", '<td class="fail">infeasible</td>', "", ""))
+            rows.append(row(name, (place, "plan", verdict("infeasible"), "", "")))
             continue
         rows += [
-            (
+            row(
                 name,
-                place,
-                _text(one.name),
-                f'<td class="{one.status}">{one.status}</td>',
-                _text(bound_words(one)),
-                margin_words(one),
+                (place, esc(one.name), verdict(one.status), esc(bound_words(one)), margin_words(one)),
             )
             for one in cell.tolerances
         ]
     header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
-    return ["<h2>As it is</h2>", _table(header, rows)]
+    return ["<h2>As it is</h2>", table(header, rows, "Every tolerance as it is")]
 
 
 def _by_routine(night: Night) -> list[str]:
@@ -236,18 +185,21 @@ def _by_routine(night: Night) -> list[str]:
     header = ("fault", "verdict", "success", "margin", "breaks first", "worst way", "tried", "worst")
     for routine, title in routines_of(night).items():
         rows = [
-            (
-                _text(placed.cell.title),
-                f'<td class="{_CLASSES[placed.effect]}">{placed.effect}</td>',
-                percent(placed.cell.share),
-                cell_margin(placed.cell),
-                _text(placed.breaks_first or "-"),
-                _text(placed.cell.way or "-"),
-                str(placed.cell.tried),
-                _text(placed.case.place),
+            row(
+                esc(placed.cell.title),
+                (
+                    _effect(placed),
+                    percent(placed.cell.share),
+                    cell_margin(placed.cell),
+                    esc(placed.breaks_first or "-"),
+                    esc(placed.cell.way or "-"),
+                    str(placed.cell.tried),
+                    esc(placed.case.place),
+                ),
             )
             for placed in worst_faults(night, routine)
         ]
         if rows:
-            parts.append(f"<details><summary>{_text(title)}</summary>{_table(header, rows)}</details>")
+            inner = table(header, rows, f"Faults of {title}")
+            parts.append(f"<details><summary>{esc(title)}</summary>{inner}</details>")
     return parts

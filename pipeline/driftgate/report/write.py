@@ -83,6 +83,16 @@ def _written_beside(path: Path, text: str) -> str:
     return name
 
 
+def check_folder(folder: Path) -> None:
+    """Raise WriteError if files cannot be written into `folder`; it is made if its parent exists."""
+    if folder.is_symlink():
+        raise WriteError(f"{folder}: is a symbolic link; name the folder itself")
+    if folder.exists() and not folder.is_dir():
+        raise WriteError(f"{folder}: is no folder")
+    if not folder.exists() and not folder.parent.is_dir():
+        raise WriteError(f"{folder}: there is no directory {folder.parent}")
+
+
 def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -> None:
     """Write several text files into one folder: all are on the disk before the first takes its place.
 
@@ -103,12 +113,7 @@ def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -
         is somebody else's, or the file system refuses. Nothing is then changed, unless it refuses to
         put a file in its place.
     """
-    if folder.is_symlink():
-        raise WriteError(f"{folder}: is a symbolic link; name the folder itself")
-    if folder.exists() and not folder.is_dir():
-        raise WriteError(f"{folder}: is no folder")
-    if not folder.exists() and not folder.parent.is_dir():
-        raise WriteError(f"{folder}: there is no directory {folder.parent}")
+    check_folder(folder)
     for name in texts:
         if name != os.path.basename(name) or name in ("", ".", "..") or "\\" in name:
             raise WriteError(f"{name}: is no plain file name")

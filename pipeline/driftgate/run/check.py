@@ -17,7 +17,7 @@ from driftgate.run.assemble import case_report
 from driftgate.run.cache import Cache
 from driftgate.run.cases import NamedCase, cases_of
 from driftgate.run.facts import JudgedFacts, PlanFacts
-from driftgate.run.inputs import load_inputs, nothing_words
+from driftgate.run.inputs import Inputs, load_inputs, nothing_words
 from driftgate.run.known import Known
 from driftgate.run.status import Exit, findings_status, judged_status
 
@@ -127,12 +127,17 @@ def check_routines(settings: CheckSettings, progress: Progress = _ignore) -> Run
         return _report(settings, (), 0, inputs.findings, status, why)
     if not inputs.routines:
         return _report(settings, (), 0, inputs.findings, Exit.NOTHING, nothing_words(settings.paths))
-    cases = [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override, settings.today)]
+    cases = checked_cases(settings, inputs)
     reports, tolerances = judged_cases(settings, cases, progress)
     status, why = judged_status(reports)
     documents = [named.document for named in cases]
     findings = (*inputs.findings, *exception_findings(documents, reports, settings.today))
     return _report(settings, tuple(reports), tolerances, findings, status, why, _any_exceptions(cases))
+
+
+def checked_cases(settings: CheckSettings, inputs: Inputs) -> list[NamedCase]:
+    """Return the cases that a run judges."""
+    return [case for loaded in inputs.routines for case in cases_of(loaded, inputs.override, settings.today)]
 
 
 def _any_exceptions(cases: list[NamedCase]) -> bool:

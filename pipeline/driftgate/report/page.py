@@ -1,0 +1,120 @@
+"""The frame of every page: nothing is fetched, nothing runs but its own script, and it prints."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from driftgate.report.caution import FULL
+from driftgate.report.style import colours_css
+from driftgate.report.symbols import STYLES, sign
+from driftgate.report.text import plain
+
+
+def esc(text: str) -> str:
+    """Return a text from anywhere as the page shows it: markup in it is text."""
+    return escape(plain(text), quote=True)
+
+
+def policy(style: str, script: str) -> str:
+    """Return the content security policy under which just this style and this script count.
+
+    Whatever a text of a stranger might do, the page fetches nothing, sends nothing and runs nothing else.
+    """
+    scripts = f"script-src {_hash(script)}" if script else "script-src 'none'"
+    return f"default-src 'none'; style-src {_hash(style)}; {scripts}; base-uri 'none'; form-action 'none'"
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def page(
+    title: str, head: Iterable[str], body: Iterable[str], foot: Iterable[str], style: str, script: str = ""
+) -> str:
+    """Return a page.
+
+    Parameters
+    ----------
+    title : str
+        Its title, from anywhere.
+    head, body, foot : iterable of str
+        What stands in its landmarks: markup, every text in it escaped already.
+    style, script : str
+        Its own rules and its own script.
+    """
+    rules = colours_css() + style
+    run = f"<script>{script}</script>\n" if script else ""
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy(rules, script)}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{esc(title)}</title>\n<style>{rules}</style>\n</head>\n<body>\n"
+        '<a class="skip" href="#main">Skip to the results</a>\n'
+        f'<header>\n{_lines(head)}\n</header>\n<main id="main">\n{_lines(body)}\n</main>\n'
+        f"<footer>\n{_lines(foot)}\n</footer>\n{run}</body>\n</html>\n"
+    )
+
+
+def _lines(parts: Iterable[str]) -> str:
+    return "\n".join(part for part in parts if part)
+
+
+def words_list(lines: Sequence[str], most: int = 60) -> str:
+    """Return texts as a list; beyond `most`, how many more there are."""
+    shown = [*lines[:most], *([f"and {len(lines) - most} more"] if len(lines) > most else [])]
+    return "<ul>" + "".join(f"<li>{esc(line)}</li>" for line in shown) + "</ul>" if lines else ""
+
+
+def verdict(status: str, more: str = "") -> str:
+    """Return a verdict as sign and word."""
+    words = f"{sign(status)} {status}{f' {more}' if more else ''}"
+    return f'<span class="word {STYLES[status]}">{esc(words)}</span>'
+
+
+def badge(status: str) -> str:
+    """Return a verdict that stands out: sign, word and border."""
+    return f'<span class="badge {STYLES[status]} {status}">{esc(f"{sign(status)} {status}")}</span>'
+
+
+def cautions() -> str:
+    """Return what a pass is not, and how to behave near a robot."""
+    return (
+        '<section class="caution" aria-labelledby="caution"><h2 id="caution">Before the robot moves</h2>'
+        f"{words_list(FULL)}</section>"
+    )
+
+
+def scrolled(inner: str, words: str, style: str = "scroll") -> str:
+    """Return something wide in a frame of its own, which the keyboard can scroll too."""
+    return f'<div class="{style}" role="region" tabindex="0" aria-label="{esc(words)}">{inner}</div>'
+
+
+def table(header: Sequence[str], rows: Iterable[str], caption: str) -> str:
+    """Return a table; rows are markup, a column whose title begins with "#" holds numbers."""
+    cells = "".join(header_cell(name) for name in header)
+    inner = f"<caption>{esc(caption)}</caption><thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody>"
+    return scrolled(f"<table>{inner}</table>", caption)
+
+
+def header_cell(name: str) -> str:
+    """Return the title of a column, which holds numbers if it begins with "#"."""
+    style = ' class="n"' if name.startswith("#") else ""
+    return f'<th scope="col"{style}>{esc(name.removeprefix("#"))}</th>'
+
+
+def row(head: str, cells: Sequence[str], more: str = "") -> str:
+    """Return a row of a table: markup, the first cell its header.
+
+    A cell that begins with "#" is a number; one may bring its own td.
+    """
+    inner = "".join(_cell(cell) for cell in cells)
+    return f'<tr{more}><th scope="row">{head}</th>{inner}</tr>'
+
+
+def _cell(cell: str) -> str:
+    if cell.startswith("<td"):
+        return cell
+    return f'<td class="n">{cell[1:]}</td>' if cell.startswith("#") else f"<td>{cell}</td>"

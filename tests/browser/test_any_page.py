@@ -1,0 +1,111 @@
+"""What holds of every page that driftgate writes, in a real browser."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from pathlib import Path
+
+import pytest
+
+from conftest import absent
+
+WIDTHS = (320, 390, 768)
+# The accessibility rules of WCAG 2.2 up to AA, and good practice.
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def test_law_it_opens_without_complaint_and_fetches_nothing(browser, any_page):
+    """The console stays empty, and the page itself is the one address that is asked for."""
+    browser.open(any_page)
+    assert browser.fetched() == [any_page.address]
+    assert browser.complaints() == []
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_law_a_phone_has_nothing_to_scroll_sideways(browser, any_page, width):
+    """The page is no wider than the window, whatever wide thing scrolls in a frame of its own."""
+    browser.open(any_page, width=width, height=800)
+    assert browser.run("return document.documentElement.scrollWidth") <= width
+
+
+def test_law_dark_is_dark_and_print_is_light(browser, any_page):
+    """The reader's wish is followed; paper is white either way."""
+    brightness = (
+        "const c = getComputedStyle(document.body).backgroundColor.match(/[0-9]+/g).map(Number);"
+        "return c[0] + c[1] + c[2]"
+    )
+    browser.open(any_page, prefers_color_scheme="light")
+    assert browser.run(brightness) > 700
+    browser.open(any_page, prefers_color_scheme="dark")
+    assert browser.run(brightness) < 150
+    browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
+    assert browser.run(brightness) > 700
+
+
+@pytest.mark.parametrize("name", ["passing", "night_page"])
+def test_law_it_prints(browser, request, name):
+    """A print has pages; patterns take a while, so one check will do."""
+    browser.open(request.getfixturevalue(name))
+    printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": False})
+    assert len(printed["data"]) > 10_000
+
+
+def test_law_nothing_moves_for_who_does_not_want_it(browser, any_page):
+    """With reduced motion no element has a transition or an animation."""
+    browser.open(any_page, prefers_reduced_motion="reduce")
+    moving = (
+        "return [...document.querySelectorAll('*')].filter(e => { const s = getComputedStyle(e);"
+        "return parseFloat(s.transitionDuration) > 0 || parseFloat(s.animationDuration) > 0; }).length"
+    )
+    assert browser.run(moving) == 0
+
+
+def test_law_focus_is_seen(browser, any_page):
+    """Every place that the keyboard can reach shows that it is there."""
+    browser.open(any_page)
+    from selenium.webdriver.common.keys import Keys
+
+    seen = 0
+    for _ in range(12):
+        browser.driver.switch_to.active_element.send_keys(Keys.TAB)
+        style = browser.run(
+            "const e = document.activeElement; if (e === document.body) return 'body';"
+            "const s = getComputedStyle(e); return s.outlineStyle + ' ' + parseFloat(s.outlineWidth)"
+        )
+        if style == "body":
+            break
+        seen += 1
+        kind, width = style.split()
+        assert kind != "none"
+        assert float(width) >= 2.0
+    assert seen >= 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_law_no_rule_of_accessibility_is_broken(browser, any_page, scheme):
+    """The axe-core rules for WCAG 2.2 AA find nothing, in light and in dark."""
+    try:
+        files = importlib.metadata.files("axe-playwright-python") or []
+    except importlib.metadata.PackageNotFoundError:
+        absent("axe-core is not installed: nox -s browser")
+    (script,) = (Path(str(file.locate())) for file in files if file.name == "axe.min.js")
+    browser.open(any_page, prefers_color_scheme=scheme)
+    browser.run(script.read_text(encoding="utf-8"))
+    found = browser.driver.execute_async_script(
+        "const done = arguments[arguments.length - 1];"
+        "axe.run(document, {runOnly: {type: 'tag', values: arguments[0]}}).then("
+        "r => done(r.violations.map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 150)))))",
+        RULES,
+    )
+    assert found == []
+
+
+def test_law_it_is_sound_html(any_page):
+    """A strict parser of the HTML standard (html5lib) finds no error."""
+    try:
+        import html5lib
+    except ImportError:
+        absent("html5lib is not installed: nox -s browser")
+    parser = html5lib.HTMLParser(strict=True)
+    parser.parse(any_page.path.read_text(encoding="utf-8"))
+    assert parser.errors == []
