@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from driftgate.judge.rare import RareSample, _used, rare_looks, rare_status
+from driftgate.judge.rare import RareSample, rare_looks, rare_status, rare_used
 from driftgate.judge.sampling import Sampling
 
 REQUIRED, SIGMAS = 0.9999, 3.890592  # P(|z| > 3.890592) = 1e-4, the complementary error function
@@ -47,7 +47,7 @@ def test_law_used_is_at_most_one_exactly_when_the_look_passes():
         sample = sample_of(60_000, 7)
         sample = RareSample(sample.share * scale, sample.weight)
         status = rare_status(sample, REQUIRED, LARGEST, RULE)
-        used = _used(sample, REQUIRED, LARGEST, RULE)
+        used = rare_used(sample, REQUIRED, LARGEST, RULE)
         assert (used <= 1.0) == (status == "pass")
         seen.add(status)
     assert {"pass", "fail"} <= seen
@@ -55,7 +55,7 @@ def test_law_used_is_at_most_one_exactly_when_the_look_passes():
 
 def test_law_used_is_unknown_before_anything_could_pass():
     """With fewer trials than it takes without failures there is no share to state."""
-    assert _used(sample_of(20_000, 1), REQUIRED, LARGEST, RULE) is None
+    assert rare_used(sample_of(20_000, 1), REQUIRED, LARGEST, RULE) is None
 
 
 def test_law_looks_rise_to_the_most_and_one_is_where_passing_begins():
