@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 from made_reports import everything
+from small_history import commit, git
 
 from driftgate.judge.values import CaseVerdict, Estimate
 from driftgate.report.model import DarkTime
@@ -261,3 +262,35 @@ def test_law_default_folder_is_the_platforms(monkeypatch) -> None:
     monkeypatch.setattr(sys, "platform", "win32")
     assert default_folder({"LOCALAPPDATA": "/l"}) == Path("/l/driftgate/cache")
     assert default_folder({}) is None
+
+
+def test_err_answers_that_came_with_the_change_are_not_used(tmp_path) -> None:
+    """A folder with committed files gives no answers: whoever wrote the change would judge it."""
+    repository = tmp_path / "repository"
+    folder = repository / ".answers"
+    repository.mkdir()
+    git(repository, "init", "-q")
+    Cache(folder).put(KEY, b"answer")
+    assert Cache(folder).get(KEY) == b"answer"  # made by a run, not committed
+    git(repository, "add", "-f", ".answers")
+    for _ in range(2):
+        cache = Cache(folder)
+        assert "committed" in cache.trouble
+        assert cache.get(KEY) is None
+        commit(repository)
+    (repository / "link").symlink_to(".answers")
+    assert "committed" in Cache(repository / "link").trouble
+
+
+def test_err_a_link_in_the_repository_does_not_say_where_answers_go(tmp_path) -> None:
+    """A link that leads out of the repository is refused before anything is read or written there."""
+    repository, outside = tmp_path / "repository", tmp_path / "outside"
+    repository.mkdir()
+    outside.mkdir()
+    (repository / "pyproject.toml").write_text("")
+    (repository / "kept").symlink_to(outside)
+    for folder in (repository / "kept", repository / "kept" / "below"):
+        cache = Cache(folder)
+        cache.put(KEY, b"answer")
+        assert "leads out of the repository" in cache.trouble
+    assert not any(outside.iterdir())

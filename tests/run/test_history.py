@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import multiprocessing
 import os
 import sqlite3
+import subprocess
+import sys
 
 import pytest
 
 from driftgate.judge.night import Cell, Counted, Night, NightCase
+from driftgate.report.write import write_once
 from driftgate.run.history import History
-from driftgate.run.night_file import night_text, read_night, write_once
+from driftgate.run.night_file import night_text, read_night
 from driftgate.run.status import InputError
 
 HOSTILE = "a'); DROP TABLE results; --\" \u202e\n=1+1|<b>"
@@ -156,7 +160,42 @@ def _spoil_version(path):
     connection.close()
 
 
-@pytest.mark.parametrize("spoil", [_spoil_header, _spoil_middle, _spoil_owner, _spoil_version])
+def _spoil_trigger(path):
+    with sqlite3.connect(path) as connection:
+        connection.execute(
+            "CREATE TRIGGER t AFTER INSERT ON nights BEGIN DELETE FROM results; DELETE FROM nights; END"
+        )
+    connection.close()
+
+
+def _spoil_view(path):
+    with sqlite3.connect(path) as connection:
+        connection.execute("DROP TABLE results")
+        connection.execute(
+            "CREATE VIEW results AS WITH RECURSIVE n(i) AS "
+            "(SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT i FROM n"
+        )
+    connection.close()
+
+
+def _spoil_log(path):
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.close()
+
+
+_SPOILT = [
+    _spoil_header,
+    _spoil_middle,
+    _spoil_owner,
+    _spoil_version,
+    _spoil_trigger,
+    _spoil_view,
+    _spoil_log,
+]
+
+
+@pytest.mark.parametrize("spoil", _SPOILT)
 def test_err_a_damaged_database_is_reported_and_left_alone(tmp_path, spoil):
     """What is damaged, foreign or newer is a finding; no byte of it changes, a rebuild sets it aside."""
     history = History(tmp_path)
@@ -231,3 +270,87 @@ def test_err_a_link_in_the_place_of_the_database(tmp_path):
     with pytest.raises(InputError, match="no regular file"):
         History(folder).add(night("2026-11-01"))
     assert other.read_bytes() == b""
+
+
+def _journal_naming(victim):
+    """Return a rollback journal whose super-journal is a file; as pager.c of SQLite writes and reads it."""
+    head = bytes.fromhex("d9d505f920a163d7") + (0).to_bytes(4) + bytes(4) + (1).to_bytes(4)
+    head += (512).to_bytes(4) + (4096).to_bytes(4)
+    name = os.fsencode(victim)
+    end = (2**30 // 4096 + 1).to_bytes(4) + name + len(name).to_bytes(4) + sum(name).to_bytes(4)
+    return head.ljust(512, b"\0") + end + bytes.fromhex("d9d505f920a163d7")
+
+
+def test_err_a_journal_deletes_no_other_file(tmp_path):
+    """SQLite deletes the file that a journal names as its super-journal; so it is not let near one."""
+    victim, folder = tmp_path / "victim", tmp_path / "h"
+    history = History(folder)
+    history.add(night("2026-11-01"))
+    journal, good = folder / "history.sqlite-journal", history.database.read_bytes()
+    victim.write_bytes(b"precious")
+    journal.write_bytes(_journal_naming(victim))
+    connection = sqlite3.connect(history.database)
+    with contextlib.suppress(sqlite3.DatabaseError):
+        connection.execute("SELECT count(*) FROM nights")
+    connection.close()
+    assert not victim.exists()  # the attack works where nothing guards against it
+    history.database.write_bytes(good)
+    victim.write_bytes(b"precious")
+    journal.write_bytes(_journal_naming(victim))
+    assert [f.code for f in history.open().findings] == ["DG801"]
+    assert victim.exists()
+    assert history.rebuild().sound
+    assert victim.exists()
+    assert len(rows(history)) == 4
+    assert (folder / "history.sqlite.damaged-1-journal").exists()
+
+
+@pytest.mark.parametrize("ending", ["-journal", "-wal", "-shm"])
+def test_err_links_beside_the_database(tmp_path, ending):
+    """What SQLite would open beside the database is no link to elsewhere."""
+    history = History(tmp_path / "h")
+    history.add(night("2026-11-01"))
+    other = tmp_path / "other"
+    other.write_bytes(b"x" * 600)
+    (tmp_path / f"h/history.sqlite{ending}").symlink_to(other)
+    assert [f.code for f in history.open().findings] == ["DG801"]
+    assert other.read_bytes() == b"x" * 600
+
+
+def test_law_a_transaction_that_was_cut_off_is_rolled_back(tmp_path):
+    """The journal of driftgate's own that a killed process leaves is played back, as it must be."""
+    history = History(tmp_path / "h")
+    history.add(night("2026-11-01"))
+    script = f"""
+import os, sqlite3
+c = sqlite3.connect({str(history.database)!r}, isolation_level=None)
+c.execute("PRAGMA cache_size = 1")
+c.execute("PRAGMA cache_spill = 1")
+c.execute("BEGIN IMMEDIATE")
+c.execute("DELETE FROM results")
+c.executemany("INSERT INTO nights VALUES (?, '', '', '', '', 0.5)", [(str(i) * 300,) for i in range(300)])
+os._exit(9)
+"""
+    subprocess.run([sys.executable, "-c", script], check=False)
+    assert history.database.with_name("history.sqlite-journal").stat().st_size > 0
+    assert history.open().sound
+    assert len(rows(history)) == 4
+
+
+def test_err_too_many_nights_and_too_large(tmp_path, monkeypatch):
+    """A folder of a million nights, and a database that fills the disk, are not read."""
+    history = History(tmp_path / "h")
+    for day in ("2026-11-01", "2026-11-02", "2026-11-03"):
+        history.add(night(day))
+    monkeypatch.setattr("driftgate.run.history.MOST_NIGHTS", 2)
+    assert "3 nights, more than 2" in history.open().findings[0].message
+    monkeypatch.undo()
+    monkeypatch.setattr("driftgate.run.history.MOST_BYTES", 4096)
+    assert "larger than" in history.open().findings[0].message
+
+
+def test_err_special_files_for_a_night(tmp_path):
+    """A pipe in the place of a night does not stop the run."""
+    path = tmp_path / "2026-11-01.json"
+    os.mkfifo(path)
+    assert "not a regular file" in read_night(path).message

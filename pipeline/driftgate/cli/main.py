@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
+import errno
 import io
 import os
 import signal
@@ -16,7 +18,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from driftgate import __version__
-from driftgate.cli.out import drop_stdout, say_status
+from driftgate.cli.out import OutputError, flush_stdout, say_status
 from driftgate.core.errors import DriftgateError
 
 # Command to module; a module is imported when its command is asked for.
@@ -59,6 +61,8 @@ _SHORT: Final = {
 }
 
 TRACEBACK_VARIABLE: Final = "DRIFTGATE_TRACEBACK"
+# What a write answers with where there is no room: about the machine, not about driftgate.
+_NO_ROOM: Final = frozenset(getattr(errno, name, -1) for name in ("ENOSPC", "EDQUOT", "EFBIG"))
 # How long an interrupted process may take to end by itself. [s]
 _PATIENCE_S = 2.0
 
@@ -133,8 +137,8 @@ def cli() -> None:
 
 
 def _terminated(number: int, frame: FrameType | None) -> NoReturn:
-    # A build server that gives up sends this; the workers must end too.
-    raise KeyboardInterrupt
+    # A build server that gives up sends this, or the terminal goes; the workers must end too.
+    raise KeyboardInterrupt(signal.Signals(number).name)
 
 
 def run(arguments: list[str]) -> int:
@@ -144,19 +148,28 @@ def run(arguments: list[str]) -> int:
         return status if isinstance(status, int) else 0
     except click.exceptions.Exit as stop:
         return stop.exit_code
-    except (click.Abort, KeyboardInterrupt):
-        say_status(130, "interrupted")
+    except (click.Abort, KeyboardInterrupt) as stop:
+        # click makes an Abort of it.
+        name = str(stop.__cause__ or stop)
+        say_status(130, f"interrupted by {name}" if name else "interrupted")
         return 130
     except click.ClickException as error:
         if isinstance(error, click.exceptions.NoArgsIsHelpError):
-            error.show()
+            with contextlib.suppress(OSError):
+                error.show()
             say_status(2, "bad usage: no command was given")
         else:
-            _show_usage(error)
+            with contextlib.suppress(OSError):
+                _show_usage(error)
             say_status(2, f"bad usage: {error.format_message()}")
         return 2
     except DriftgateError as error:
         return _deliberate(error)
+    except OSError as error:
+        if error.errno in _NO_ROOM:
+            say_status(2, f"the output cannot be written: {error.strerror}")
+            return 2
+        return _fault(error)
     except Exception as error:
         return _fault(error)
 
@@ -173,7 +186,7 @@ def _deliberate(error: DriftgateError) -> int:
     from driftgate.report.write import WriteError
     from driftgate.run.status import InputError
 
-    if isinstance(error, InputError | WriteError):
+    if isinstance(error, InputError | WriteError | OutputError):
         say_status(2, str(error))
         return 2
     return _fault(error)
@@ -192,7 +205,11 @@ def _fault(error: BaseException) -> int:
 
 def entry() -> NoReturn:
     """Run the command line of this process; the one error boundary."""
-    signal.signal(signal.SIGTERM, _terminated)
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        # Under nohup the terminal may go.
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _terminated)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that cannot show a character gets its escape instead of a fault.
@@ -204,10 +221,26 @@ def entry() -> NoReturn:
         last_resort.daemon = True
         last_resort.start()
         # The last line has been written: pipes that break from here on are no news.
-        sys.stderr.flush()
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+        if sys.stderr is not None:
+            with contextlib.suppress(OSError, ValueError):
+                sys.stderr.flush()
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        drop_stdout()
+        flush_stdout()
+    except OutputError as error:
+        say_status(2, str(error))
+        status = 2
+    _drop_stderr_if_full()
     sys.exit(status)
+
+
+def _drop_stderr_if_full() -> None:
+    """See to it that the interpreter's own last flush cannot change the exit status."""
+    if sys.stderr is None:
+        return
+    try:
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)

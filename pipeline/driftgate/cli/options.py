@@ -248,7 +248,7 @@ def wants_colour(choice: str) -> bool:
         return False
     if os.environ.get("FORCE_COLOR"):
         return True
-    return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+    return sys.stdout is not None and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
 def _crew(wanted: int | None, scheduler: str | None) -> Crew:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import time
@@ -15,8 +16,8 @@ class ProgressLine:
     """Tells progress; a context manager that leaves no half line behind."""
 
     def __init__(self, quiet: bool = False) -> None:
-        self._quiet = quiet
-        self._terminal = sys.stderr.isatty() and not os.environ.get("CI")
+        self._quiet = quiet or sys.stderr is None
+        self._terminal = not self._quiet and sys.stderr.isatty() and not os.environ.get("CI")
         self._every_s = _TERMINAL_EVERY_S if self._terminal else _LOG_EVERY_S
         self._last = time.monotonic()
         self._width = 0
@@ -29,11 +30,10 @@ class ProgressLine:
         self._last = now
         text = f"driftgate: {what} {done} of {total}"
         if self._terminal:
-            sys.stderr.write("\r" + text.ljust(self._width))
+            _tell("\r" + text.ljust(self._width))
             self._width = len(text)
         else:
-            sys.stderr.write(text + "\n")
-        sys.stderr.flush()
+            _tell(text + "\n")
 
     def __enter__(self) -> ProgressLine:
         """Begin."""
@@ -44,5 +44,11 @@ class ProgressLine:
     ) -> None:
         """Wipe the line."""
         if self._width:
-            sys.stderr.write("\r" + " " * self._width + "\r")
-            sys.stderr.flush()
+            _tell("\r" + " " * self._width + "\r")
+
+
+def _tell(text: str) -> None:
+    # Whether anyone still reads it changes no verdict.
+    with contextlib.suppress(OSError, ValueError):
+        sys.stderr.write(text)
+        sys.stderr.flush()

@@ -184,6 +184,23 @@ _LOAD: Final = (
         "A turn to a heading goes the short way round, so 900 deg is 180 deg. To turn round more than once "
         "use rotate, which turns by an amount.",
     ),
+    Rule(
+        "DG147",
+        "too many checkpoints",
+        "With all repetitions written out a routine may have at most 200 checkpoints: of each, every trial "
+        "is kept.",
+    ),
+    Rule(
+        "DG148",
+        "map too detailed",
+        "The walls, structures and elements of a field map may have at most 2000 corners in all, a disc "
+        "counting as one. Draw round things as circles.",
+    ),
+    Rule(
+        "DG149",
+        "too many files",
+        "At most 5000 YAML files are read in one run. Name the folders that are meant.",
+    ),
 )
 
 _PLAN: Final = (
@@ -243,6 +260,13 @@ _PLAN: Final = (
         "plan too long",
         "The routine unrolls to more steps, or its sensors and ticks to more instants, than driftgate "
         "looks at. Repeat less, or use a longer tick or slower sensors.",
+    ),
+    Rule(
+        "DG210",
+        "plan and map too large together",
+        "The number of readings and of poses on the way, times the number of surfaces on the map, is more "
+        "than driftgate looks at: no field for a small robot needs it. Draw curved things with fewer corners "
+        "or as circles, let sensors read less often, or split the routine.",
     ),
 )
 

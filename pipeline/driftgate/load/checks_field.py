@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import exactly_one, known_name, rising, unique_names
 from driftgate.load.document import DocPath, Document
 from driftgate.schema.base import HeightRange, Shape
-from driftgate.schema.fieldmap import Element, FieldMap, Structure
+from driftgate.schema.fieldmap import Element, FieldMap, Structure, surfaces_of
+
+# The work of every later stage grows with them; a hall of twenty benches and fifty pots has 150.
+MOST_SURFACES: Final = 2000
 
 
 def field_names(field_map: FieldMap) -> dict[str, str]:
@@ -22,6 +26,13 @@ def field_names(field_map: FieldMap) -> dict[str, str]:
 def check_field_map(document: Document) -> list[Finding]:
     """Return every fault of a field map that its models let through."""
     field_map = document.field_map
+    surfaces = surfaces_of(field_map)
+    if surfaces > MOST_SURFACES:
+        # Nothing else is looked at: that would take long, too.
+        message = f"the map has {surfaces} walls, sides and discs in all; at most {MOST_SURFACES}"
+        return [
+            document.finding("DG148", (), message, "draw round things as circles, others with fewer corners")
+        ]
     findings = unique_names(document, _named(field_map))
     findings += _check_references(document, field_map)
     findings += _check_ranges(document, field_map)

@@ -28,6 +28,8 @@ from driftgate.schema.routine import (
 
 # Every step is planned, predicted and reported by itself: more would be a slip, or a denial of service.
 MOST_STEPS = 2000
+# Of every checkpoint all trials are kept: 20 000 of them take 2 MB.
+MOST_CHECKPOINTS = 200
 # A full turn written in degrees may come out a rounding above one.
 _ROUNDING = 1.0 + 1e-9
 
@@ -50,9 +52,14 @@ def tolerances(document: Document) -> Iterator[tuple[Tolerance, DocPath]]:
     yield routine.final.within, ("final", "within")
 
 
-def unrolled_count(steps: list[AnyStep]) -> int:
-    """Return the number of steps with every repetition written out."""
-    return sum(step.times * unrolled_count(step.steps) if isinstance(step, Repeat) else 1 for step in steps)
+def unrolled_count(steps: list[AnyStep], kind: type[AnyStep] | None = None) -> int:
+    """Return the number of steps, or of those of one kind, with every repetition written out."""
+    return sum(
+        step.times * unrolled_count(step.steps, kind)
+        if isinstance(step, Repeat)
+        else int(kind is None or isinstance(step, kind))
+        for step in steps
+    )
 
 
 def check_routine(document: Document, data: Any) -> list[Finding]:
@@ -84,12 +91,18 @@ def check_routine(document: Document, data: Any) -> list[Finding]:
             beside = (*path, "beside")
             findings += _check_mechanism(document, beside, step.beside, _raw(data, beside))
     findings += check_accepted(document, (step.name for step, _ in written if step.name is not None))
-    count = unrolled_count(routine.steps)
-    if count > MOST_STEPS:
-        many = str(count) if count < 10**9 else "more than 10^9"
-        message = f"{many} steps with every repetition written out; at most {MOST_STEPS}"
-        findings.append(document.finding("DG139", ("steps",), message, "repeat less often"))
+    steps, checkpoints = unrolled_count(routine.steps), unrolled_count(routine.steps, Checkpoint)
+    if steps > MOST_STEPS:
+        findings.append(_too_many(document, "DG139", steps, "steps", MOST_STEPS))
+    if checkpoints > MOST_CHECKPOINTS:
+        findings.append(_too_many(document, "DG147", checkpoints, "checkpoints", MOST_CHECKPOINTS))
     return findings
+
+
+def _too_many(document: Document, code: str, count: int, what: str, most: int) -> Finding:
+    many = str(count) if count < 10**9 else "more than 10^9"
+    message = f"{many} {what} with every repetition written out; at most {most}"
+    return document.finding(code, ("steps",), message, "repeat less often")
 
 
 def _raw(data: Any, path: DocPath) -> Any:

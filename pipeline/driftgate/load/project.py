@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -21,11 +22,21 @@ from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
-from driftgate.load.text import TextError, is_inside, read_text, real_path, shorten, shown_path, split_lines
+from driftgate.load.text import (
+    TextError,
+    enclosing_repository,
+    is_inside,
+    read_text,
+    real_path,
+    shorten,
+    shown_path,
+    split_lines,
+)
 from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import alike
 
 SUFFIXES: Final = (".yaml", ".yml")
+MOST_FILES: Final = 5000
 
 
 class LoadError(DriftgateError):
@@ -116,13 +127,7 @@ def find_root(start: str | os.PathLike[str]) -> Path:
 
     The nearest parent with `.git`, else the nearest with `pyproject.toml`, else the current folder.
     """
-    here = real_path(start)
-    parents = (here, *here.parents)
-    for mark in (".git", "pyproject.toml"):
-        for folder in parents:
-            if os.path.lexists(folder / mark):
-                return folder
-    return real_path(Path.cwd())
+    return enclosing_repository(real_path(start)) or real_path(Path.cwd())
 
 
 def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLike[str]) -> Project:
@@ -146,8 +151,14 @@ def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLik
     for path in paths:
         try:
             real = real_path(path)
-            found = list(_yaml_files(real)) if real.is_dir() and is_inside(real, library.root) else [real]
+            searched = itertools.islice(_yaml_files(real), MOST_FILES + 1)
+            found = list(searched) if real.is_dir() and is_inside(real, library.root) else [real]
             reals.update(real_path(file) for file in found)
+            if len(reals) > MOST_FILES:
+                message = f"more than {MOST_FILES} YAML files"
+                path_words = shorten(os.fspath(path), 80)
+                found_too_many = Finding(path_words, 0, 0, "DG149", message, suggestion="name fewer folders")
+                return Project((), (found_too_many,))
         except TextError as error:
             library.findings.add(Finding(shorten(os.fspath(path), 80), 0, 0, "DG101", error.reason))
     entries = [library.load(real) for real in sorted(reals)]

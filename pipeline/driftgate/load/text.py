@@ -56,6 +56,31 @@ def is_inside(path: Path, root: Path) -> bool:
     return path == root or root in path.parents
 
 
+def enclosing_repository(real: Path) -> Path | None:
+    """Return the nearest folder from here upwards with `.git`, else with `pyproject.toml`, if any."""
+    for mark in (".git", "pyproject.toml"):
+        for folder in (real, *real.parents):
+            if os.path.lexists(folder / mark):
+                return folder
+    return None
+
+
+def link_out(path: Path) -> Path | None:
+    """Return the symbolic link on the way to a path that leads out of the repository that it lies in, if any.
+
+    A link that somebody put into a repository does not decide where on a machine files are written; one
+    outside of any repository is the machine's own affair.
+    """
+    whole = Path(os.path.join(Path.cwd(), path))
+    for part in reversed((whole, *whole.parents)):
+        if not part.is_symlink():
+            continue
+        repository = enclosing_repository(real_path(part.parent))
+        if repository is not None and not is_inside(real_path(part), repository):
+            return part
+    return None
+
+
 def shown_path(path: Path, root: Path) -> str:
     """Return how findings name a file: relative to the repository, by its bare name outside it."""
     return path.relative_to(root).as_posix() if is_inside(path, root) else path.name
@@ -111,6 +136,18 @@ def read_bytes(path: Path, root: Path, most_bytes: int = LARGEST_BYTES) -> bytes
     if len(raw) > most_bytes:
         raise TextError(f"the file is larger than {most_bytes // 1024} KiB")
     return raw
+
+
+def read_named(path: Path, most_bytes: int = LARGEST_BYTES) -> bytes:
+    """Return the bytes of a file that whoever types the command named, wherever it lies.
+
+    Raises
+    ------
+    TextError
+        If it is not a regular file, or is too large.
+    """
+    real = real_path(path)
+    return read_bytes(real, real.parent, most_bytes)
 
 
 def decoded_text(raw: bytes, longest_line: int = LONGEST_LINE) -> str:

@@ -10,13 +10,24 @@ from typing import Final
 
 import numpy as np
 
-from driftgate.plan.clearance import check_clearance
+from driftgate.plan.clearance import check_clearance, count_looks
 from driftgate.plan.flatten import FlatStep, count_steps, flatten
 from driftgate.plan.limits import drive_issues, motor_speed_m_s
 from driftgate.plan.mirror import mirror_routine
 from driftgate.plan.motions import PoseTuple
 from driftgate.plan.place import place_keys
 from driftgate.plan.pushed import push_along
+from driftgate.plan.size import (
+    MOST_INSTANTS,
+    MOST_NODES,
+    MOST_STEPS,
+    nodes_of,
+    size_findings,
+    too_many_instants,
+    too_many_nodes,
+    too_many_pushes,
+    too_many_steps,
+)
 from driftgate.plan.steps import Draft, Here, draft_step
 from driftgate.plan.taken import as_planned
 from driftgate.plan.timeline import build_timeline, expected_knots
@@ -26,9 +37,6 @@ from driftgate.schema.routine import Checkpoint, Routine
 from driftgate.world import build_world
 from driftgate.world.footprint import footprint_hull
 
-# More than a routine of an hour needs; beyond it the arrays of the later stages would fill memory.
-_MOST_STEPS: Final = 10_000
-_MOST_KNOTS: Final = 500_000
 # Durations add up with rounding; a plan that takes its limit to the digit is in time. [s]
 _CLOCK_ROUNDING_S: Final = 1e-9
 # No tick turns further than this, so that its twist is far from where the logarithm ends. [rad]
@@ -63,7 +71,7 @@ def plan_case(case: Case, written: Routine | None = None) -> Plan:
     flat, findings = _flattened(routine)
     hull = footprint_hull(robot.footprint)
     pose = (routine.start.pose.x, routine.start.pose.y, routine.start.pose.heading)
-    start_pose, clock = pose, 0.0
+    start_pose, clock, nodes = pose, 0.0, 0
     steps: list[PlannedStep] = []
     contacts: dict[int, Contact] = {}
     for i, (item, place) in enumerate(zip(flat, _places(case, written, len(flat)), strict=True)):
@@ -73,17 +81,29 @@ def plan_case(case: Case, written: Routine | None = None) -> Plan:
         findings.extend(draft.findings)
         if draft.contact is not None:
             contacts[i] = draft.contact
+        nodes += nodes_of(steps[-1:])
+        if nodes > MOST_NODES:
+            # No further: the tables alone would fill memory.
+            findings.append(too_many_nodes(steps[-1]))
+            break
     findings.extend(_drive_findings(case))
     findings.extend(_time_findings(routine, clock))
     sensors = robot.sensors
     tick = min(robot.odometry.longest_tick, _LARGEST_TURN_RAD / _fastest_turn(case))
     knots = expected_knots(steps, sensors, tick)
-    if knots > _MOST_KNOTS:
-        findings.append(_too_long(knots))
+    if knots > MOST_INSTANTS:
+        findings.append(too_many_instants(knots))
         sensors, tick = [], max(clock / 1000.0, tick)
     timeline = build_timeline(steps, start_pose, sensors, tick)
     believed = as_planned(world, steps)
+    too_large = size_findings(case, timeline, count_looks(timeline, steps, hull))
+    if too_large:
+        findings.extend(too_large)
+        return Plan(tuple(steps), contacts, timeline, clock, (), _once(findings))
     pushed = push_along(timeline, hull, robot.height, believed)
+    if pushed.endless:
+        findings.append(too_many_pushes(pushed.endless))
+        return Plan(tuple(steps), contacts, timeline, clock, (), _once(findings))
     moved = replace(believed, elements=pushed.elements)
     clearances, touched = check_clearance(case, steps, timeline, hull, moved, pushed.leaning)
     findings.extend(touched)
@@ -91,13 +111,8 @@ def plan_case(case: Case, written: Routine | None = None) -> Plan:
 
 
 def _flattened(routine: Routine) -> tuple[list[FlatStep], list[PlanFinding]]:
-    flat = list(itertools.islice(flatten(routine.steps), _MOST_STEPS))
-    if count_steps(routine.steps) <= _MOST_STEPS:
-        return flat, []
-    message = (
-        f"with its repetitions unrolled the routine has more than {_MOST_STEPS} steps; no more are planned"
-    )
-    return flat, [PlanFinding("DG209", ("steps",), message)]
+    flat = list(itertools.islice(flatten(routine.steps), MOST_STEPS))
+    return flat, [] if count_steps(routine.steps) <= MOST_STEPS else [too_many_steps()]
 
 
 def _places(case: Case, written: Routine | None, count: int) -> tuple[str, ...]:
@@ -167,14 +182,6 @@ def _time_findings(routine: Routine, duration_s: float) -> list[PlanFinding]:
 def _fastest_turn(case: Case) -> float:
     # No motion turns faster than the robot's own limit, see `limits`.
     return max(case.robot.drive.limits.turn_rate, 1e-3)
-
-
-def _too_long(knots: float) -> PlanFinding:
-    message = (
-        f"the plan would have about {knots:.3g} instants, more than {_MOST_KNOTS}: it is too long for its"
-        " tick and its sensors' rates"
-    )
-    return PlanFinding("DG209", ("steps",), message)
 
 
 def _once(findings: Iterable[PlanFinding]) -> tuple[PlanFinding, ...]:

@@ -114,11 +114,26 @@ def _driven_through(
     return [c for c in nearest if c.distance_m <= _TOUCH_M and c.step not in reported]
 
 
-def _looks(timeline: Timeline, moving: BoolArray, radius_m: float) -> _Looks:
-    ticks = np.flatnonzero(moving[timeline.step]) if moving.size else np.zeros(0, np.intp)
+def count_looks(timeline: Timeline, steps: Sequence[PlannedStep], hull: FloatArray) -> int:
+    """Return at how many poses `check_clearance` looks at a footprint."""
+    moving = np.array([step.motion is not None for step in steps], bool)
+    return int(_parts(timeline, _moving_ticks(timeline, moving), float(np.hypot(*hull.T).max())).sum())
+
+
+def _moving_ticks(timeline: Timeline, moving: BoolArray) -> IntArray:
+    return np.flatnonzero(moving[timeline.step]) if moving.size else np.zeros(0, np.intp)
+
+
+def _parts(timeline: Timeline, ticks: IntArray, radius_m: float) -> IntArray:
+    """Return into how many looks each tick is cut."""
     twist = timeline.twist[ticks]
     moved = np.hypot(twist[:, 0], twist[:, 1]) + radius_m * np.abs(twist[:, 2])
-    parts = np.clip(np.ceil(moved / _LOOK_M), 1, _MOST_LOOKS_PER_TICK).astype(np.intp)
+    return np.clip(np.ceil(moved / _LOOK_M), 1, _MOST_LOOKS_PER_TICK).astype(np.intp)
+
+
+def _looks(timeline: Timeline, moving: BoolArray, radius_m: float) -> _Looks:
+    ticks = _moving_ticks(timeline, moving)
+    parts = _parts(timeline, ticks, radius_m)
     tick = np.repeat(ticks, parts)
     first = np.repeat(np.cumsum(parts) - parts, parts)
     share = (np.arange(tick.size) - first + 1) / np.repeat(parts, parts)

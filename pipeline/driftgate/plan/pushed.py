@@ -6,6 +6,7 @@ The robot itself does not know: its own tests go by the map.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
@@ -15,6 +16,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.contact_rules import AWAY_M, BoolArray
 from driftgate.plan.obstacles import obstacles_of, owner_distance
+from driftgate.plan.size import MOST_PUSHES
 from driftgate.plan.values import Timeline
 from driftgate.world.footprint import hull_at
 from driftgate.world.pushing import Pushed
@@ -37,10 +39,13 @@ class PushedThings:
     leaning : dict
         By id, shape (K,): in these ticks the robot still leans on what it has pushed. Until it has been more
         than 50 mm away that is no new contact, as for a wall that it was placed against; pushing it again is.
+    endless : str
+        The id of what is pushed too far for the rest to be worked out; empty where nothing is.
     """
 
     elements: tuple[PlacedElement, ...]
     leaning: dict[str, BoolArray]
+    endless: str = ""
 
 
 def push_along(timeline: Timeline, hull: FloatArray, height_m: float, world: World) -> PushedThings:
@@ -59,11 +64,16 @@ def push_along(timeline: Timeline, hull: FloatArray, height_m: float, world: Wor
     """
     elements: list[PlacedElement] = []
     leaning: dict[str, BoolArray] = {}
+    pushes = 0
     for element in world.elements:
         if not element.source.pushable or element.source.height.low >= height_m:
             elements.append(element)
             continue
-        places = list(_places(timeline, hull, element))
+        left = MOST_PUSHES - pushes
+        places = list(itertools.islice(_places(timeline, hull, element), left + 1))
+        pushes += len(places)
+        if len(places) > left:
+            return PushedThings(world.elements, {}, element.id)
         elements += [place for _, place in places]
         if len(places) > 1:
             leaning[element.id] = _leaning(timeline, hull, height_m, world, places)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from driftgate.core.errors import DriftgateError
+from driftgate.core.held import held
+from driftgate.load.text import TextError, link_out
 
 # How far into a file its mark is looked for.
 _HEAD_BYTES = 4096
@@ -20,8 +24,9 @@ class WriteError(DriftgateError):
 def check_target(path: Path) -> None:
     """Raise WriteError if `path` cannot be written to, before any work is done.
 
-    Refused are symbolic links (the file behind one may be anything), directories and other things
-    that are no regular file, and YAML files: those are what is judged.
+    Refused are symbolic links (the file behind one may be anything), paths that a link leads out of
+    their repository, directories and other things that are no regular file, and YAML files: those are what is
+    judged.
     """
     if path.is_symlink():
         raise WriteError(f"{path}: is a symbolic link; name the file itself")
@@ -33,6 +38,19 @@ def check_target(path: Path) -> None:
         raise WriteError(f"{path}: a report is not written over a YAML file")
     if not path.parent.is_dir():
         raise WriteError(f"{path}: there is no directory {path.parent}")
+    check_way(path)
+
+
+def check_way(path: Path) -> None:
+    """Raise WriteError if a symbolic link leads out of the repository on the way to a path."""
+    try:
+        link = link_out(path)
+    except TextError as error:
+        raise WriteError(f"{path}: {error.reason}") from error
+    if link is not None:
+        raise WriteError(
+            f"{path}: the symbolic link {link} leads out of the repository; name the place itself"
+        )
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -51,36 +69,77 @@ def write_whole(path: Path, text: str) -> None:
         If the target is refused by `check_target` or the file system refuses.
     """
     check_target(path)
-    name = _written_beside(path, text)
-    try:
+    with _beside(path, text) as name, _refusals(path):
         os.replace(name, path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise WriteError(f"{path}: {error.strerror}") from error
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
-def _written_beside(path: Path, text: str) -> str:
-    """Write a temporary file beside a target, and return its name."""
+def write_new(path: Path, text: str) -> None:
+    """Write a text file where there is none; nothing that exists is ever replaced.
+
+    Raises
+    ------
+    WriteError
+        If there is something at the path already, or the file system refuses.
+    """
+    if not path.parent.is_dir():
+        raise WriteError(f"{path}: there is no directory {path.parent}")
+    check_way(path.parent)
+    if not _linked(path, text, 0o666 & ~_umask()):
+        raise WriteError(f"{path}: is there already; name a new file")
+
+
+def write_once(path: Path, text: str) -> bool:
+    """Write a file that is not there yet, for reading only; return False where it is there already.
+
+    Raises
+    ------
+    WriteError
+        If the file system refuses.
+    """
+    check_way(path.parent)
+    with _refusals(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+    return _linked(path, text, 0o444)
+
+
+def _linked(path: Path, text: str, mode: int) -> bool:
+    # A link, unlike a move, never replaces what is there: neither a file nor a symbolic link to nowhere.
+    with _beside(path, text, mode) as name, _refusals(path):
+        try:
+            os.link(name, path)
+        except FileExistsError:
+            return False
+    return True
+
+
+@contextmanager
+def _refusals(path: Path) -> Iterator[None]:
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:80]}.", suffix=".part", dir=path.parent)
+        yield
     except OSError as error:
-        raise WriteError(f"{path}: {error.strerror}") from error
+        raise WriteError(f"{path}: {error.strerror or error}") from error
+
+
+@contextmanager
+def _beside(path: Path, text: str, mode: int | None = None) -> Iterator[str]:
+    """Give the name of a temporary file beside a target, on the disk already; gone at the end."""
+    name = ""
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n", errors="backslashreplace") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(name, 0o666 & ~_umask())
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise WriteError(f"{path}: {error.strerror}") from error
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    return name
+        with _refusals(path):
+            # Between the making of the file and the note of its name no interrupt may come.
+            with held():
+                handle, name = tempfile.mkstemp(prefix=f".{path.name[:80]}.", suffix=".part", dir=path.parent)
+                file = os.fdopen(handle, "w", encoding="utf-8", newline="\n", errors="backslashreplace")
+            with file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.chmod(name, 0o666 & ~_umask() if mode is None else mode)
+        yield name
+    finally:
+        if name:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
 
 
 def check_folder(folder: Path) -> None:
@@ -91,6 +150,7 @@ def check_folder(folder: Path) -> None:
         raise WriteError(f"{folder}: is no folder")
     if not folder.exists() and not folder.parent.is_dir():
         raise WriteError(f"{folder}: there is no directory {folder.parent}")
+    check_way(folder)
 
 
 def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -> None:
@@ -118,23 +178,23 @@ def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -
         if name != os.path.basename(name) or name in ("", ".", "..") or "\\" in name:
             raise WriteError(f"{name}: is no plain file name")
     made = not folder.exists()
-    parts: list[tuple[str, Path]] = []
     try:
-        folder.mkdir(exist_ok=True)
-        for name in texts:
-            _check_ours(folder / name, marks)
-        for name, text in texts.items():
-            parts.append((_written_beside(folder / name, text), folder / name))
-        while parts:
-            os.replace(*parts[0])
-            parts.pop(0)
-    except OSError as error:
-        raise WriteError(f"{error.filename or folder}: {error.strerror}") from error
+        with _refusals(folder), ExitStack() as parts:
+            folder.mkdir(exist_ok=True)
+            for name in texts:
+                _check_ours(folder / name, marks)
+            ready = [
+                (parts.enter_context(_beside(folder / name, text)), name) for name, text in texts.items()
+            ]
+            # Together: an interrupt finds the old files or the new ones.
+            with held():
+                for part, name in ready:
+                    os.replace(part, folder / name)
     finally:
-        for part, _ in parts:
-            Path(part).unlink(missing_ok=True)
-        if made and folder.is_dir() and not any(folder.iterdir()):
-            folder.rmdir()
+        if made:
+            # Only what is empty goes.
+            with contextlib.suppress(OSError):
+                folder.rmdir()
 
 
 def _check_ours(path: Path, marks: Sequence[str]) -> None:
@@ -144,31 +204,6 @@ def _check_ours(path: Path, marks: Sequence[str]) -> None:
             head = file.read(_HEAD_BYTES)
         if not any(mark.encode() in head for mark in marks):
             raise WriteError(f"{path}: was not written by driftgate; move it, or name another folder")
-
-
-def write_new(path: Path, text: str) -> None:
-    """Write a text file where there is none; nothing that exists is ever replaced.
-
-    Raises
-    ------
-    WriteError
-        If there is something at the path already, or the file system refuses.
-    """
-    if not path.parent.is_dir():
-        raise WriteError(f"{path}: there is no directory {path.parent}")
-    try:
-        # Refuses whatever is there, symbolic links to nowhere included.
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-    except FileExistsError:
-        raise WriteError(f"{path}: is there already; name a new file") from None
-    except OSError as error:
-        raise WriteError(f"{path}: {error.strerror}") from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n", errors="backslashreplace") as file:
-            file.write(text)
-    except OSError as error:
-        path.unlink(missing_ok=True)
-        raise WriteError(f"{path}: {error.strerror}") from error
 
 
 def _umask() -> int:

@@ -107,4 +107,7 @@ def _reason_for_all(changed: Iterable[str], root: Path, field: Path | None) -> s
             return path
         if given is not None and root / path == given:
             return path
+        if (root / path).is_symlink():
+            # What it leads to may be read under another name, unchanged itself.
+            return path
     return ""

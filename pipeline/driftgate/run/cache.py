@@ -15,6 +15,8 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
+from driftgate.load.text import TextError, enclosing_repository, link_out, real_path
+
 # An entry is a few kilobytes; nothing larger is read.
 MOST_ENTRY_BYTES: Final = 4 * 1024 * 1024
 MOST_BYTES: Final = 64 * 1024 * 1024
@@ -49,6 +51,7 @@ class Cache:
         self._wrote = False
         if os.path.lexists(folder):
             self.trouble = _distrust(folder)
+        self.trouble = self.trouble or _elsewhere(folder)
 
     def get(self, key: str) -> bytes | None:
         """Return the answer kept under a key; None if there is none, or none that can be trusted.
@@ -163,6 +166,34 @@ def _distrust(folder: Path) -> str:
         if seen.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
             return f"{folder} can be written to by others"
     return ""
+
+
+def _elsewhere(folder: Path) -> str:
+    """Return why a folder in a repository is not to be used: what is committed there came with the change.
+
+    Whoever proposes a change must neither bring the answers along nor choose where they are written.
+    """
+    try:
+        link, real = link_out(folder), real_path(folder)
+        repository = enclosing_repository(real.parent)
+    except TextError as error:
+        return f"{folder}: {error.reason}"
+    if link is not None:
+        return f"{folder}: the symbolic link {link} leads out of the repository"
+    if not real.is_dir() or repository is None or not os.path.lexists(repository / ".git"):
+        return ""
+    from driftgate.run.git import repository_of
+    from driftgate.run.status import InputError
+
+    try:
+        committed = repository_of(real).holds_any(real)
+    except InputError as error:
+        return f"{folder} lies in a repository that cannot be asked whether it holds answers: {error}"
+    return (
+        f"{folder} holds files that are committed; answers are only used where none can be"
+        if committed
+        else ""
+    )
 
 
 def _read(place: Path) -> bytes | None:

@@ -1,14 +1,17 @@
 """What a repository's history holds, read from its objects: nothing is checked out, nothing is run.
 
-The `git` program is called without a shell, with a time limit, and with everything switched off that a
-repository's own settings could make it do (watchers, external diffs, fetching on demand, prompts).
+The `git` program is called without a shell, with limits on time and output, and with everything switched
+off that a repository's own settings could make it do (watchers, external diffs, filters, fetching on demand,
+prompts).
 """
 
 from __future__ import annotations
 
 import os
 import subprocess
-from collections.abc import Sequence
+import tempfile
+import threading
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,10 +19,12 @@ from driftgate.run.status import InputError
 
 _TIME_LIMIT_S = 60.0
 _MOST_BYTES = 64 * 1024 * 1024
+_MOST_SAID = 64 * 1024
 _CLOSED = {
     "GIT_TERMINAL_PROMPT": "0",
     "GIT_OPTIONAL_LOCKS": "0",
     "GIT_NO_LAZY_FETCH": "1",
+    "GIT_NO_REPLACE_OBJECTS": "1",
     "GIT_PAGER": "",
     "LC_ALL": "C",
 }
@@ -118,16 +123,43 @@ class Repository:
     def changed_since(self, commit: str) -> set[str]:
         """Return every path that differs between a commit and the working tree, new files included."""
         diff = ("diff", "--name-only", "-z", "--no-renames", "--no-ext-diff", "--no-textconv")
-        changed = self._ok((*diff, "--no-relative", "--ignore-submodules=dirty", commit, "--"))
+        words = (*diff, "--no-relative", "--ignore-submodules=dirty", commit, "--")
+        changed = self._ok(words, more=self._no_filters())
         new = self._ok(("ls-files", "--others", "--exclude-standard", "-z", "--full-name", "--", ":/"))
         return {os.fsdecode(path) for path in (changed + new).split(b"\0") if path}
 
-    def _ok(self, words: Sequence[str], given: bytes = b"") -> bytes:
-        done = _git(self.top, words, given)
+    def holds_any(self, folder: Path) -> bool:
+        """Say whether any file below a folder, without symbolic links, is committed or about to be."""
+        own = folder.relative_to(os.path.realpath(self.top)).as_posix()
+        words = ("--literal-pathspecs", "-C", os.fspath(self.top), "ls-files", "-z", "--", own)
+        return bool(self._ok(words))
+
+    def _no_filters(self) -> dict[str, str]:
+        """Return an environment in which no filter runs that the repository's settings define.
+
+        To compare a file with what is committed, git puts it through the filter that the attributes name: a
+        program of the repository's choice.
+        """
+        asked = ("config", "-z", "--name-only", "--get-regexp", r"^filter\..*\.(clean|process|required)$")
+        named = sorted({name.decode("utf-8", "surrogateescape") for name in self._settings(asked)})
+        off = {f"GIT_CONFIG_KEY_{i}": name for i, name in enumerate(named)}
+        off |= {
+            f"GIT_CONFIG_VALUE_{i}": "false" if name.endswith(".required") else ""
+            for i, name in enumerate(named)
+        }
+        # What the caller's environment sets this way gives way to it.
+        return {"GIT_CONFIG_COUNT": str(len(named)), **off}
+
+    def _settings(self, words: Sequence[str]) -> list[bytes]:
+        done = _git(self.top, words)
+        if done.returncode not in (0, 1):  # 1: there is none
+            raise InputError(f"git config failed: {_first_line(done.stderr)}")
+        return [name for name in done.stdout.split(b"\0") if name]
+
+    def _ok(self, words: Sequence[str], given: bytes = b"", more: Mapping[str, str] | None = None) -> bytes:
+        done = _git(self.top, words, given, more or {})
         if done.returncode != 0:
             raise InputError(f"git {words[0]} failed: {_first_line(done.stderr)}")
-        if len(done.stdout) > _MOST_BYTES:
-            raise InputError(f"git {words[0]} gave more than {_MOST_BYTES // 2**20} MiB")
         return done.stdout
 
 
@@ -145,24 +177,59 @@ def repository_of(folder: Path) -> Repository:
             f"{folder} is in no git repository that can be read ({_first_line(done.stderr)}); "
             "compare with a kept baseline file instead"
         )
-    return Repository(Path(os.fsdecode(done.stdout.rstrip(b"\n"))))
-
-
-def _git(folder: Path, words: Sequence[str], given: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-    settings = [part for setting in _SETTINGS for part in ("-c", setting)]
-    try:
-        return subprocess.run(
-            ["git", "-C", os.fspath(folder), *settings, *words],
-            input=given,
-            capture_output=True,
-            timeout=_TIME_LIMIT_S,
-            env={**os.environ, **_CLOSED},
-            check=False,
+    top = Path(os.fsdecode(done.stdout.rstrip(b"\n")))
+    real, here = Path(os.path.realpath(top)), Path(os.path.realpath(folder))
+    if real != here and real not in here.parents:
+        # By `core.worktree`, a setting that the repository itself may hold.
+        raise InputError(
+            f"{folder} is no part of the work tree of its own repository; compare with a kept baseline"
         )
+    return Repository(top)
+
+
+def _git(
+    folder: Path, words: Sequence[str], given: bytes = b"", more: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[bytes]:
+    settings = [part for setting in _SETTINGS for part in ("-c", setting)]
+    late = threading.Event()
+
+    def stop() -> None:
+        late.set()
+        process.kill()
+
+    try:
+        # Files, so that neither side ever waits for the other to read.
+        with tempfile.TemporaryFile() as asked, tempfile.TemporaryFile() as said:
+            asked.write(given)
+            asked.seek(0)
+            process = subprocess.Popen(
+                ["git", "-C", os.fspath(folder), *settings, *words],
+                stdin=asked,
+                stdout=subprocess.PIPE,
+                stderr=said,
+                env={**os.environ, **_CLOSED, **(more or {})},
+            )
+            timer = threading.Timer(_TIME_LIMIT_S, stop)
+            timer.daemon = True
+            timer.start()
+            with process:
+                try:
+                    assert process.stdout is not None
+                    # No more than may be kept is ever read: a few small trees can list a billion files.
+                    out = process.stdout.read(_MOST_BYTES + 1)
+                    if len(out) > _MOST_BYTES:
+                        raise InputError(f"git {words[0]} gave more than {_MOST_BYTES // 2**20} MiB")
+                    code = process.wait()
+                finally:
+                    timer.cancel()
+                    if process.poll() is None:
+                        process.kill()
+            if late.is_set():
+                raise InputError(f"git {words[0]} took more than {_TIME_LIMIT_S:.0f} s")
+            said.seek(0)
+            return subprocess.CompletedProcess(process.args, code, out, said.read(_MOST_SAID))
     except FileNotFoundError as error:
         raise InputError("there is no git program here; compare with a kept baseline file") from error
-    except subprocess.TimeoutExpired as error:
-        raise InputError(f"git {words[0]} took more than {_TIME_LIMIT_S:.0f} s") from error
     except OSError as error:
         raise InputError(f"git cannot be run: {error.strerror}") from error
 

@@ -19,13 +19,21 @@ from typing import Any, Final
 from driftgate.core.findings import Finding
 from driftgate.judge.night import Night, NightCase
 from driftgate.report.night_model import Series
-from driftgate.run.night_file import night_text, read_night, write_once
+from driftgate.report.write import WriteError, check_way, write_once
+from driftgate.run.night_file import night_text, read_night
 from driftgate.run.status import InputError
 
 # "dgat" in the database's header; a file with another number belongs to another program.
 _APPLICATION: Final = 0x64676174
 _FORMAT: Final = 1
 _WAIT_S: Final = 30.0
+MOST_BYTES: Final = 1024 * 1024 * 1024
+# Ten years of them.
+MOST_NIGHTS: Final = 4000
+# Files that SQLite keeps beside a database: a rollback journal, a write-ahead log and its index.
+_BESIDE: Final = ("-journal", "-wal", "-shm")
+# The last bytes of a journal that names a super-journal (SQLite, file pager.c, `aJournalMagic`).
+_JOURNAL_END: Final = bytes.fromhex("d9d505f920a163d7")
 _TABLES: Final = (
     """CREATE TABLE nights (
         night TEXT PRIMARY KEY, run TEXT NOT NULL, seed TEXT NOT NULL, version TEXT NOT NULL,
@@ -87,6 +95,11 @@ class History:
         nights, findings = self._files()
         if findings:
             return Opened(tuple(night.night for night in nights), tuple(findings))
+        try:
+            # Before a night's work: what is found out here could not be kept there.
+            check_way(self._nights)
+        except WriteError as error:
+            return Opened((), (self._unusable(str(error)),))
         if not nights and not os.path.lexists(self.database):
             return Opened((), ())
         try:
@@ -143,8 +156,11 @@ class History:
             return Opened(names, tuple(findings))
         if self.database.is_symlink():
             return Opened(names, (self._unusable("it is a symbolic link"),))
-        if self.database.exists():
-            os.replace(self.database, _free_name(self.database))
+        aside = _free_name(self.database)
+        # A journal goes with its database: it would be played back into the new one.
+        for ending in ("", *_BESIDE):
+            if os.path.lexists(f"{self.database}{ending}"):
+                os.replace(f"{self.database}{ending}", f"{aside}{ending}")
         self._folder.mkdir(parents=True, exist_ok=True)
         with self._connected() as connection:
             for night in nights:
@@ -172,7 +188,10 @@ class History:
 
     def _files(self) -> tuple[list[Night], list[Finding]]:
         nights, findings = [], []
-        for path in sorted(self._nights.glob("*.json")) if self._nights.is_dir() else ():
+        paths = sorted(self._nights.glob("*.json")) if self._nights.is_dir() else []
+        if len(paths) > MOST_NIGHTS:
+            return [], [self._unusable(f"it has {len(paths)} nights, more than {MOST_NIGHTS}")]
+        for path in paths:
             if path.name.startswith("."):
                 continue
             found = read_night(path)
@@ -187,12 +206,16 @@ class History:
         """Give a connection with a transaction open for writing; committed at the end, else rolled back."""
         if self.database.is_symlink() or (self.database.exists() and not self.database.is_file()):
             raise _DamagedError("it is no regular file")
+        _check_files(self.database)
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             connection = sqlite3.connect(self.database, timeout=_WAIT_S, isolation_level=None)
         except (OSError, sqlite3.Error) as error:
             raise _DamagedError(f"it cannot be opened: {error}") from error
         try:
+            # The file may be a stranger's: nothing that its schema says is run.
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("PRAGMA cell_size_check = ON")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
             # Whoever means to write says so at once: two readers could not both become writers.
@@ -238,6 +261,34 @@ def already_words(night: str) -> str:
     )
 
 
+def _check_files(database: Path) -> None:
+    """Refuse a database that SQLite must not even open, before it does.
+
+    What stands in a journal beside it is obeyed on opening. One that names a super-journal, as only a
+    transaction over several databases leaves it, has the file of that name deleted (SQLite's documentation,
+    "Temporary Files Used By SQLite"); a write-ahead log is shared memory written by whoever left it.
+    """
+    for ending in _BESIDE[1:]:
+        if os.path.lexists(f"{database}{ending}"):
+            raise _DamagedError(f"there is a file {database.name}{ending}, which driftgate never makes")
+    journal = Path(f"{database}-journal")
+    if os.path.lexists(journal):
+        if journal.is_symlink() or not journal.is_file():
+            raise _DamagedError("its journal is no regular file")
+        with journal.open("rb") as file:
+            file.seek(max(0, os.fstat(file.fileno()).st_size - len(_JOURNAL_END)))
+            if file.read() == _JOURNAL_END:
+                raise _DamagedError("its journal names other databases, as driftgate's never does")
+    if not database.exists():
+        return
+    if database.stat().st_size > MOST_BYTES:
+        raise _DamagedError(f"it is larger than {MOST_BYTES // 2**20} MiB")
+    with database.open("rb") as file:
+        head = file.read(20)
+    if len(head) == 20 and head[18:20] != b"\1\1":
+        raise _DamagedError("it is written by way of a write-ahead log, as driftgate's never is")
+
+
 def _free_name(path: Path) -> Path:
     number = 1
     while os.path.lexists(found := path.with_name(f"{path.name}.damaged-{number}")):
@@ -263,6 +314,10 @@ def _check(connection: sqlite3.Connection) -> None:
         raise _DamagedError("it belongs to another program")
     if pragma("user_version") != _FORMAT:
         raise _DamagedError("a later driftgate wrote it")
+    # A trigger or a view would run what a stranger wrote.
+    schema = connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL OR type <> 'index'")
+    if sorted(str(row[0]) for row in schema) != sorted(_TABLES):
+        raise _DamagedError("its tables are not those of a history")
     found = pragma("quick_check")
     if found != "ok":
         raise _DamagedError(f"it is damaged: {found}")

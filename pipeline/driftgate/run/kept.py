@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from driftgate.load.text import is_plain_path
+from driftgate.load.text import TextError, is_plain_path, read_named
 from driftgate.report.json_text import as_text
 from driftgate.run.snapshot import Snapshot
 from driftgate.run.status import InputError
@@ -145,12 +145,9 @@ def read_kept(path: Path) -> Kept:
         If the file is none, is too large, or is damaged.
     """
     try:
-        with path.open("rb") as file:
-            raw = file.read(_LARGEST_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {(error.strerror or 'not readable').lower()}") from error
-    if len(raw) > _LARGEST_BYTES:
-        raise InputError(f"{path}: larger than {_LARGEST_BYTES // 2**20} MiB")
+        raw = read_named(path, _LARGEST_BYTES)
+    except TextError as error:
+        raise InputError(f"{path}: {error.reason}") from error
     try:
         found = json.loads(raw.decode("utf-8"))
     except (ValueError, RecursionError) as error:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import hashlib
 import json
-import os
-import tempfile
 from pathlib import Path
 from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.judge.night import Night
-from driftgate.report.write import WriteError
+from driftgate.load.text import TextError, read_named
 from driftgate.run.cache_codec import decode, encode
 
 FORMAT: Final = 1
@@ -34,13 +31,11 @@ def _digest(data: bytes) -> str:
 def read_night(path: Path) -> Night | Finding:
     """Return the night of a file, or what is wrong with the file."""
     try:
-        if path.is_symlink() or not path.is_file():
+        if path.is_symlink():
             return _damaged(path, "is no regular file")
-        if path.stat().st_size > MOST_BYTES:
-            return _damaged(path, "is larger than 64 MiB")
-        whole = json.loads(path.read_bytes())
-    except OSError as error:
-        return _damaged(path, f"cannot be read: {error.strerror}")
+        whole = json.loads(read_named(path, MOST_BYTES))
+    except TextError as error:
+        return _damaged(path, f"cannot be read: {error.reason}")
     except (ValueError, RecursionError):
         return _damaged(path, "is not JSON")
     if not isinstance(whole, dict) or _FORMAT_KEY not in whole:
@@ -68,34 +63,3 @@ def _damaged(path: Path, what: str) -> Finding:
         message=f"the night's file {what}",
         suggestion="bring it back from a backup, or move it away to do without this night",
     )
-
-
-def write_once(path: Path, text: str) -> bool:
-    """Write a file that is not there yet, whole or not at all; return False where it is there already.
-
-    Raises
-    ------
-    WriteError
-        If the file system refuses.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    except OSError as error:
-        raise WriteError(f"{path}: {error.strerror}") from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(name, 0o444)
-        # A link, unlike a move, never replaces what is there.
-        os.link(name, path)
-    except FileExistsError:
-        return False
-    except OSError as error:
-        raise WriteError(f"{path}: {error.strerror}") from error
-    finally:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-    return True

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from driftgate.core.findings import Finding
 from driftgate.report.json_text import as_text
 from driftgate.report.model import CaseReport
-from driftgate.report.write import WriteError, check_target, write_whole
+from driftgate.report.write import WriteError, check_target, check_way, write_whole
 from driftgate.run.explain import ExplainSettings, chosen_case
 from driftgate.run.status import Exit, counted, judged_status
 
@@ -112,6 +112,7 @@ def sample_logs(settings: SampleSettings) -> Sampled:
 
 def _make_room(folder: Path, names: list[str]) -> None:
     """Make the folder, and refuse to write over anything but what this command writes."""
+    check_way(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -8,19 +8,22 @@ its own, ignores the interrupt key (this process answers it), and ends when this
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.util
 import os
+import shutil
 import signal
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import forkserver
 from typing import ClassVar, TypeVar, cast
 
+from driftgate.core.held import held
 from driftgate.run.spread import Spread, Ticket
+from driftgate.run.status import FaultError
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -30,40 +33,18 @@ _THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 _GRACE_S = 2.0
 
 
-def _begin_worker() -> None:
+def _begin_worker(shared: str) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
-        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+        threading.Thread(target=_end_with, args=(parent, shared), daemon=True).start()
 
 
-def _end_with(parent: multiprocessing.process.BaseProcess) -> None:
-    # A parent that is killed outright cannot tell its workers.
+def _end_with(parent: multiprocessing.process.BaseProcess, shared: str) -> None:
+    # A parent that is killed outright can neither tell its workers nor clear away their sockets' folder.
     parent.join()
+    shutil.rmtree(shared, ignore_errors=True)
     os._exit(1)
-
-
-@contextmanager
-def _uninterrupted() -> Iterator[None]:
-    """Hold back interrupts: a worker that is just being started would escape its ending.
-
-    Masking the signal is not enough, since the pool's own thread would take it; so the handlers are
-    exchanged for ones that remember.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    came: list[int] = []
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
-    for number in before:
-        signal.signal(number, lambda signum, frame: came.append(signum))
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    if came:
-        signal.raise_signal(came[0])
 
 
 def _start_server() -> None:
@@ -72,6 +53,11 @@ def _start_server() -> None:
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         forkserver.ensure_running()
+    except OSError as error:
+        raise FaultError(
+            f"worker processes cannot be started ({error}); try --workers 1, or a folder for temporary files"
+            " with a shorter name (TMPDIR)"
+        ) from error
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
@@ -117,7 +103,10 @@ class Workers(Spread):
             self._set_environment()
         if "forkserver" in methods:
             _start_server()
-        return ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
+        shared = multiprocessing.util.get_temp_dir()
+        return ProcessPoolExecutor(
+            self._count, mp_context=context, initializer=_begin_worker, initargs=(shared,)
+        )
 
     def _set_environment(self) -> None:
         settings = dict.fromkeys(_THREAD_LIMITS, "1")
@@ -183,7 +172,8 @@ class Workers(Spread):
     def _send(self, function: Callable[[T], R], item: T) -> Ticket[R]:
         if self._pool is None:
             self._pool = self._start()
-        with _uninterrupted():
+        # A worker that is just being started would escape its ending.
+        with held():
             try:
                 return self._pool.submit(function, item)
             except BrokenProcessPool:

@@ -139,3 +139,15 @@ class FieldMap(Model):
     elements: Annotated[list[Element], Field(max_length=200)] = []
     rough_zones: Annotated[list[RoughZone], Field(max_length=50)] = []
     mirror: MirrorLine | None = None
+
+
+def surfaces_of(field_map: FieldMap) -> int:
+    """Return how many surfaces a map has: walls, sides of rectangles and polygons, discs."""
+    fixed, loose = field_map.structures, field_map.elements
+    return len(field_map.walls) + sum(_sides(t.shape) for t in fixed) + sum(_sides(t.shape) for t in loose)
+
+
+def _sides(shape: Shape) -> int:
+    if shape.polygon is not None:
+        return len(shape.polygon.corners)
+    return 4 if shape.rectangle is not None else 1
