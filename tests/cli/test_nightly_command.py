@@ -46,7 +46,9 @@ def test_law_a_night_is_shown_written_and_kept(run, tmp_path):
     assert err.splitlines()[-1] == "driftgate: status 0: all 3 tolerances hold"
     assert json.loads((tmp_path / "n.json").read_text())["status"] == 0
     assert len((tmp_path / "n.csv").read_text().splitlines()) == 4
-    assert "| a sensor dead | survives" in (tmp_path / "n.md").read_text()
+    text = (tmp_path / "n.md").read_text()
+    assert "Every routine holds on every field and side." in text
+    assert "\n| Out and stop | survives 100.0 % | " in text
     assert sorted(path.name for path in (tmp_path / "nights").iterdir()) == ["history.sqlite", "nights"]
 
 

@@ -13,6 +13,7 @@ from made_nights import HOSTILE, cell, night, report, series
 
 from driftgate.core.findings import Finding
 from driftgate.judge.trend import Shift
+from driftgate.report.as_markdown import MOST_BYTES
 from driftgate.report.night_export import render_night_json
 from driftgate.report.night_html import render_night_html
 from driftgate.report.night_markdown import render_night_markdown
@@ -48,16 +49,15 @@ def test_law_texts_of_strangers_stay_texts():
 
 
 def test_law_the_heat_table_says_in_words_what_its_colours_say():
-    """Each cell has the verdict, the share and what breaks first; worse cells have the hotter colours."""
+    """Each cell has effect, share and what breaks first; worse cells are hotter, worse columns come first."""
     page = html.fromstring(render_night_html(report()))
-    heat = {
-        row.xpath("string(./th)"): row.xpath("./td")[0]
-        for row in page.xpath("//tr[td[contains(@class,'heat')]]")
-    }
-    assert heat["gyro drift doubled"].text_content() == "✗ breaks 40.0 %end"
-    assert heat["gyro drift doubled"].get("class") == "heat heat2"
-    assert heat["a sensor dead"].text_content() == "✓ survives 99.0 %margin 20 %"
-    assert heat["a sensor dead"].get("class") == "heat heat5"
+    (table,) = page.xpath("//table[.//td[contains(@class,'heat')]]")
+    assert table.xpath("./thead/tr/th/text()") == ["routine", "gyro drift doubled", "a sensor dead"]
+    gyro, dead = table.xpath("./tbody/tr/td")
+    assert list(gyro.itertext()) == ["✗ breaks", "40.0 %", "end"]
+    assert gyro.get("class") == "heat heat2"
+    assert list(dead.itertext()) == ["✓ survives", "99.0 %", "margin 20 %"]
+    assert dead.get("class") == "heat heat5"
 
 
 def test_law_a_plot_is_drawn_to_scale():
@@ -149,6 +149,25 @@ def test_law_what_fails_anyway_is_no_fault_of_a_fault():
     ]
     for text in (render_night_markdown, render_night, render_night_html):
         assert "already fails" in text(report(night=failing))
+
+
+def test_law_a_thousand_routines_make_no_report_that_nobody_can_open():
+    """Every format is cut to what can be read, says so, and begins with what fails."""
+    (case,) = night().cases
+    cases = [replace(case, routine=f"r{n}.yaml", title=f"Routine {n}") for n in range(1000)]
+    cases[700] = replace(cases[700], cells=(cell(status="fail", together=50), *case.cells[1:]))
+    many = report(night=replace(night(), cases=tuple(cases)), before=None)
+    text = render_night_markdown(many)
+    assert len(text.encode()) < MOST_BYTES
+    assert "and 960 more; the JSON report has them all" in text
+    page = render_night_html(many)
+    assert len(page) < 2_000_000
+    for shown in (text, page):
+        assert shown.index("Routine 700") < shown.index("Routine 0")
+    lines = render_night(many).splitlines()
+    assert len(lines) < 600
+    assert lines[0] == "r700.yaml  Routine 700"
+    assert "the 40 worst of 1000 routines; --report has them all" in lines
 
 
 def test_law_a_place_that_fails_anyway_hides_no_other():

@@ -217,6 +217,7 @@ def test_law_exports_hold_every_night(project):
     assert [(row["night"], row["tolerance"]) for row in table] == [
         (f"2026-11-0{day}", name) for name in ("contact", "end", "half-way") for day in (1, 2)
     ]
+    assert all(float(row["share"]) == int(row["successes"]) / int(row["trials"]) for row in table)
     whole = json.loads(render_night_json(report))
     jsonschema.validate(whole, strict(SCHEMA))
     assert whole["night"]["night"] == "2026-11-02"

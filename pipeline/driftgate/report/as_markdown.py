@@ -56,10 +56,10 @@ def render_markdown(report: RunReport, found: Comparison | None = None) -> str:
         "",
         *(f"- {text}" for text in FULL),
     ]
-    return _fitted("\n".join(lines) + "\n")
+    return fitted("\n".join(lines) + "\n")
 
 
-def _fitted(text: str) -> str:
+def fitted(text: str) -> str:
     """Return a text cut at the end of a line, with a word about it, if it is too long."""
     whole = text.encode("utf-8", "surrogatepass")
     if len(whole) <= MOST_BYTES:

@@ -12,6 +12,7 @@ from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.night_model import Change, NightReport, Series
 
 SCHEMA_NAME: Final = "driftgate-night/1"
+# Columns are only ever added at the end.
 HEADER: Final = (
     "night",
     "routine",
@@ -25,6 +26,7 @@ HEADER: Final = (
     "within_half",
     "used",
     "changed",
+    "share",
 )
 # A spreadsheet takes a text that begins so for a formula (common practice, no source).
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -40,7 +42,8 @@ def render_night_csv(report: NightReport) -> str:
             used = "" if one.used[i] is None else repr(one.used[i])
             texts = (night, one.routine, one.carried, one.field, one.side, one.tolerance)
             numbers = (repr(one.required[i]), one.trials[i], one.successes[i], one.half[i], used)
-            writer.writerow((*map(_harmless, texts), *numbers, " ".join(one.changed(i))))
+            share = repr(one.successes[i] / one.trials[i])
+            writer.writerow((*map(_harmless, texts), *numbers, " ".join(one.changed(i)), share))
     return out.getvalue()
 
 

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
-from driftgate.judge.night import Effect, Night
+from driftgate.judge.night import Counted, Effect, Night, NightCase
 from driftgate.report.digits import percent
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.night_plot import trend_plot
 from driftgate.report.night_words import (
+    ALL_HOLD,
     EFFECT_WORDS,
+    SAME_INPUTS,
     Placed,
     alarm_words,
+    as_it_is,
     bound_words,
+    by_routine,
     cell_margin,
     change_words,
     input_changes,
     margin_words,
-    matrix,
     open_words,
     ranking,
-    routines_of,
     series_words,
+    short_of,
     trials_words,
     tried_words,
     verdict_changes,
@@ -32,7 +36,10 @@ from driftgate.report.style import asset, heats_css
 from driftgate.report.symbols import SIGNS
 
 _MOST_PLOTS: Final = 120
+_SHOWN_PLOTS: Final = 12
 _MOST_LINES: Final = 60
+_MOST_ROWS: Final = 1000
+_MOST_ROUTINES: Final = 100
 # Steps of the heat table's colours: the worst is the first.
 _HEATS: Final = 6
 
@@ -66,29 +73,59 @@ def render_night_html(report: NightReport) -> str:
     body: list[str] = []
     foot: list[str] = []
     if night is not None:
-        body += _since_last_night(report, night)
+        body += _as_it_is(night) + _since_last_night(report, night) + _changes(report)
         if night.fault_trials:
-            body += _matrix(night) + _ranking(night)
+            body += _matrix(night) + _ranking(night) + _by_routine(night)
         body += _trend(report)
-        body += _as_it_is(night)
-        if night.fault_trials:
-            body += _by_routine(night)
         again = f"Again: <code>{esc(report.command)}</code>"
         foot.append(f'<p class="soft">{esc(trials_words(night))}. {again}</p>')
     return page(title, head, body, foot, asset("page.css") + heats_css() + asset("night.css"))
+
+
+def _folded(title: str, *inside: str) -> str:
+    return f"<details><summary>{esc(title)}</summary>{''.join(inside)}</details>"
+
+
+def _more(number: int) -> str:
+    return f'<p class="soft">and {number} more; the JSON report has them all</p>' if number > 0 else ""
+
+
+def _as_it_is(night: Night) -> list[str]:
+    """Return what does not pass, and everything where it is asked for."""
+    short, whole = short_of(night), as_it_is(night)
+    found = _tolerances(short, _MOST_LINES, "What does not pass") if short else f"<p>{ALL_HOLD}</p>"
+    inside = _tolerances(whole, _MOST_ROWS, "Every tolerance as it is")
+    return ["<h2>As it is</h2>", found, _folded(f"All {len(whole)} tolerances", inside)]
+
+
+def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int, caption: str) -> str:
+    rows = []
+    for case, one in items[:most]:
+        name, place = esc(case.title), esc(case.place)
+        if one is None:
+            rows.append(row(name, (place, "plan", verdict("infeasible"), "", "")))
+        else:
+            told = (esc(one.name), verdict(one.status), esc(bound_words(one)), margin_words(one))
+            rows.append(row(name, (place, *told)))
+    header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
+    return table(header, rows, caption) + _more(len(items) - most)
 
 
 def _since_last_night(report: NightReport, night: Night) -> list[str]:
     if report.before is None:
         return []
     inputs = input_changes(report.before, night)
-    words = (
-        f"Inputs that changed: {', '.join(inputs)}."
-        if inputs
-        else "No input changed: the same model, other luck."
-    )
+    words = f"Inputs that changed: {', '.join(inputs)}." if inputs else SAME_INPUTS
     verdicts = verdict_changes(report.before, night) or ["No verdict changed."]
     return [f"<h2>Since {esc(report.before.night)}</h2>", f"<p>{esc(words)}</p>", words_list(verdicts)]
+
+
+def _changes(report: NightReport) -> list[str]:
+    if not report.kept:
+        return []
+    words = [f"{series_words(change)}: {change_words(change)}" for change in report.changes]
+    looking = f'<p class="soft">{esc(alarm_words(report))}</p>'
+    return ["<h2>Over the nights</h2>", words_list(words or ["No change seen."]), looking]
 
 
 def _effect(placed: Placed) -> str:
@@ -99,22 +136,27 @@ def _effect(placed: Placed) -> str:
 def _heat(placed: Placed) -> str:
     """Return a cell of the heat table: its words say all that its colour says."""
     cell, first = placed.cell, placed.breaks_first
-    words = f'<span class="word">{_SIGNS[placed.effect]} {placed.effect}</span> {percent(cell.share)}'
-    below = f"<br>{esc(first)}" if first else f"<br>margin {cell_margin(cell)}"
+    words = (
+        f'<span class="word">{_SIGNS[placed.effect]} {placed.effect}</span>',
+        f'<span class="whole">{percent(cell.share)}</span>',
+        esc(first) if first else f'<span class="whole">margin {cell_margin(cell)}</span>',
+    )
     if placed.effect == "already fails":
         # No colour: it tells nothing of the fault.
-        return f'<td class="heat">{words}{below}</td>'
+        return f'<td class="heat">{"<br>".join(words)}</td>'
     heat = min(_HEATS - 1, int(cell.share * _HEATS))
     if placed.effect != "survives":
         heat = min(heat, _HEATS - 3)
-    return f'<td class="heat heat{heat}">{words}{below}</td>'
+    return f'<td class="heat heat{heat}">{"<br>".join(words)}</td>'
 
 
 def _matrix(night: Night) -> list[str]:
-    routines = routines_of(night)
+    # What breaks most stands to the left, where a small screen shows it.
+    kinds = {of.kind: of.title for of in ranking(night)}
+    found = by_routine(night)
     rows = [
-        row(esc(of.title), [_heat(of.worst[name]) if name in of.worst else "-" for name in routines])
-        for of in matrix(night)
+        row(esc(of.title), [_heat(of.worst[kind]) if kind in of.worst else "-" for kind in kinds])
+        for of in found[:_MOST_ROUTINES]
     ]
     note = (
         "Each routine at its worst field, side and sensor, and how often everything succeeds there, with "
@@ -122,7 +164,8 @@ def _matrix(night: Night) -> list[str]:
     )
     open_ = open_words(night)
     notes = [f"<p>{esc(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]
-    return ["<h2>Faults</h2>", *notes, table(("fault", *routines.values()), rows, "Faults")]
+    shown = table(("routine", *kinds.values()), rows, "Faults")
+    return ["<h2>Faults</h2>", *notes, shown, _more(len(found) - _MOST_ROUTINES)]
 
 
 def _ranking(night: Night) -> list[str]:
@@ -132,14 +175,38 @@ def _ranking(night: Night) -> list[str]:
     return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{tried_words(night)}.</p>']
 
 
+def _by_routine(night: Night) -> list[str]:
+    parts = ["<h3>Faults by routine</h3>"]
+    header = ("fault", "verdict", "success", "margin", "breaks first", "worst way", "tried", "worst")
+    found = by_routine(night)
+    for routine in found[:_MOST_ROUTINES]:
+        rows = [
+            row(
+                esc(placed.cell.title),
+                (
+                    _effect(placed),
+                    f'<td class="whole">{percent(placed.cell.share)}</td>',
+                    f'<td class="whole">{cell_margin(placed.cell)}</td>',
+                    esc(placed.breaks_first or "-"),
+                    esc(placed.cell.way or "-"),
+                    str(placed.cell.tried),
+                    esc(placed.case.place),
+                ),
+            )
+            for placed in worst_faults(night, routine.routine)
+        ]
+        parts.append(_folded(routine.title, table(header, rows, f"Faults of {routine.title}")))
+    return [*parts, _more(len(found) - _MOST_ROUTINES)]
+
+
 def _trend(report: NightReport) -> list[str]:
+    """Return plots over the nights: what changed first, then what has least to spare."""
     by_series: dict[Series, list[Change]] = {series: [] for series in report.series}
     for change in report.changes:
         if not change.early:
             by_series[change.series].append(change)
 
     def key(series: Series) -> tuple[bool, float]:
-        # What changed first, then what has least to spare.
         return not by_series[series], series.successes[-1] / series.trials[-1] - series.required[-1]
 
     figures = [
@@ -148,58 +215,15 @@ def _trend(report: NightReport) -> list[str]:
         "</figcaption></figure>"
         for series in sorted(report.series, key=key)[:_MOST_PLOTS]
     ]
-    words = [f"{series_words(change)}: {change_words(change)}" for change in report.changes] or [
-        "No change seen."
-    ]
-    looking = [f'<p class="soft">{esc(alarm_words(report))}</p>', words_list(words)] if report.kept else []
+    if not figures:
+        return []
+    shown, others = figures[:_SHOWN_PLOTS], figures[_SHOWN_PLOTS:]
+    folded = _folded(f"{len(others)} more", f'<div class="plots">{"".join(others)}</div>') if others else ""
     note = "Success by night with its 95 % interval; dashed: what is required; upright: a change."
     return [
-        "<h2>Over the nights</h2>",
-        *looking,
-        f'<p class="soft">{note}</p>',
-        f'<div class="plots">{"".join(figures)}</div>',
+        "<h2>Plots</h2>",
+        f'<p class="soft">{note} What changed comes first, then what has least to spare.</p>',
+        f'<div class="plots">{"".join(shown)}</div>',
+        folded,
+        _more(len(report.series) - _MOST_PLOTS),
     ]
-
-
-def _as_it_is(night: Night) -> list[str]:
-    rows = []
-    for case in night.cases:
-        name, place = esc(case.title), esc(case.place)
-        cell = case.as_it_is
-        if cell is None:
-            rows.append(row(name, (place, "plan", verdict("infeasible"), "", "")))
-            continue
-        rows += [
-            row(
-                name,
-                (place, esc(one.name), verdict(one.status), esc(bound_words(one)), margin_words(one)),
-            )
-            for one in cell.tolerances
-        ]
-    header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
-    return ["<h2>As it is</h2>", table(header, rows, "Every tolerance as it is")]
-
-
-def _by_routine(night: Night) -> list[str]:
-    parts = ["<h2>Faults by routine</h2>"]
-    header = ("fault", "verdict", "success", "margin", "breaks first", "worst way", "tried", "worst")
-    for routine, title in routines_of(night).items():
-        rows = [
-            row(
-                esc(placed.cell.title),
-                (
-                    _effect(placed),
-                    percent(placed.cell.share),
-                    cell_margin(placed.cell),
-                    esc(placed.breaks_first or "-"),
-                    esc(placed.cell.way or "-"),
-                    str(placed.cell.tried),
-                    esc(placed.case.place),
-                ),
-            )
-            for placed in worst_faults(night, routine)
-        ]
-        if rows:
-            inner = table(header, rows, f"Faults of {title}")
-            parts.append(f"<details><summary>{esc(title)}</summary>{inner}</details>")
-    return parts

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from driftgate.judge.night import Night
+from driftgate.judge.night import Counted, Night, NightCase
+from driftgate.report.as_markdown import fitted
 from driftgate.report.caution import FULL
 from driftgate.report.digits import percent
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
+    ALL_HOLD,
     EFFECT_WORDS,
+    SAME_INPUTS,
     Placed,
     alarm_words,
+    as_it_is,
     bound_words,
+    by_routine,
     cell_margin,
     change_words,
     input_changes,
     margin_words,
-    matrix,
     open_words,
     ranking,
-    routines_of,
     series_words,
+    short_of,
     trials_words,
     tried_words,
     verdict_changes,
@@ -30,6 +34,7 @@ from driftgate.report.night_words import (
 from driftgate.report.text import markdown
 
 _MOST_LINES = 40
+_MOST_ROWS = 400
 
 
 def render_night_markdown(report: NightReport) -> str:
@@ -50,13 +55,19 @@ def render_night_markdown(report: NightReport) -> str:
     ]
     lines += [""] if report.findings else []
     if night is not None:
-        lines += _since_last_night(report, night) + _trend(report)
-        lines += _as_it_is(night)
+        lines += _as_it_is(night) + _since_last_night(report, night) + _trend(report)
         if night.fault_trials:
-            lines += _matrix(night) + _ranking(night) + _by_routine(night)
+            lines += _matrix(night) + _ranking(night)
+        lines += _folded("Every tolerance as it is", _tolerances(as_it_is(night), _MOST_ROWS))
+        if night.fault_trials:
+            lines += _by_routine(night)
         lines += [f"{markdown(trials_words(night))}.", ""]
-    lines += [f"- {text}" for text in FULL]
-    return "\n".join(lines) + "\n"
+    return fitted("\n".join([*lines, *(f"- {text}" for text in FULL)]) + "\n")
+
+
+def _folded(title: str, lines: Sequence[str]) -> list[str]:
+    """Return lines that show when their title is asked for; blank lines let Markdown be read inside."""
+    return [f"<details><summary>{markdown(title)}</summary>", "", *lines, "</details>", ""]
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
@@ -80,7 +91,7 @@ def _since_last_night(report: NightReport, night: Night) -> list[str]:
     if inputs:
         lines += [f"Inputs that changed: {', '.join(markdown(text) for text in inputs[:_MOST_LINES])}."]
     else:
-        lines += ["No input changed: the same model, other luck."]
+        lines += [SAME_INPUTS]
     return [*lines, "", *_cut([f"- {markdown(text)}" for text in verdicts] or ["- No verdict changed."]), ""]
 
 
@@ -99,36 +110,42 @@ def _trend(report: NightReport) -> list[str]:
 
 
 def _as_it_is(night: Night) -> list[str]:
-    rows = []
-    for case in night.cases:
-        cell = case.as_it_is
-        if cell is None:
-            rows.append((case.title, case.place, "plan", "infeasible", "", ""))
-            continue
-        rows += [
-            (case.title, case.place, one.name, one.status, bound_words(one), margin_words(one))
-            for one in cell.tolerances
-        ]
+    short = short_of(night)
+    return ["#### As it is", "", *(_tolerances(short, _MOST_LINES) if short else [ALL_HOLD, ""])]
+
+
+def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int) -> list[str]:
+    rows = [
+        (case.title, case.place, "plan", "infeasible", "", "")
+        if one is None
+        else (case.title, case.place, one.name, one.status, bound_words(one), margin_words(one))
+        for case, one in items[:most]
+    ]
     header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
-    return ["#### As it is", "", *_table(header, rows)]
+    return [*_table(header, rows), *_more(len(items) - most)]
+
+
+def _more(number: int) -> list[str]:
+    return [f"and {number} more; the JSON report has them all", ""] if number > 0 else []
 
 
 def _matrix(night: Night) -> list[str]:
-    """Return the fault matrix: kinds of fault by routine, each at its worst field, side and sensor."""
-    routines = routines_of(night)
-    rows = []
-    for row in matrix(night):
-        cells = [_matrix_cell(row.worst[name]) if name in row.worst else "-" for name in routines]
-        rows.append((row.title, *cells))
-    header = ("fault", *(markdown(title) for title in routines.values()))
+    """Return the fault matrix: routines by kinds of fault, each at its worst field, side and sensor."""
+    kinds = {row.kind: row.title for row in ranking(night)}
+    found = by_routine(night)
+    rows = [
+        (row.title, *(_matrix_cell(row.worst[kind]) if kind in row.worst else "-" for kind in kinds))
+        for row in found[:_MOST_LINES]
+    ]
     return [
         "#### Faults",
         "",
-        "Each routine at its worst field, side and sensor, and how often everything succeeds there, with the "
-        f"margin that is left. {EFFECT_WORDS}",
+        "Each routine at its worst field, side and sensor: how often everything succeeds there, and what "
+        f"breaks first. {EFFECT_WORDS}",
         *_open_note(night),
         "",
-        *_table(header, rows),
+        *_table(("routine", *kinds.values()), rows),
+        *_more(len(found) - _MOST_LINES),
     ]
 
 
@@ -138,7 +155,8 @@ def _open_note(night: Night) -> list[str]:
 
 
 def _matrix_cell(placed: Placed) -> str:
-    return f"{placed.effect} {percent(placed.cell.share)}, {cell_margin(placed.cell)}"
+    first = f": {placed.breaks_first}" if placed.breaks_first else ""
+    return f"{placed.effect} {percent(placed.cell.share)}{first}"
 
 
 def _ranking(night: Night) -> list[str]:
@@ -148,10 +166,9 @@ def _ranking(night: Night) -> list[str]:
 
 def _by_routine(night: Night) -> list[str]:
     lines = []
-    for routine, title in routines_of(night).items():
-        found = worst_faults(night, routine)
-        if not found:
-            continue
+    header = ("fault", "verdict", "success", "margin", "breaks first", "worst way", "worst")
+    found = by_routine(night)
+    for routine in found[:_MOST_LINES]:
         rows = [
             (
                 placed.cell.title,
@@ -162,8 +179,7 @@ def _by_routine(night: Night) -> list[str]:
                 placed.cell.way or "-",
                 placed.case.place,
             )
-            for placed in found
+            for placed in worst_faults(night, routine.routine)
         ]
-        header = ("fault", "verdict", "success", "margin", "breaks first", "worst way", "worst")
-        lines += [f"##### {markdown(title)}", "", *_table(header, rows)]
-    return [*lines, f"{tried_words(night)}.", ""]
+        lines += _folded(f"Faults of {routine.title}", _table(header, rows))
+    return [*lines, *_more(len(found) - _MOST_LINES), f"{tried_words(night)}.", ""]

@@ -10,6 +10,7 @@ from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
     alarm_words,
     bound_words,
+    by_routine,
     cell_margin,
     change_words,
     input_changes,
@@ -17,6 +18,7 @@ from driftgate.report.night_words import (
     ranking,
     routines_of,
     series_words,
+    short_of,
     trials_words,
     tried_words,
     verdict_changes,
@@ -27,6 +29,7 @@ from driftgate.report.text import plain, table
 
 _MOST_CHANGES = 12
 _WORST_SHOWN = 5
+_MOST_ROUTINES = 40
 
 
 def render_night(report: NightReport, colour: bool = False) -> str:
@@ -36,14 +39,26 @@ def render_night(report: NightReport, colour: bool = False) -> str:
     night = report.night
     if night is None:
         return "".join(f"{line}\n" for line in lines)
-    for routine, title in routines_of(night).items():
+    titles = routines_of(night)
+    for routine in _chosen(night, list(titles)):
+        title = titles[routine]
         lines.append(f"{plain(routine)}  {plain(title)}")
         lines += _as_it_is(night, routine, paint)
         lines += _faults(night, routine)
+    if len(titles) > _MOST_ROUTINES:
+        lines += ["", f"the {_MOST_ROUTINES} worst of {len(titles)} routines; --report has them all"]
     lines += ["", *_first(night)] if night.fault_trials else [""]
     lines += _back(report, night)
     lines += [plain(trials_words(night)), f"again: {plain(report.command)}", SHORT]
     return "".join(f"{line}\n" for line in lines)
+
+
+def _chosen(night: Night, routines: list[str]) -> list[str]:
+    """Return the routines to show: all in order; of very many those that fail, then those that break."""
+    if len(routines) <= _MOST_ROUTINES:
+        return routines
+    worst = [case.routine for case, _ in short_of(night)] + [row.routine for row in by_routine(night)]
+    return list(dict.fromkeys([*worst, *routines]))[:_MOST_ROUTINES]
 
 
 def _as_it_is(night: Night, routine: str, paint: Paint) -> list[str]:

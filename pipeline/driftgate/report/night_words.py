@@ -8,6 +8,7 @@ from typing import Final
 
 from driftgate.judge.night import AS_IT_IS, CONTACT, Cell, Counted, Effect, Night, NightCase
 from driftgate.judge.sampling import RARE_FROM, beyond_plain
+from driftgate.judge.values import SEVERITY
 from driftgate.report.digits import exact, percent
 from driftgate.report.night_model import Change, NightReport
 
@@ -28,6 +29,8 @@ KINDS: Final = {
 _EFFECTS: Final[tuple[Effect, ...]] = ("breaks", "open", "survives", "already fails")
 
 
+ALL_HOLD: Final = "Every routine holds on every field and side."
+SAME_INPUTS: Final = "No input changed: the same model, other luck."
 EFFECT_WORDS: Final = (
     "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "
     "every place."
@@ -144,6 +147,60 @@ def matrix(night: Night) -> list[KindRow]:
                 row[case.routine] = placed
     order = [*KINDS, *(kind for kind in rows if kind not in KINDS)]
     return [KindRow(kind, KINDS.get(kind, kind), rows[kind]) for kind in order if kind in rows]
+
+
+@dataclass(frozen=True)
+class RoutineRow:
+    """A routine over all kinds of fault.
+
+    Attributes
+    ----------
+    routine, title : str
+        File and title.
+    worst : dict
+        By kind of fault, the worst cell over its fields, sides and sensors.
+    """
+
+    routine: str
+    title: str
+    worst: dict[str, Placed]
+
+    def rank(self) -> tuple[int, float]:
+        """Return what sorts first the routine that most faults break, then by its worst success."""
+        broken = sum(placed.effect == "breaks" for placed in self.worst.values())
+        return -broken, min((placed.cell.share for placed in self.worst.values()), default=1.0)
+
+
+def by_routine(night: Night) -> list[RoutineRow]:
+    """Return every routine that meets a fault, the one that most faults break first."""
+    rows = matrix(night)
+    found = [
+        RoutineRow(name, title, {row.kind: row.worst[name] for row in rows if name in row.worst})
+        for name, title in routines_of(night).items()
+    ]
+    return sorted((row for row in found if row.worst), key=RoutineRow.rank)
+
+
+def as_it_is(night: Night) -> list[tuple[NightCase, Counted | None]]:
+    """Return every tolerance of every case as it is, what does not pass first; None: infeasible."""
+    found: list[tuple[NightCase, Counted | None]] = []
+    for case in night.cases:
+        cell = case.as_it_is
+        found += [(case, None)] if cell is None else [(case, one) for one in cell.tolerances]
+    return sorted(found, key=_shortfall)
+
+
+def _shortfall(item: tuple[NightCase, Counted | None]) -> tuple[int, float]:
+    one = item[1]
+    if one is None:
+        return -1, 0.0
+    # Among those that pass the order of the files is the better one.
+    return SEVERITY.index(one.status), 0.0 if one.status == "pass" else one.share - one.required
+
+
+def short_of(night: Night) -> list[tuple[NightCase, Counted | None]]:
+    """Return what does not pass as it is, the worst first."""
+    return [item for item in as_it_is(night) if item[1] is None or item[1].status != "pass"]
 
 
 def ranking(night: Night) -> list[KindRow]:
