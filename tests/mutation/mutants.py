@@ -40,6 +40,8 @@ class Mutant:
         Which of the node's proposals.
     first, last : int
         Lines of the smallest statement around it; of a statement with a body, its head.
+    at_import : bool
+        Whether it runs when the module is loaded: it stands in no function's body.
     before, after : str
         Source of what is changed.
     key : str
@@ -52,6 +54,7 @@ class Mutant:
     place: int
     first: int
     last: int
+    at_import: bool
     before: str
     after: str
     key: str
@@ -154,29 +157,31 @@ class _Walk:
     skipped: Counter[str]
     seen: Counter[str]
 
-    def visit(self, node: ast.AST, way: Way, statement: ast.stmt | None, scope: str) -> None:
+    def visit(self, node: ast.AST, way: Way, statement: ast.stmt | None, scope: str, late: bool) -> None:
         """List the mutants of a node and of all below it."""
         if isinstance(node, ast.stmt):
             statement = node
         if statement is not None:
-            self._add(node, way, statement, scope)
+            self._add(node, way, statement, scope, late)
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             scope = f"{scope}.{node.name}"
         for field, index, child in _children(node):
             reason = left_out(child, field, node)
             if reason is None:
-                self.visit(child, (*way, (field, index)), statement, scope)
+                inside = isinstance(node, ast.FunctionDef | ast.Lambda) and field == "body"
+                self.visit(child, (*way, (field, index)), statement, scope, late or inside)
             else:
                 self.skipped[reason] += sum(1 for below in ast.walk(child) for _ in proposals(below))
 
-    def _add(self, node: ast.AST, way: Way, statement: ast.stmt, scope: str) -> None:
+    def _add(self, node: ast.AST, way: Way, statement: ast.stmt, scope: str, late: bool) -> None:
         for place, (kind, new) in enumerate(proposals(node)):
             first, last = _head(statement)
             before, after = _line(node), _line(new)
             text = f"{self.name}|{scope}|{_line(statement)}|{kind}|{before}|{after}"
             self.seen[text] += 1
             key = f"{text}|{self.seen[text]}"
-            self.found.append(Mutant(self.name, kind, way, place, first, last, before, after, key))
+            found = Mutant(self.name, kind, way, place, first, last, not late, before, after, key)
+            self.found.append(found)
 
 
 def _line(node: ast.AST) -> str:
@@ -187,7 +192,7 @@ def _line(node: ast.AST) -> str:
 def mutants_of(name: str, source: str) -> tuple[list[Mutant], Counter[str]]:
     """Return every mutant of a module in the order of its tree, and how many were left out, by reason."""
     walk = _Walk(name, [], Counter(), Counter())
-    walk.visit(ast.parse(source), (), None, "")
+    walk.visit(ast.parse(source), (), None, "", False)
     return walk.found, walk.skipped
 
 

@@ -20,7 +20,7 @@ from pathlib import Path
 # Before numpy is imported: a fork of a process with threads of its own is not to be had.
 os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", CI="true")
 
-from covering import ROOT, Covering, join, run_measure
+from covering import ROOT, Covering, run_measure
 from mutants import Mutant, draw, read_modules
 from trial import KILLED, SURVIVED, module_name, preload, try_mutant
 
@@ -67,7 +67,7 @@ class Session:
 
     def tests_for(self, mutant: Mutant) -> tuple[list[str], bool]:
         """Return the quickest tests that run the changed lines, within the time; whether some are left."""
-        tests = self.covering.tests_of(mutant.name, mutant.first, mutant.last)
+        tests = self.covering.tests_of(mutant.name, mutant.first, mutant.last, mutant.at_import)
         spent, chosen = 0.0, []
         for test in tests:
             spent += self.covering.seconds[test]
@@ -167,9 +167,7 @@ def main() -> None:
     if not map_file.exists():
         run_measure(map_file, SOURCE, PACKAGES, list(TESTS))
     if asked.also:
-        extra = map_file.with_suffix(".also.json")
-        run_measure(extra, SOURCE, PACKAGES, asked.also)
-        join(map_file, extra)
+        run_measure(map_file, SOURCE, PACKAGES, asked.also)
     covering = Covering.read(map_file)
     session = Session(asked.resume, covering, modules, asked.cap)
     if asked.again:

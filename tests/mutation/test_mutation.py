@@ -125,9 +125,10 @@ def test_law_the_quickest_tests_of_the_changed_lines_come_first():
     ran = {1: [], 5: ["t::a"], 6: ["t::a", "t::b"], 9: ["t::c"]}
     covering = Covering(
         {"t::a": 0.3, "t::b": 0.1, "t::c": 0.2},
-        {"m.py": {line: frozenset(tests) for line, tests in ran.items()}},
+        {"m.py": {line: set(tests) for line, tests in ran.items()}},
     )
     assert covering.tests_of("m.py", 5, 6) == ["t::b", "t::a"]
-    assert covering.tests_of("m.py", 1, 1) == ["t::b", "t::c", "t::a"]
+    assert covering.tests_of("m.py", 1, 1) == []
+    assert covering.tests_of("m.py", 1, 1, at_import=True) == ["t::b", "t::c", "t::a"]
     assert covering.tests_of("m.py", 7, 8) == []
     assert covering.tests_of("other.py", 5, 6) == []
