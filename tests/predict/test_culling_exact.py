@@ -195,6 +195,13 @@ def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bounds, "POSITION_SLACK_M", -1.0)
 
 
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw the bounds in, so that they leave some trials out."""
+    monkeypatch.setattr(bounds, "POSITION_SLACK_M", 0.15)
+    monkeypatch.setattr(bounds, "ANGLE_SLACK_RAD", 0.12)
+
+
 def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep every surface and element a candidate for every beam and every footprint."""
 

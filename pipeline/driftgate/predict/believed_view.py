@@ -5,7 +5,6 @@ The bounds are those of `driftgate.predict.bounds`: trials outside them look at 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,7 +18,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.corridor import Obstacle
 from driftgate.sight.validity import ReadingLimits
 from driftgate.world.beam import sensor_beam
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc, farthest_met
+from driftgate.world.culling import by_row, candidates_for_beam, candidates_for_disc, farthest_met
 from driftgate.world.rays import EdgeArrays
 
 Box = tuple[float, ...]
@@ -27,6 +26,14 @@ Beam = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 _ROUNDING = 1e-9  # [m or rad]
 _NEARLY_FLAT_RAD = 1.57
+# What the tests of range and incidence say of a reading for sure.
+_OPEN, _OTHER, _BEYOND, _OBLIQUE, _PASSES = range(5)
+_SETTLED: tuple[Outcome | None, ...] = (
+    None,
+    Outcome.NOT_REFERENCE,
+    Outcome.OUT_OF_RANGE,
+    Outcome.INCIDENCE,
+)
 
 
 @dataclass(frozen=True)
@@ -123,10 +130,10 @@ class Views:
         may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
         met = np.any(may & (farthest < np.inf), axis=1)
         single = (may.sum(axis=1) == 1) & met
-        for row, r in enumerate(mine.tolist()):
-            view.edges[r] = np.flatnonzero(may[row])
-            if single[row]:
-                view.sure[r] = int(view.edges[r][0])
+        for r, edges, alone in zip(mine.tolist(), by_row(may), single.tolist(), strict=True):
+            view.edges[r] = edges
+            if alone:
+                view.sure[r] = int(edges[0])
 
     def _corridors(self, view: View, s: int, mine: IntArray, beam: Beam, share: float) -> None:
         sensor, margin, reach_m = (
@@ -139,12 +146,12 @@ class Views:
         px, py, ux, uy = beam
         # The corridor's margin widens the beam's start; what stands in a cone is in the way as well.
         slack, turn = position_slack(sensor, share) + margin, angle_slack(sensor, share)
-        for i, (low_x, high_x, low_y, high_y) in enumerate(self._boxes[s]):
-            cx, cy = np.array([0.5 * (low_x + high_x)]), np.array([0.5 * (low_y + high_y)])
-            radius = 0.5 * float(np.hypot(high_x - low_x, high_y - low_y))
-            may = candidates_for_disc(px, py, ux, uy, reach_m, slack, turn, cx, cy, radius, 0.0)
-            for row in np.flatnonzero(may[:, 0]).tolist():
-                view.nearby[mine[row]].append(i)
+        low_x, high_x, low_y, high_y = np.array(self._boxes[s], dtype=float).reshape(-1, 4).T
+        centre = 0.5 * (low_x + high_x), 0.5 * (low_y + high_y)
+        radius = 0.5 * np.hypot(high_x - low_x, high_y - low_y)
+        may = candidates_for_disc(px, py, ux, uy, reach_m, slack, turn, *centre, radius, 0.0)
+        for r, near in zip(mine.tolist(), by_row(may), strict=True):
+            view.nearby[r] = near.tolist()
 
     def _settle(self, view: View, s: int, mine: IntArray, beam: Beam, share: float) -> None:
         """Note the validity tests that come out alike for every belief inside the bound.
@@ -154,32 +161,33 @@ class Views:
         """
         limits, e, sensor = self._limits[s], self._edges, self._prepared.case.robot.sensors[s]
         slack, turn = position_slack(sensor, share), angle_slack(sensor, share)
-        px, py, ux, uy = beam
-        for row, r in enumerate(mine.tolist()):
-            i = view.sure[r]
-            if i < 0:
-                continue
-            if limits.reference and not self._reference[i]:
-                view.settled[r] = Outcome.NOT_REFERENCE
-                continue
-            nx, ny = float(e.nx[i]), float(e.ny[i])
-            away = abs(nx * (float(e.ax[i]) - float(px[row])) + ny * (float(e.ay[i]) - float(py[row])))
-            # The angle between the beam and the normal, whichever side it points to.
-            incidence = math.acos(min(abs(nx * float(ux[row]) + ny * float(uy[row])), 1.0))
-            low_rad, high_rad = max(incidence - turn, 0.0), incidence + turn
-            if high_rad > _NEARLY_FLAT_RAD:
-                continue
-            nearest, farthest = (away - slack) / math.cos(low_rad), (away + slack) / math.cos(high_rad)
-            if nearest > limits.high_m + _ROUNDING or farthest < limits.low_m - _ROUNDING:
-                view.settled[r] = Outcome.OUT_OF_RANGE
-            elif nearest < limits.low_m + _ROUNDING or farthest > limits.high_m - _ROUNDING:
-                continue
-            elif low_rad > limits.incidence_rad + _ROUNDING:
-                view.settled[r] = Outcome.INCIDENCE
-            elif high_rad > limits.incidence_rad - _ROUNDING or limits.edge_margin_m > 0.0:
-                continue
-            elif not view.nearby[r]:
-                view.settled[r] = self._hurried[r]
+        sure = np.array([view.sure[r] for r in mine.tolist()])
+        rows = np.flatnonzero(sure >= 0)
+        px, py, ux, uy = (v[rows] for v in beam)
+        nx, ny, ax, ay = (v[sure[rows]] for v in (e.nx, e.ny, e.ax, e.ay))
+        away = np.abs(nx * (ax - px) + ny * (ay - py))
+        # The angle between the beam and the normal, whichever side it points to.
+        incidence = np.arccos(np.minimum(np.abs(nx * ux + ny * uy), 1.0))
+        low_rad, high_rad = np.maximum(incidence - turn, 0.0), incidence + turn
+        flat = high_rad > _NEARLY_FLAT_RAD
+        nearest = (away - slack) / np.cos(low_rad)
+        farthest = (away + slack) / np.cos(np.where(flat, 0.0, high_rad))
+        beyond = (nearest > limits.high_m + _ROUNDING) | (farthest < limits.low_m - _ROUNDING)
+        within = (nearest >= limits.low_m + _ROUNDING) & (farthest <= limits.high_m - _ROUNDING)
+        oblique = low_rad > limits.incidence_rad + _ROUNDING
+        passes = (high_rad <= limits.incidence_rad - _ROUNDING) & (limits.edge_margin_m <= 0.0)
+        other = limits.reference & ~self._reference[sure[rows]]
+        # In the order in which they are made; what is left open by one is open after it.
+        tests = np.select(
+            [other, flat, beyond, ~within, oblique, passes],
+            [_OTHER, _OPEN, _BEYOND, _OPEN, _OBLIQUE, _PASSES],
+            _OPEN,
+        )
+        for r, found in zip(mine[rows].tolist(), tests.tolist(), strict=True):
+            if found == _PASSES:
+                view.settled[r] = None if view.nearby[r] else self._hurried[r]
+            else:
+                view.settled[r] = _SETTLED[found]
 
 
 def outer_box(obstacle: Obstacle) -> Box:

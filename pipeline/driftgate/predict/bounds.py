@@ -1,8 +1,9 @@
 """The bounds inside which culling holds, from tight to wide.
 
 What a beam may meet is settled beforehand for each of a few bounds on how far the pose is off the plan.
-A batch takes for each reading the tightest one that holds for it; trials outside the widest are cast
-against everything. So these numbers only trade speed.
+A batch takes for each reading the tightest one that holds for it, or for all but a few of its trials where
+that leaves less to test; trials outside the widest are cast against everything. So these numbers only
+trade speed.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from driftgate.schema.fieldmap import Element
 from driftgate.schema.sensor import Sensor
 
 # The widest bound: deviation of the pose in metres and radians.
-POSITION_SLACK_M = 0.15
-ANGLE_SLACK_RAD = 0.12
+POSITION_SLACK_M = 0.6
+ANGLE_SLACK_RAD = 0.48
 # The bounds as shares of the widest one.
-SHARES = (0.12, 0.25, 0.4, 0.63, 1.0)
+SHARES = (0.03, 0.05, 0.08, 0.125, 0.2, 0.4, 1.0)
+# A tighter bound may leave out this share of the trials; these are looked at apart.
+FEW = 1.0 / 24.0
 # How far surfaces and the sensor's place on the robot are off; its direction is bound by its spread.
 SURFACE_SLACK_M = 0.06
 MOUNT_SLACK_M = 0.02
@@ -67,34 +70,52 @@ def element_slack(element: Element) -> float:
     return SURFACE_SLACK_M + SCATTER_SPREADS * max(element.scatter.x, element.scatter.y)
 
 
-def bound_of(x: FloatArray, y: FloatArray, turn: FloatArray) -> tuple[int, IntArray]:
-    """Return the tightest bound that holds for all trials, and the trials that no bound holds for.
+class Bounded:
+    """Which bounds hold for the poses of a batch.
 
     Parameters
     ----------
     x, y, turn : ndarray, shape (n,)
         Deviation of the pose from the plan. [m, m, rad]
 
-    Returns
-    -------
-    bound : int
-        Index into `SHARES`; the trials outside the widest one do not count.
-    outside : ndarray of int
-        Those trials.
+    Attributes
+    ----------
+    level : int
+        The tightest bound that holds for all trials inside the widest one, an index into `SHARES`.
+    far : ndarray of int
+        The trials that no bound holds for.
     """
-    off2 = x * x
-    off2 += y * y
-    far2 = float(np.maximum.reduce(off2))
-    wide = max(float(np.maximum.reduce(turn)), -float(np.minimum.reduce(turn)))
-    if not (far2 <= POSITION_SLACK_M * abs(POSITION_SLACK_M) and wide <= ANGLE_SLACK_RAD):
-        turned = np.abs(turn)
-        inside = (off2 <= POSITION_SLACK_M * abs(POSITION_SLACK_M)) & (turned <= ANGLE_SLACK_RAD)
-        outside = np.flatnonzero(~inside)
-        far2 = float(off2.max(where=inside, initial=0.0))
-        wide = float(turned.max(where=inside, initial=0.0))
-    else:
-        outside = _NOBODY
-    for bound, share in enumerate(SHARES):
-        if far2 <= (share * POSITION_SLACK_M) ** 2 and wide <= share * ANGLE_SLACK_RAD:
-            return bound, outside
-    return len(SHARES) - 1, outside
+
+    def __init__(self, x: FloatArray, y: FloatArray, turn: FloatArray) -> None:
+        off2 = x * x
+        off2 += y * y
+        self._off2, self._turn = off2, turn
+        self._most: tuple[int, IntArray] | None = None
+        widest2_m2 = POSITION_SLACK_M * abs(POSITION_SLACK_M)
+        far2 = float(np.maximum.reduce(off2))
+        wide = max(float(np.maximum.reduce(turn)), -float(np.minimum.reduce(turn)))
+        self.far: IntArray = _NOBODY
+        if not (far2 <= widest2_m2 and wide <= ANGLE_SLACK_RAD):
+            turned = np.abs(turn)
+            inside = (off2 <= widest2_m2) & (turned <= ANGLE_SLACK_RAD)
+            self.far = np.flatnonzero(~inside)
+            far2 = float(off2.max(where=inside, initial=0.0))
+            wide = float(turned.max(where=inside, initial=0.0))
+        self.level = len(SHARES) - 1
+        for level, share in enumerate(SHARES):
+            if far2 <= (share * POSITION_SLACK_M) ** 2 and wide <= share * ANGLE_SLACK_RAD:
+                self.level = level
+                break
+
+    def most(self) -> tuple[int, IntArray]:
+        """Return a bound, perhaps a tighter one, and the few trials outside it, far ones included."""
+        if self._most is None:
+            self._most = self.level, self.far
+            turned = np.abs(self._turn)
+            for level in range(self.level - 1, -1, -1):
+                share = SHARES[level]
+                out = (self._off2 > (share * POSITION_SLACK_M) ** 2) | (turned > share * ANGLE_SLACK_RAD)
+                if np.count_nonzero(out) > FEW * len(out):
+                    break
+                self._most = level, np.flatnonzero(out)
+        return self._most

@@ -24,7 +24,7 @@ from driftgate.schema.base import HeightRange
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.expect import belief_knots
 from driftgate.world.beam import sensor_beam
-from driftgate.world.culling import candidates_for_beam, candidates_for_disc, farthest_met
+from driftgate.world.culling import by_row, candidates_for_beam, candidates_for_disc, farthest_met
 
 Box = tuple[float, float, float, float]  # low x, high x, low y, high y [m]
 
@@ -50,6 +50,14 @@ class Reachable:
     sure: list[int]
     square: list[bool]
     reach_m: FloatArray
+
+    def candidates(self, r: int) -> int:
+        """Return how many things the beam of a reading may meet."""
+        return len(self.edges[r]) + len(self.elements[r])
+
+    def alone(self, r: int) -> bool:
+        """Return whether a beam certainly meets the one thing that it may meet."""
+        return self.sure[r] >= 0 and not len(self.elements[r])
 
 
 def echo_knots(prepared: Prepared, off: frozenset[str]) -> IntArray:
@@ -158,11 +166,12 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
                 px, py, ux, uy, reach, near, turn, centre_x, centre_y, outline_m, off_m
             )
         found.reach_m[mine] = reach
-        for row, r in enumerate(mine.tolist()):
-            found.edges[r] = np.flatnonzero(may[row])
-            found.elements[r] = np.flatnonzero(may_disc[row])
-            found.sure[r] = int(found.edges[r][0]) if single[row] else -1
-            found.square[r] = bool(square[row])
+        rows = zip(
+            mine.tolist(), by_row(may), by_row(may_disc), single.tolist(), square.tolist(), strict=True
+        )
+        for r, edges, elements, alone, squarely in rows:
+            found.edges[r], found.elements[r], found.square[r] = edges, elements, squarely
+            found.sure[r] = int(edges[0]) if alone else -1
     return found
 
 

@@ -1,8 +1,9 @@
 """What a range sensor's true beam or cone meets, in every trial.
 
 It is cast against the true field. Which surfaces it can possibly meet is settled beforehand
-(`driftgate.predict.candidates`) for several bounds on the truth's deviation; trials outside the bounds are
-cast against everything, so culling never changes an answer. A cone is the union of its beams, so that half
+(`driftgate.predict.candidates`) for several bounds on the truth's deviation. The few trials outside the one
+that nearly all keep to meet what a wider one lets them, those outside the widest everything; so culling never
+changes an answer. A cone is the union of its beams, so that half
 its width adds to the bound on their direction.
 """
 
@@ -14,11 +15,8 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.bounds import (
-    SURFACE_SLACK_M,
-    element_slack,
-)
-from driftgate.predict.candidates import BeamCandidates, element_is_tall, may_meet
+from driftgate.predict.bounds import SURFACE_SLACK_M, Bounded, element_slack
+from driftgate.predict.candidates import BeamCandidates, Reachable, element_is_tall, may_meet
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
 from driftgate.predict.true_beam import TrueBeam, edge_side, element_thing
@@ -27,6 +25,10 @@ from driftgate.schema.sensor import Sensor
 from driftgate.world.answering import Thing, answer_beside
 from driftgate.world.cone import Axis, disc_in_cone, is_closer, polygon_in_cone, segment_in_cone
 from driftgate.world.rays import Values, range_to_line, range_to_segment
+
+_NOBODY: IntArray = np.zeros(0, dtype=np.intp)
+# Looking at a few trials apart costs as much as so many surfaces do for all.
+_WORTH = 3
 
 
 @dataclass
@@ -52,6 +54,10 @@ class Met:
         np.copyto(self.range_m, range_m, where=closer)
         np.copyto(self.surface, surface, where=closer)
         np.copyto(self.cosine, cosine, where=closer)
+
+    def put(self, rows: IntArray, other: Met) -> None:
+        """Put the answers of some trials in place."""
+        self.range_m[rows], self.surface[rows], self.cosine[rows] = other.range_m, other.surface, other.cosine
 
 
 class Caster:
@@ -83,7 +89,8 @@ class Caster:
         r: int,
         sensor: Sensor,
         beam: TrueBeam,
-        bound: tuple[int, IntArray],
+        bound: Bounded,
+        far: IntArray,
         clock_s: FloatArray,
         world: TrueWorld,
     ) -> Met:
@@ -97,8 +104,10 @@ class Caster:
             Its sensor.
         beam : TrueBeam
             The beam in every trial.
-        bound : int and ndarray of int
-            Which of the bounds holds, and the trials for which none does.
+        bound : Bounded
+            Which of the bounds hold.
+        far : ndarray of int
+            The trials for which none does.
         clock_s : ndarray
             Each trial's own clock. [s]
         world : TrueWorld
@@ -107,32 +116,56 @@ class Caster:
         if world is not self._world:
             self._note(world)
         everything = self._tall_edges[sensor.id]
-        level, far = bound
-        near = self._candidates.inside(level)
-        if self._culls and near.sure[r] >= 0:
-            met = self._meet_for_sure(beam, near.sure[r], near.square[r])
-        else:
-            met = self._nothing(beam)
-            square = self._culls and near.square[r] and beam.height_m is None
-            self._meet_edges(beam, near.edges[r] if self._culls else everything, slice(None), met, square)
-        # What stands behind something may be left out only where that is nearly where it should be.
-        elements = near.elements[r] if self._culls else self._tall_elements[sensor.id]
-        for j in elements.tolist():
-            self._meet_element(j, beam, slice(None), clock_s, met)
         if self._culls:
-            self._meet_apart(self._apart_in(r, sensor, level), beam, clock_s, met)
+            near, few = self._split(r, bound)
+            met = self._meet_near(r, near, beam, slice(None), clock_s)
+            near = self._candidates.inside(bound.level)
+            if len(few):
+                met.put(few, self._meet_near(r, near, beam.at(few), few, clock_s))
+            edges = near.edges[r]
+        else:
+            # What stands behind something may be left out only where that is nearly where it should be.
+            edges, met = everything, self._nothing(beam)
+            self._meet_edges(beam, edges, slice(None), met, square=False)
+            for j in self._tall_elements[sensor.id].tolist():
+                self._meet_element(j, beam, slice(None), clock_s, met)
+        if self._culls:
+            self._meet_apart(self._apart_in(r, sensor, bound.level), beam, clock_s, met)
         for j in self._tall_elements[sensor.id].tolist() if self._some_pushed else ():
             self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
-        self._beside(sensor, near.edges[r] if self._culls else everything, beam, slice(None), clock_s, met)
+        self._beside(sensor, edges, beam, slice(None), clock_s, met)
         if len(far):
             exact, some = self._nothing(beam.at(far)), beam.at(far)
             self._meet_edges(some, everything, far, exact, square=False)
             for j in self._tall_elements[sensor.id].tolist():
                 self._meet_element(j, some, far, clock_s, exact)
             self._beside(sensor, everything, some, far, clock_s, exact)
-            met.range_m[far], met.surface[far], met.cosine[far] = exact.range_m, exact.surface, exact.cosine
+            met.put(far, exact)
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
+        return met
+
+    def _split(self, r: int, bound: Bounded) -> tuple[Reachable, IntArray]:
+        """Return what nearly all beams may meet, and the few trials that may meet more."""
+        near = self._candidates.inside(bound.level)
+        if not near.alone(r):
+            level, few = bound.most()
+            tighter = self._candidates.inside(level)
+            if tighter.candidates(r) + _WORTH <= near.candidates(r) or tighter.alone(r):
+                return tighter, few
+        return near, _NOBODY
+
+    def _meet_near(
+        self, r: int, near: Reachable, beam: TrueBeam, pick: slice | IntArray, clock_s: FloatArray
+    ) -> Met:
+        """Return what the beams of some trials meet among what they may meet inside a bound."""
+        if near.sure[r] >= 0 and isinstance(pick, slice):
+            met = self._meet_for_sure(beam, near.sure[r], near.square[r])
+        else:
+            met = self._nothing(beam)
+            self._meet_edges(beam, near.edges[r], pick, met, near.square[r] and beam.height_m is None)
+        for j in near.elements[r].tolist():
+            self._meet_element(j, beam, pick, clock_s, met)
         return met
 
     def _beside(

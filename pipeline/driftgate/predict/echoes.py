@@ -13,7 +13,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
-from driftgate.predict.bounds import MOUNT_SLACK_M, bound_of, mount_slack
+from driftgate.predict.bounds import MOUNT_SLACK_M, Bounded, mount_slack
 from driftgate.predict.candidates import BeamCandidates, echo_knots, is_uneven
 from driftgate.predict.casting import Caster
 from driftgate.predict.doubt import chance_key, factor_key
@@ -63,7 +63,7 @@ class _Instant:
         self.key = (p.xx, p.xy, p.xh)
         self.x, self.y = pose[0] + p.xx, pose[1] + p.xy
         self.cosine, self.sine = cos_sin(pose[2] + p.xh)
-        self.bound = bound_of(*self.key)
+        self.bound = Bounded(*self.key)
 
     def is_of(self, knot: int, p: Poses) -> bool:
         """Return whether it is of this knot and these very arrays; they are replaced, never written to.
@@ -128,10 +128,10 @@ class EchoMaker:
         )
         px, py, ux, uy = (wide(row, self._count) for row in beam)
         cone = Axis(px, py, ux, uy, 0.5 * sensor.beam_width)
-        level, far = now.bound
+        far = now.bound.far
         if len(mount.outside):
             far = np.union1d(far, mount.outside)
-        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), (level, far), clock_s, world)
+        met = self._caster.cast(r, sensor, self._tilted(sensor, cone), now.bound, far, clock_s, world)
         got = (met.range_m >= sensor.reach.low) & (met.range_m <= sensor.reach.high)
         got &= met.cosine >= math.cos(sensor.echo_limit)
         address = place, int(readings.ordinal[r])

@@ -10,7 +10,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
 from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
-from driftgate.predict.bounds import bound_of
+from driftgate.predict.bounds import Bounded
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height
@@ -43,6 +43,27 @@ class Expected:
     view: View  # what may be met inside the bound that holds
     some_far: bool  # no bound holds for some trial
     sure: int  # the surface of all trials where that is settled, else -1
+    tight: View  # what may be met inside a bound that holds for all but a few
+    few: IntArray  # these
+
+    def at(self, rows: IntArray) -> Expected:
+        """Return what some trials expect, each looked at by itself."""
+        m = self.model
+        model = PoseModel(m.range_m[rows], m.square[rows], *(_at(v, rows) for v in m[2:]))
+        px, py, ux, uy = (v[rows] for v in self.beam)
+        return Expected(
+            self.surface[rows], model, self.cone.at(rows), (px, py, ux, uy), self.view, self.some_far, -1,
+            self.view, _NOBODY,
+        )  # fmt: skip
+
+
+_NOBODY: IntArray = np.zeros(0, dtype=np.intp)
+# Looking at a few trials apart costs as much as so many surfaces do for all.
+_WORTH = 3
+
+
+def _at(row: FloatArray, rows: IntArray) -> FloatArray:
+    return row if np.size(row) == 1 else row[rows]
 
 
 class _Believed:
@@ -51,7 +72,7 @@ class _Believed:
     def __init__(self, knot: int, pose: list[float], then: Three) -> None:
         self.key = (knot, then)
         self.x, self.y, self.heading = pose[0] + then[0], pose[1] + then[1], pose[2] + then[2]
-        self.bound, self.far = bound_of(*then)
+        self.bound = Bounded(*then)
         self.direction: tuple[FloatArray, FloatArray] | None = None
 
     def is_of(self, knot: int, then: Three) -> bool:
@@ -113,11 +134,23 @@ class Looks:
         ]
 
     def settled(self, r: int, then: Three) -> Outcome | None:
-        """Return the outcome of the validity tests where it is the same in all trials; else None."""
+        """Return the outcome of the validity tests where it is known beforehand for all trials; else None."""
         if self._planned:
             return None
-        belief = self._believed(r, then)
-        return None if len(belief.far) else self._views.inside(belief.bound).settled[r]
+        tight, few = self._split(r, self._believed(r, then))
+        return None if len(few) else tight.settled[r]
+
+    def _split(self, r: int, belief: _Believed) -> tuple[View, IntArray]:
+        """Return what nearly all trials may meet, and those that may meet more."""
+        bound = belief.bound
+        view = self._views.inside(bound.level)
+        if self._planned or (view.settled[r] is not None and not len(bound.far)):
+            return view, bound.far
+        level, few = bound.most()
+        tight = self._views.inside(level)
+        fewer = len(tight.edges[r]) + _WORTH <= len(view.edges[r])
+        settles = tight.settled[r] is not None and view.settled[r] is None
+        return (tight, few) if fewer or settles else (view, bound.far)
 
     def _believed(self, r: int, then: Three) -> _Believed:
         knot = int(self._knots[r])
@@ -132,24 +165,36 @@ class Looks:
         one of the plan, whatever the belief sees.
         """
         belief = self._believed(r, then)
-        far, view = belief.far, self._views.inside(belief.bound)
+        bound, count = belief.bound, len(then[0])
+        view = self._views.inside(bound.level)
+        tight, few = self._split(r, belief)
         place, cone = self._look(r, sensor, then)
-        sure = -1
+        sure = -1 if self._planned else tight.sure[r]
         if self._planned:
-            surface = np.full(len(then[0]), self._prepared.sight.surface[r], dtype=np.intp)
-        elif view.sure[r] >= 0 and not len(far):
-            sure = view.sure[r]
-            surface = self._everywhere(sure, len(then[0]))
+            surface = np.full(count, self._prepared.sight.surface[r], dtype=np.intp)
         else:
-            surface = self._meet(sensor, view.edges[r], cone)
-            if len(far):
-                surface[far] = self._meet(sensor, self._tall[sensor], cone.at(far))
+            theirs = self._meet_few(sensor, view.edges[r], cone, few, bound.far)
+            if sure >= 0 and np.all(theirs == sure):
+                surface = self._everywhere(sure, count)
+            else:
+                surface = self._meet(sensor, tight.edges[r], cone) if sure < 0 else np.full(count, sure)
+                surface[few] = theirs
+                sure = -1
         model, towards = self._model(sensor, place, cone, surface, sure)
         if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
-        return Expected(surface, model, cone, beam, view, len(far) > 0, sure)
+        return Expected(surface, model, cone, beam, view, len(bound.far) > 0, sure, tight, few)
+
+    def _meet_few(self, sensor: int, edges: IntArray, cone: Axis, few: IntArray, far: IntArray) -> IntArray:
+        """Return what a few trials meet: of some edges, or of all edges where they are far off."""
+        if not len(few):
+            return _NOBODY
+        surface = self._meet(sensor, edges, cone.at(few))
+        if len(far):
+            surface[np.searchsorted(few, far)] = self._meet(sensor, self._tall[sensor], cone.at(far))
+        return surface
 
     def _everywhere(self, surface: int, count: int) -> IntArray:
         """Return one surface for so many trials; nobody may write to it."""
@@ -216,11 +261,20 @@ class Looks:
 
     def validity(self, r: int, sensor: int, expected: Expected) -> IntArray | Outcome:
         """Return the first validity test that fails, ACCEPTED where none does; by trial, or for all."""
+        settled, few = expected.tight.settled[r], expected.few
+        if self._planned or settled is None:
+            return self._tested(r, sensor, expected)
+        if len(few):
+            theirs = self._tested(r, sensor, expected.at(few))
+            if np.any(theirs != settled):
+                outcome = np.full(len(expected.surface), settled, dtype=np.intp)
+                outcome[few] = theirs
+                return outcome
+        return settled
+
+    def _tested(self, r: int, sensor: int, expected: Expected) -> IntArray:
+        """Return the first validity test that fails by trial, ACCEPTED where none does."""
         limits, surface = self._limits[sensor], expected.surface
-        if expected.sure >= 0:
-            settled = expected.view.settled[r]
-            if settled is not None:
-                return settled
         met = surface >= 0
         range_m = np.where(met, expected.model.range_m, 1.0)
         incidence = np.where(met, expected.model.incidence_rad, 0.0)

@@ -20,6 +20,9 @@ keep a surface that no beam meets, and never drops one that some beam does.
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import NamedTuple, TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +30,8 @@ from driftgate.core.pose import FloatArray
 from driftgate.world.rays import Values
 
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+Array = TypeVar("Array", BoolArray, FloatArray)
 
 # Covers the rounding of the test itself on fields of up to a kilometre. [m]
 _ROUNDING_M = 1e-9
@@ -64,12 +69,12 @@ def candidates_for_beam(
     ndarray of bool, shape (R, E)
         False only where no such beam meets the segment. (For one beam given as floats: (1, E).)
     """
-    px, py, ux, uy, reach, near, angle = _columns(px, py, ux, uy, reach_m, position_slack_m, angle_slack_rad)
-    slack = near + edge_slack_m + _ROUNDING_M
-    ends = ax - px, ay - py, bx - px, by - py
-    low, high = _part_in_wedge(ends, ux, uy, slack, angle)
-    in_wedge = (low <= high) | (angle > 0.5 * np.pi)
-    return np.asarray(in_wedge & (_distance_from_origin(*ends) <= reach + slack))
+    pairs = _pairs(
+        (px, py, ux, uy), reach_m, position_slack_m, angle_slack_rad, (ax, ay, bx, by), edge_slack_m
+    )
+    return pairs.spread(
+        _in_wedge(pairs) & (_distance_from_origin(*pairs.ends) <= pairs.reach + pairs.slack), False
+    )
 
 
 def farthest_met(
@@ -96,16 +101,15 @@ def farthest_met(
     wedge pushed out by s. Of the part in there no point is further from the start than its ends.
     """
     bounds = position_slack_m, angle_slack_rad
-    sure = surely_met(px, py, ux, uy, *bounds, ax, ay, bx, by, edge_slack_m)
-    px, py, ux, uy, near, angle = _columns(px, py, ux, uy, *bounds)
-    slack = near + edge_slack_m + _ROUNDING_M
-    ends = ax - px, ay - py, bx - px, by - py
-    low, high = _part_in_wedge(ends, ux, uy, slack, angle)
+    pairs = _pairs((px, py, ux, uy), np.inf, *bounds, (ax, ay, bx, by), edge_slack_m)
+    low, high = _part_in_wedge(pairs)
+    wx, wy, vx, vy = pairs.ends
     away = [
-        np.hypot(ends[0] + share * (ends[2] - ends[0]), ends[1] + share * (ends[3] - ends[1]))
+        np.hypot(wx + share * (vx - wx), wy + share * (vy - wy))
         for share in (np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0))
     ]
-    return np.where(sure, np.maximum(away[0], away[1]) + slack, np.inf)
+    far = np.where(_crossed_by_all(pairs), np.maximum(away[0], away[1]) + pairs.slack, np.inf)
+    return pairs.spread(far, np.inf)
 
 
 def surely_met(
@@ -134,32 +138,9 @@ def surely_met(
     beam and the other to the right: the segment crosses every beam's line. Were it behind
     the start for one of them, some beam in the opposite direction would meet it.
     """
-    x, y, along, aside, near, angle = _columns(px, py, ux, uy, position_slack_m, angle_slack_rad)
-    slack = near + edge_slack_m + _ROUNDING_M
-    sine, cosine = np.sin(angle), np.cos(angle)
-
-    def side(ex: FloatArray, ey: FloatArray) -> tuple[BoolArray, BoolArray]:
-        wx, wy = ex - x, ey - y
-        ahead, left = wx * along + wy * aside, along * wy - aside * wx
-        near_rim, far_rim = left * cosine - ahead * sine, left * cosine + ahead * sine
-        return (near_rim > slack) & (far_rim > slack), (near_rim < -slack) & (far_rim < -slack)
-
-    (a_left, a_right), (b_left, b_right) = side(ax, ay), side(bx, by)
-    behind = candidates_for_beam(
-        px,
-        py,
-        np.negative(ux),
-        np.negative(uy),
-        np.inf,
-        position_slack_m,
-        angle_slack_rad,
-        ax,
-        ay,
-        bx,
-        by,
-        edge_slack_m,
-    )
-    return ((a_left & b_right) | (a_right & b_left)) & ~behind & (angle < 0.5 * np.pi)
+    bounds = position_slack_m, angle_slack_rad
+    pairs = _pairs((px, py, ux, uy), np.inf, *bounds, (ax, ay, bx, by), edge_slack_m)
+    return pairs.spread(_crossed_by_all(pairs), False)
 
 
 def candidates_for_disc(
@@ -199,23 +180,104 @@ def candidates_for_disc(
     return np.asarray((in_wedge | (angle > 0.5 * np.pi)) & (np.hypot(wx, wy) <= reach + slack))
 
 
+def by_row(mask: BoolArray) -> list[IntArray]:
+    """Return for each row of a table which of its columns are true."""
+    row, column = np.nonzero(mask)
+    ends = np.searchsorted(row, np.arange(len(mask) + 1)).tolist()
+    return [column[begin:end] for begin, end in pairwise(ends)]
+
+
 def _columns(*values: Values) -> list[FloatArray]:
     return [np.atleast_1d(np.asarray(v, dtype=float))[:, None] for v in values]
 
 
-def _part_in_wedge(
+class _Pairs(NamedTuple):
+    """Pairs of a beam and a segment that may meet; `ends` are the segment's, relative to the beam's start."""
+
+    shape: tuple[int, int]
+    row: IntArray
+    column: IntArray
+    ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    ux: FloatArray
+    uy: FloatArray
+    reach: FloatArray
+    slack: FloatArray
+    angle: FloatArray
+
+    def spread(self, values: Array, otherwise: float) -> Array:
+        """Return a table with a value for each of these pairs, another one elsewhere."""
+        table = np.full(self.shape, otherwise, dtype=values.dtype)
+        table[self.row, self.column] = values
+        return table
+
+
+def _pairs(
+    beam: tuple[Values, Values, Values, Values],
+    reach_m: Values,
+    position_slack_m: Values,
+    angle_slack_rad: Values,
     ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
-    ux: FloatArray,
-    uy: FloatArray,
-    slack: FloatArray,
-    angle: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
+    edge_slack_m: Values,
+) -> _Pairs:
+    """Return the pairs of which no cheap test says that they do not meet.
+
+    A segment with both ends outside one of the half-planes, pushed out by the slack, has no point in it; nor
+    has one with both ends further along the beam than it reaches. Most pairs end here.
+    """
+    px, py, ux, uy, reach, near, angle = _columns(*beam, reach_m, position_slack_m, angle_slack_rad)
+    ax, ay, bx, by = ends
+    slack = near + edge_slack_m + _ROUNDING_M
+    # Twice the rounding: whatever is near a limit is left to the test of the pair.
+    edge = slack + _ROUNDING_M
+    sine, cosine = np.sin(angle), np.cos(angle)
+
+    def outside(x: FloatArray, y: FloatArray, limit: FloatArray) -> BoolArray:
+        # Both ends have x * their x + y * their y above that of the start by more than the limit.
+        beyond = limit + (x * px + y * py)
+        return np.asarray((x * ax + y * ay > beyond) & (x * bx + y * by > beyond))
+
+    out = outside(-ux, -uy, edge)
+    for side in (1.0, -1.0):
+        out |= outside(-side * uy * cosine - ux * sine, side * ux * cosine - uy * sine, edge)
+    out &= angle <= 0.5 * np.pi
+    if np.isfinite(reach).any():
+        out |= outside(ux, uy, reach + edge)
+    row, column = np.nonzero(~out)
+    shape = out.shape
+    start_x, start_y, along, aside, *bounds = (
+        np.broadcast_to(v, shape)[row, column] for v in (px, py, ux, uy, reach, slack, angle)
+    )
+    relative = ax[column] - start_x, ay[column] - start_y, bx[column] - start_x, by[column] - start_y
+    return _Pairs(shape, row, column, relative, along, aside, *bounds)
+
+
+def _in_wedge(pairs: _Pairs) -> BoolArray:
+    """Return which segments have a point in all three half-planes pushed out by the slack."""
+    low, high = _part_in_wedge(pairs)
+    return np.asarray((low <= high) | (pairs.angle > 0.5 * np.pi))
+
+
+def _crossed_by_all(pairs: _Pairs) -> BoolArray:
+    """Return which segments every beam near its nominal one crosses; `surely_met` says why."""
+    slack, sine, cosine = pairs.slack, np.sin(pairs.angle), np.cos(pairs.angle)
+
+    def side(wx: FloatArray, wy: FloatArray) -> tuple[BoolArray, BoolArray]:
+        ahead, left = wx * pairs.ux + wy * pairs.uy, pairs.ux * wy - pairs.uy * wx
+        near_rim, far_rim = left * cosine - ahead * sine, left * cosine + ahead * sine
+        return (near_rim > slack) & (far_rim > slack), (near_rim < -slack) & (far_rim < -slack)
+
+    (a_left, a_right), (b_left, b_right) = side(*pairs.ends[:2]), side(*pairs.ends[2:])
+    behind = _in_wedge(pairs._replace(ux=-pairs.ux, uy=-pairs.uy))
+    return ((a_left & b_right) | (a_right & b_left)) & ~behind & (pairs.angle < 0.5 * np.pi)
+
+
+def _part_in_wedge(pairs: _Pairs) -> tuple[FloatArray, FloatArray]:
     """Return which part [low, high] of each segment lies in all three half-planes pushed out by the slack."""
-    wx, wy, vx, vy = ends
+    (wx, wy, vx, vy), ux, uy, slack = pairs.ends, pairs.ux, pairs.uy, pairs.slack
     # Ends in the axes of the beam: along it and to its left.
     a_along, a_left = wx * ux + wy * uy, ux * wy - uy * wx
     b_along, b_left = vx * ux + vy * uy, ux * vy - uy * vx
-    sine, cosine = np.sin(angle), np.cos(angle)
+    sine, cosine = np.sin(pairs.angle), np.cos(pairs.angle)
     low, high = np.zeros_like(a_along), np.ones_like(a_along)
     low, high = _clip(-a_along - slack, -b_along - slack, low, high)
     for side in (1.0, -1.0):
