@@ -17,6 +17,7 @@ from driftgate.core.findings import Finding
 from driftgate.load.document import KEY, DocPath, Source
 from driftgate.load.scalars import Trap, resolve
 from driftgate.load.text import UNWANTED, shorten
+from driftgate.load.yaml_words import syntax_finding
 
 DEEPEST: Final = 40
 MOST_VALUES: Final = 100_000
@@ -228,7 +229,7 @@ def compose(text: str, path: str, lines: tuple[str, ...]) -> Composed:
     except _StopReadingError:
         pass
     except yaml.MarkedYAMLError as error:
-        reader.findings.append(_syntax_finding(error, source))
+        reader.findings.append(syntax_finding(error, source))
     except Exception as error:
         # The parser is foreign code reading hostile text: whatever it dies of is a fault of the text.
         reader.findings.append(Finding(path, 0, 0, "DG102", f"not valid YAML: {type(error).__name__}"))
@@ -241,41 +242,3 @@ def _tag(tag: str) -> str:
 
 def _place(event: Any) -> tuple[int, int]:
     return event.start_mark.line + 1, event.start_mark.column + 1
-
-
-# What PyYAML and libyaml say, and what it usually comes from.
-_HINTS: Final = (
-    ("tab character", "indent with blanks, not tabs"),
-    ("mapping values are not allowed", "check the indentation, and quote a text that holds ': '"),
-    ("cannot start any token", "indent with blanks, not tabs, and quote a text that starts with @, ` or %"),
-    ("unexpected end of stream", "close the quote that is still open"),
-    ("found unexpected document", "close the quote that is still open"),
-    ("expected ',' or", "close the bracket that is still open, or add the missing comma"),
-    ("block end", "line it up with the keys or items above it"),
-    ("expected key", "line it up with the keys above it"),
-    ("expected '-'", "line it up with the items above it"),
-    ("could not find expected ':'", "write ': ' after the key"),
-    ("undefined alias", "write the value out; a text that starts with * needs quotes"),
-    ("unknown escape", "use single quotes, or write \\\\ for a backslash"),
-)
-
-
-def _syntax_finding(error: yaml.MarkedYAMLError, source: Source) -> Finding:
-    mark = error.problem_mark or error.context_mark
-    problem = shorten(str(error.problem or error.context or "cannot be read"), 120)
-    line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-    if line > len(source.lines) or (line == len(source.lines) and not source.line_text(line)):
-        # At the end of the file: the last line with something on it is worth more to a reader.
-        line = max((n for n, text in enumerate(source.lines, 1) if text.strip()), default=1)
-        column = len(source.line_text(line)) + 1
-    hint = next((advice for part, advice in _HINTS if part in problem), "")
-    return Finding(
-        source.path,
-        line,
-        column,
-        "DG102",
-        f"not valid YAML: {problem}",
-        "error",
-        hint,
-        source.line_text(line),
-    )

@@ -22,6 +22,7 @@ from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import MOST_FINDINGS, compose
 from driftgate.load.document import DocPath, Document, Kind, Source
 from driftgate.load.mend import MendedDocument, mended_document
+from driftgate.load.near import SUFFIXES, near_path, near_reference
 from driftgate.load.text import (
     TextError,
     enclosing_repository,
@@ -33,9 +34,7 @@ from driftgate.load.text import (
     split_lines,
 )
 from driftgate.load.validate import kind_of, validated_data, validation_findings
-from driftgate.load.wording import alike
 
-SUFFIXES: Final = (".yaml", ".yml")
 MOST_FILES: Final = 5000
 
 
@@ -212,7 +211,8 @@ def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
     try:
         text = read_text(real, root)
     except TextError as error:
-        finding = Finding(path, error.line, error.column, "DG101", error.reason, excerpt=error.excerpt)
+        near = near_path(os.path.relpath(real)) if error.missing else ""
+        finding = Finding(path, error.line, error.column, "DG101", error.reason, "error", near, error.excerpt)
         return _Loaded(path, None, None, Source(path, (), {})), [finding]
     composed = compose(text, path, split_lines(text))
     source, data = composed.source, composed.data
@@ -326,14 +326,14 @@ def _referenced(
     if reason:
         return None, [routine.finding("DG120", path, reason, "write a path relative to the routine's folder")]
     folder = PurePosixPath(routine.path).parent
-    outside = routine.finding("DG120", path, "the reference leaves the repository")
+    outside = routine.finding("DG120", path, "the reference leaves the repository", _which(library.root))
     try:
         real = real_path(library.root / folder / name)
         if _climbs_out(folder, name) or not is_inside(real, library.root):
             return None, [outside]
         if not os.path.lexists(real):
             message = f"there is no file {shown_path(real, library.root)}"
-            return None, [routine.finding("DG121", path, message, _neighbour(real))]
+            return None, [routine.finding("DG121", path, message, near_reference(real, library.root, routine.path))]
     except (TextError, OSError, ValueError):
         return None, [routine.finding("DG121", path, f"'{shorten(name)}' is not a usable path")]
     if not real.is_file():
@@ -353,6 +353,16 @@ def _bad_reference(name: str) -> str:
     return ""
 
 
+def _which(root: Path) -> str:
+    """Return what the repository is, where nothing on the disk marks it."""
+    if enclosing_repository(root) is not None:
+        return ""
+    return (
+        "without .git or pyproject.toml it is the folder you are in: call driftgate from the folder that "
+        "holds routines/"
+    )
+
+
 def _climbs_out(folder: PurePosixPath, name: str) -> bool:
     """Say whether a path passes above the root, even if it comes back by the name of the checkout."""
     depth = len(folder.parts)
@@ -361,16 +371,6 @@ def _climbs_out(folder: PurePosixPath, name: str) -> bool:
         if depth < 0:
             return True
     return False
-
-
-def _neighbour(real: Path) -> str:
-    """Return a suggestion from the files beside one that is missing."""
-    try:
-        names = [name for name in os.listdir(real.parent)[:1000] if name.endswith(SUFFIXES)]
-    except OSError:
-        return "paths start at the routine's own folder"
-    close = alike(real.name, names)
-    return f"did you mean '{close}'?" if close else "paths start at the routine's own folder"
 
 
 def _limited(findings: list[Finding], path: str) -> list[Finding]:

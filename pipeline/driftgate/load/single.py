@@ -16,6 +16,7 @@ from driftgate.load.checks_tape import check_tape
 from driftgate.load.checks_waivers import check_waivers
 from driftgate.load.compose import Composed, compose
 from driftgate.load.document import KEY, DocPath, Document, Kind, Source
+from driftgate.load.near import near_path
 from driftgate.load.text import TextError, read_text, real_path, shorten, split_lines
 from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import did_you_mean
@@ -64,7 +65,8 @@ def load_single(path: Path, kind: Kind) -> Single:
         real = real_path(path)
         text = read_text(real, real.parent)
     except TextError as error:
-        found = Finding(shown, error.line, error.column, "DG101", error.reason, excerpt=error.excerpt)
+        near = near_path(shown) if error.missing else ""
+        found = Finding(shown, error.line, error.column, "DG101", error.reason, "error", near, error.excerpt)
         return Single(None, None, (found,))
     composed = compose(text, shown, split_lines(text))
     findings = list(composed.findings)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,6 +17,7 @@ from driftgate.load.document import KEY, AnyModel, DocPath, Kind
 from driftgate.load.fields import Option, literals, model_for, options_at, words_of
 from driftgate.load.text import shorten
 from driftgate.load.wording import (
+    POINT_EXAMPLE,
     Fault,
     alike,
     did_you_mean,
@@ -53,6 +54,19 @@ _TELLTALE: Final[dict[str, Kind]] = {
     "heading_from": "tape sheet",
     "waivers": "waivers",
     "digest": "freeze",
+}
+# What people call steps. The first word of each answer is a step.
+_OTHER_STEPS: Final = {
+    **dict.fromkeys(("move", "go", "goto", "go-to", "drive-to", "line", "straight"), "'drive' (to a point)"),
+    **dict.fromkeys(("forward", "backward", "back", "back-up"), "'advance' (by a distance; back is negative)"),
+    **dict.fromkeys(("spin", "pivot"), "'turn' (to a heading) or 'rotate' (by an angle)"),
+    **dict.fromkeys(("strafe", "slide"), "'sidestep'"),
+    **dict.fromkeys(("wait", "sleep", "delay", "stop"), "'pause'"),
+    **dict.fromkeys(("path", "spline", "follow"), "'curve'"),
+    **dict.fromkeys(("aim", "look-at", "point-at"), "'face'"),
+    **dict.fromkeys(("align", "bump", "ram"), "'square-up'"),
+    **dict.fromkeys(("lift", "grab", "arm", "gripper", "score"), "'actuate', with 'mechanism'"),
+    **dict.fromkeys(("loop", "for"), "'repeat'"),
 }
 # What is looked for here and stands elsewhere.
 _ELSEWHERE: Final[dict[tuple[type[BaseModel] | None, str], str]] = {
@@ -215,6 +229,9 @@ def _unknown_key(error: _Error, model: type[BaseModel], composed: Composed) -> F
     free = [key for key in known if key not in given]
     close = alike(name, free) or alike(name, known)
     advice = _ELSEWHERE.get((owner, name), "")
+    before, colon, behind = name.partition(":")
+    if not advice and colon and before in known:
+        advice = f"write '{before}: {shorten(behind.strip())}', with a blank after the colon"
     if not advice:
         advice = f"did you mean '{close}'?" if close else f"allowed here: {listed(known)}"
     return composed.source.finding("DG108", (*error.place, KEY), f"unknown key '{shorten(name)}'", advice)
@@ -232,7 +249,9 @@ def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
         do = value.get("do") if isinstance(value, dict) else None
         words = _do_words(options)
         if isinstance(do, str):
-            return "DG113", f"no step is called '{shorten(do)}'", did_you_mean(do, words)
+            other = _OTHER_STEPS.get(do.lower().replace("_", "-"), "")
+            advice = f"the step for that is {other}" if other else did_you_mean(do, words)
+            return "DG113", f"no step is called '{shorten(do)}'", advice
         return "DG110", f"'do' holds {found(do)}", f"write 'do: ' and {one_of(words)}"
     if error.type == "literal_error":
         return _not_a_word(value, options)
@@ -256,13 +275,15 @@ def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
         return "DG112", f"expected a whole number of usual size, got {found(value)}", ""
     if error.type.endswith("_type") and options:
         advice = f'write "{shorten(str(value))}" in quotes' if _quotes_help(value, options) else ""
+        if isinstance(value, str) and any(get_origin(option.type) is tuple for option in options):
+            advice = f"a point stands in brackets: {POINT_EXAMPLE}"
         return "DG110", f"expected {expected(options)}, got {found(value)}", advice
     return "DG110", f"not allowed here: {shorten(error.message, 120)}", ""
 
 
 def _missing(error: _Error, value: object, options: Sequence[Option]) -> Fault:
     if isinstance(error.name, int):
-        return "DG112", "a point has two numbers, [x, y]", "write for example ['0.6 m', '24 in']"
+        return "DG112", "a point has two numbers, [x, y]", f"write for example {POINT_EXAMPLE}"
     owner = model_for(tuple(options), value)
     inner = options_at(owner, value, (error.name,)) if owner is not None and error.name else ()
     what = f": {expected(inner)}" if inner else ""
@@ -289,7 +310,7 @@ def _wrong_length(error: _Error, value: object) -> Fault:
     thing, unit = ("list", "item") if isinstance(value, list) else ("text", "character")
     size = len(value) if isinstance(value, list | str) else 0
     if error.context.get("field_type") == "Tuple":
-        return "DG112", f"a point has two numbers, [x, y], got {size}", "write for example ['0.6 m', '24 in']"
+        return "DG112", f"a point has two numbers, [x, y], got {size}", f"write for example {POINT_EXAMPLE}"
     bound, number = ("at least", low) if low is not None else ("at most", high)
     plural = "" if number == 1 else "s"
     return (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -43,6 +44,9 @@ _OTHER_SPELLINGS: Final = {
     "°/s²": "deg/s^2", "percent": "%", "pct": "%", "hz": "Hz", "lbs": "lb", "pound": "lb", "pounds": "lb",
     "kilogram": "kg", "kilograms": "kg", "grams": "g", "mm/√m": "mm/sqrt(m)", "deg/√s": "deg/sqrt(s)",
 }  # fmt: skip
+POINT_EXAMPLE: Final = "[600 mm, 1.2 m]"
+# What a number too large for its unit was probably meant in.
+_SMALLER: Final = {"length": "mm", "angle": "deg", "time": "ms", "speed": "mm/s", "turn rate": "deg/s"}
 # Keys of a mapping that are shown; more would be a document.
 _MOST_KEYS: Final = 6
 # Bare lengths from which on nobody means metres of a small robot or field: mm or cm, then mm. (Our choice.)
@@ -114,7 +118,7 @@ def _expected_one(option: Option) -> str:
         return keys_of(option.model)
     origin = get_origin(option.type)
     if origin is tuple:
-        return "a point [x, y] such as ['0.6 m', '24 in']"
+        return f"a point [x, y] such as {POINT_EXAMPLE}"
     if origin is list:
         return "a list"
     if origin is dict:
@@ -165,7 +169,28 @@ def _range_fault(value: str, number: float, quantity: Quantity) -> Fault:
     if quantity.high is not None and number > quantity.high:
         bounds.append(f"must be at most {quantity.high * scale:g} {unit}")
     size = "large" if quantity.high is not None and number > quantity.high else "small"
-    return "DG112", f"'{shorten(value)}' is too {size}: {', '.join(bounds)}", ""
+    return "DG112", f"'{shorten(value)}' is too {size}: {', '.join(bounds)}", _meant(value, number, quantity)
+
+
+def _meant(value: str, number: float, quantity: Quantity) -> str:
+    """Return what was probably meant by a quantity out of its range: no sign, or a smaller unit."""
+    if number < 0.0 and 0.0 in (quantity.low, quantity.above):
+        plain = value.strip().lstrip("-").lstrip()
+        return f"a size has no sign: write '{shorten(plain)}'" if _allowed(plain, quantity) else ""
+    unit = _SMALLER.get(quantity.dimension, "")
+    figure = _LOOSE_QUANTITY.fullmatch(value[:80])
+    if quantity.high is None or number <= quantity.high or not unit or figure is None:
+        return ""
+    smaller = f"{figure.group(1)} {unit}"
+    return f"did you mean '{shorten(smaller)}'?" if _allowed(smaller, quantity) else ""
+
+
+def _allowed(text: str, quantity: Quantity) -> bool:
+    try:
+        quantity.parse(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _unit_fault(value: str, name: str, wanted: str, quantities: Sequence[Quantity]) -> Fault:
@@ -213,6 +238,8 @@ def _with_unit(number: str, quantities: Sequence[Quantity]) -> str:
     for quantity in quantities:
         dimension = DIMENSIONS[quantity.dimension]
         units = [_USUAL_UNIT.get(dimension.name, dimension.example.split(" ", 1)[1])]
+        if dimension.name == "angle" and "." in number and size <= math.tau:
+            units = ["deg", "rad"]
         if dimension.name == "length" and size >= _NO_METRES:
             units = ["mm", "cm"] if size < _NO_CENTIMETRES else ["mm"]
         texts += [f"'{shorten(number)} {unit}'" for unit in units]

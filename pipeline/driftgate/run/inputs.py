@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,9 +53,24 @@ def root_of(paths: Sequence[Path]) -> Path:
 
 
 def nothing_words(paths: Sequence[Path]) -> str:
-    """Return why nothing matched."""
+    """Return why nothing matched, and what to do about it."""
     if not paths and not Path(DEFAULT_FOLDER).is_dir():
-        return f"there is no folder {DEFAULT_FOLDER}/ here, and no path was given"
+        return f"there is no folder {DEFAULT_FOLDER}/ here, and no path was given; {_where_instead()}"
     if all(path.is_file() for path in paths) and paths:
         return "what was given is no routine: name a routine file, or validate this one"
-    return "no routine was found"
+    return "no routine was found: a routine is a YAML file (*.yaml) with the line 'kind: routine'"
+
+
+def _where_instead() -> str:
+    """Return which folder beside or above this one holds routines, or how to begin."""
+    here = Path.cwd()
+    for count, folder in enumerate(here.parents, 1):
+        if (folder / DEFAULT_FOLDER).is_dir():
+            return f"there is one further up: cd {'/'.join(['..'] * count)}"
+    try:
+        below = sorted(child.name for child in here.iterdir() if (child / DEFAULT_FOLDER).is_dir())
+    except OSError:
+        below = []
+    if below:
+        return f"there is one in {below[0]}: cd {shlex.quote(below[0])}"
+    return "'driftgate new' begins a project"
