@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 
+import click
 import jsonschema
 import pytest
 from click.testing import CliRunner
@@ -137,10 +138,30 @@ def test_err_bad_usage(project, capsys, arguments):
 
 
 def test_err_misspelt_command(capsys):
-    """A misspelt command gets the one that was probably meant."""
-    status, _, err = run(capsys, "chekc")
-    assert status == 2
-    assert "Did you mean 'check'?" in err
+    """A misspelt command, or another tool's word, gets the one that was probably meant; a file gets check."""
+    for word, words in {
+        "chekc": "Did you mean 'check'?",
+        "run": "Did you mean 'check'?",
+        "init": "Did you mean 'new'?",
+        "out.yaml": "to judge a file: driftgate check out.yaml",
+        "xyzzy": "driftgate --help lists them",
+    }.items():
+        status, _, err = run(capsys, word)
+        assert status == 2
+        assert words in err.splitlines()[-1]
+
+
+def test_law_no_command_says_what_to_do_first(tmp_path, monkeypatch, capsys):
+    """Without a command: how to begin a project, or what to do with the routines that are here; status 2."""
+    monkeypatch.chdir(tmp_path)
+    status, out, err = run(capsys)
+    assert (status, out) == (2, "")
+    assert "driftgate new my-robot" in err
+    write_project(tmp_path)
+    _, _, err = run(capsys)
+    assert "driftgate check " in err
+    assert "driftgate new" not in err
+    assert err.splitlines()[-1] == "driftgate: status 2: bad usage: no command was given"
 
 
 def test_law_nothing_matched(tmp_path, monkeypatch, capsys):
@@ -150,6 +171,7 @@ def test_law_nothing_matched(tmp_path, monkeypatch, capsys):
         status, _, err = run(capsys, command)
         assert status == 5
         assert "driftgate: status 5: there is no folder routines/ here" in err
+        assert "'driftgate new' begins a project" in err
 
 
 def test_law_all_reports_from_one_run(project, capsys):
@@ -288,9 +310,59 @@ def test_law_help_teaches():
     assert top.exit_code == 0
     for status in ("0 ", "1 ", "2 ", "3 ", "5 ", "130 "):
         assert f"\n    {status}" in top.output
-    for name in ("check", "explain", "validate", "schema", "codes"):
-        assert name in top.output
-        assert "Examples:" in runner.invoke(main.cli, [name, "--help"]).output
+    for name in main.COMMANDS:
+        assert f"\n  {name} " in top.output
+        page = runner.invoke(main.cli, [name, "--help"])
+        assert page.exit_code == 0
+        assert "Examples:\n    " in page.output
+
+
+@pytest.mark.parametrize("name", ["", *main.COMMANDS])
+def test_law_help_fits_a_terminal_of_eighty_columns(name):
+    """No line is longer than a terminal, no placeholder is one of the library's, every option is told of."""
+    page = CliRunner().invoke(main.cli, [*([name] if name else []), "--help"], terminal_width=80).output
+    assert max(map(len, page.splitlines())) <= 80
+    for word in ("INTEGER", "RANGE", "TEXT", "922337", "x<="):
+        assert word not in page
+    command = main.cli.get_command(click.Context(main.cli), name) if name else main.cli
+    assert command is not None
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, parameter.name
+
+
+def test_err_numbers_are_answered_in_words(project, capsys):
+    """A count that is no count says what to write, one out of bounds says the bound."""
+    for value, words in {
+        "1e4": "'1e4' is no whole number; write digits alone, such as 4000",
+        "0": "0 is too small: at least 1",
+        "99999999": "99999999 is too large: at most 10000000",
+    }.items():
+        assert words in run(capsys, "check", "--trials", value)[2]
+
+
+def test_err_wrong_folder_or_file_names_the_right_one(project, capsys, monkeypatch):
+    """A path that is not there gets the one that was meant; a folder too deep or too high is told the way."""
+    assert "hint: did you mean 'routines/out.yaml'?" in run(capsys, "check", "routines/otu.yaml")[1]
+    assert "hint: did you mean 'routines/out.yaml'?" in run(capsys, "check", "out")[1]
+    assert "hint: did you mean 'fieldmaps/box.yaml'?" in run(capsys, "check", "--field", "boks.yaml")[1]
+    monkeypatch.chdir(project / "routines/robots")
+    assert "there is one further up: cd ../.." in run(capsys, "check")[2]
+    above = project / "above"
+    (above / "inner/routines").mkdir(parents=True)
+    (project / "routines").rename(project / "elsewhere")
+    monkeypatch.chdir(above)
+    assert "there is one in inner: cd inner" in run(capsys, "check")[2]
+
+
+def test_err_reference_out_of_the_folder_says_where_to_call(project, capsys, monkeypatch):
+    """In routines/, with nothing that marks the repository, a reference leaves it: the way out is told."""
+    (project / "pyproject.toml").unlink()
+    monkeypatch.chdir(project / "routines")
+    status, out, _ = run(capsys, "check", "out.yaml")
+    assert status == 2
+    assert "DG120: the reference leaves the repository" in out
+    assert "call driftgate from the folder that holds routines/" in out
 
 
 def test_err_internal_fault_is_status_three(project, capsys, monkeypatch):

@@ -58,8 +58,8 @@ def test_law_details_show_every_reading(project, capsys):
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        (("-1",), "-1 is not in the range"),
-        (("x",), "'x' is not a valid integer"),
+        (("-1",), "-1 is too small: at least 0"),
+        (("x",), "'x' is no whole number"),
         (("3", "--filter"), "--filter is about all trials"),
     ],
 )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
-from driftgate.cli.options import FILE, Share
+from driftgate.cli.options import FILE, Count, Share
 
 if TYPE_CHECKING:
     from driftgate.report.compare_model import Comparison, Policy
@@ -98,7 +98,7 @@ _OPTIONS = (
     ),
     click.option(
         "--baseline-trials",
-        type=click.IntRange(1, 10_000_000),
+        type=Count(1, 10_000_000),
         help="Trials of each side of that comparison, and of a baseline to keep.  "
         f"[default: {DEFAULT_TRIALS}]",
     ),

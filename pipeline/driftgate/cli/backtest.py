@@ -20,20 +20,21 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
       driftgate backtest runs/tuesday.csv
       driftgate backtest runs/*.csv --robot routines/robots/wren.yaml
       driftgate backtest new.csv --fit old.csv --fit older.csv
-      driftgate backtest odometry.csv+ranges.csv+reference.csv --beacons beacons.csv
-      driftgate backtest run.csv --beacons beacons.csv --gate 3 --gate 2 --way-back none
-      driftgate backtest run.csv --beacons beacons.csv --false-share 20% --seeds 10
-      driftgate backtest run.csv --added distance_scale="3 %" --constant distance_scale
+      driftgate backtest odometry.csv+ranges.csv+reference.csv \\
+          --beacons beacons.csv
+      driftgate backtest run.csv --beacons beacons.csv --gate 3 --gate none
+      driftgate backtest run.csv --beacons beacons.csv --false-share 20%
+      driftgate backtest run.csv --added distance_scale="3 %" \\
+          --constant distance_scale
 
-    \b
     What it does: dead reckoning over windows of several lengths, each from a reference pose on, is held
     against the reference at the window's end. With beacons, or a log that names its routine, the
     correction is run again over the logged ranges, once for each setting named. Checkpoints of the
     routine are held against their prediction from the files. Nothing is fitted on what is judged.
     The log format is described in README.md.
 
-    \b
     Verdict: calibrated, overconfident, overcautious, or cannot say (too few independent errors).
+
     Exit statuses: 0 calibrated, 1 not, 2 something is wrong with the files.
     """
 )
@@ -82,14 +83,25 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
 )
 @click.option(
     "--jump",
+    metavar="LENGTH",
     default="0.1 m",
     show_default=True,
     help="Leave out windows over sideways leaps of the reference by more than this; 'none' keeps them.",
 )
 @click.option(
-    "--constant", "constants", multiple=True, help="Fit this constant too, for example distance_scale."
+    "--constant",
+    "constants",
+    multiple=True,
+    metavar="NAME",
+    help="Fit this constant too, for example distance_scale; may be given several times.",
 )
-@click.option("--noise", "noises", multiple=True, help="Fit this noise too, for example heading_walk:second.")
+@click.option(
+    "--noise",
+    "noises",
+    multiple=True,
+    metavar="NAME",
+    help="Fit this noise too, for example heading_walk:second; may be given several times.",
+)
 @click.option(
     "--slips/--no-slips", default=True, show_default=True, help="Fit rare slips of the distance as well."
 )
@@ -112,6 +124,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     "--gate",
     "gates",
     multiple=True,
+    metavar="SIGMAS",
     help="Gate in standard deviations, or 'none'; may be given several times. Judged is the robot's own "
     "setting, and for beacons the first one given. [default: the robot's own; for beacons 3]",
 )
@@ -132,7 +145,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
 )
 @click.option(
     "--every-nth",
-    type=click.IntRange(1, 10_000),
+    type=options.Count(1, 10_000),
     default=1,
     show_default=True,
     help="Use only every so many-th range of the log.",
@@ -161,7 +174,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
 )
 @click.option(
     "--seeds",
-    type=click.IntRange(1, 1000),
+    type=options.Count(1, 1000),
     default=1,
     show_default=True,
     help="How often what is random is drawn.",

@@ -27,7 +27,6 @@ FORMATS = ("json", "markdown")
       driftgate budget routines/dash.yaml --redraws 8000 --all
       driftgate budget routines/dash.yaml --grow --improve
 
-    \b
     What it shows: for each checkpoint and the end, along each axis of the tolerance, how much each
     error source makes of the variance, by both engines, and what a run with that source switched off
     would give. It takes two runs of --redraws trials for each error source; --grow takes up to seven
@@ -35,12 +34,12 @@ FORMATS = ("json", "markdown")
     """
 )
 @click.argument("routine", type=Documents("routine"))
-@click.option("--mirrored", is_flag=True, help="The other side of the field.")
+@click.option("--mirrored", is_flag=True, help="Take the other side of the field.")
 @click.option("--all", "everything", is_flag=True, help="Show every source, however small its share.")
 @options.trials_option
 @click.option(
     "--redraws",
-    type=click.IntRange(100, 1_000_000),
+    type=options.Count(100, 1_000_000),
     default=2000,
     show_default=True,
     help="Trials of each run with a source redrawn, switched off or grown; at most --trials.",
@@ -52,7 +51,7 @@ FORMATS = ("json", "markdown")
 @options.seed_option
 @options.confidence_option
 @options.workers_option
-@options.field_options
+@options.one_field_options
 @options.today_option
 @report_option(FORMATS)
 @options.colour_option

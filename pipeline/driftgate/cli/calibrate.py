@@ -17,14 +17,13 @@ from driftgate.cli.out import emit, say_status
       driftgate calibrate --guide --robot routines/robots/wren.yaml
       driftgate calibrate --tape routines/calibration/wren-tape.yaml
       driftgate calibrate logs/ --robot routines/robots/wren.yaml
-      driftgate calibrate logs/*.csv --robot routines/robots/wren.yaml --out routines/robots/wren-2.yaml
+      driftgate calibrate logs/ --robot routines/robots/wren.yaml \\
+          --out routines/robots/wren-2.yaml
 
-    \b
     Each LOG is one run: a file, several files of one run joined by '+', or a folder of runs. What is
     found goes with how well it is known, so that a prediction from six runs is wider than one from
     sixty; what the runs cannot tell is named, with the drive that would.
 
-    \b
     Exit statuses: 0 worked out, 2 something is wrong with the files, or they say too little.
     """
 )

@@ -46,18 +46,19 @@ PICTURED = ("html", "svg")
       driftgate check routines/dash.yaml --sample fixed --trials 4000
       driftgate check --field fieldmaps/as-measured.yaml
       driftgate check --report json=out.json --report junit=out.xml
-      driftgate check routines/dash.yaml --report html=dash.html --report svg=pictures
-      driftgate check --changed-since origin/main --baseline season-start --erosion fail
+      driftgate check --report html=dash.html --report svg=pictures
+      driftgate check --changed-since origin/main
+      driftgate check --baseline season-start --erosion fail
 
     \b
     Reading the output:
       pot-a  x  10.8 of 25 mm (43 %)  pass  p >= 99.3 % (need 99 %)
+
     says: at checkpoint pot-a the tolerance is tightest on x; in the required share of runs, at the
     stated confidence, the error is at most 43 % of the 25 mm allowed; the probability of being
     inside is at least 99.3 %, and 99 % were asked for. 'undecided' does not pass: more trials, or a
     better routine, decide it.
 
-    \b
     Exit statuses: 0 all pass, 1 a tolerance breaks or is undecided or a plan is infeasible,
     2 bad input or usage, 3 a fault in driftgate, 5 nothing matched, 130 interrupted.
     """

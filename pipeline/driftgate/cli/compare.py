@@ -24,32 +24,38 @@ FORMATS = ("json", "markdown")
     \b
     Examples:
       driftgate compare routines/dash.yaml --without-correction
-      driftgate compare routines/dash.yaml --variant "wide gate: correction.gate.sigmas=4"
       driftgate compare routines/dash.yaml \\
-          --variant "blend: correction.update.law=blend; correction.update.share=50 %" \\
+          --variant "wide gate: correction.gate.sigmas=4"
+      driftgate compare routines/dash.yaml \\
+          --variant "no gate: correction.gate=null" \\
           --variant "practice floor: field=fieldmaps/practice.yaml" \\
           --variant "better gyro: errors.heading_bias.spread=0.02 deg/s"
 
     \b
     A variant is "NAME: CHANGE; CHANGE". A change is
-      robot=FILE           another robot
-      field=FILE           another true field; the robot keeps the map that it carries
-      carried-field=FILE   another field, and the robot carries its map
-      PATH=VALUE           a setting of the robot: the keys of its file joined by dots, and the
-                           value as it would stand there; null takes a key away. An item of a
-                           list goes by its id: sensors.front.rate=20 Hz
+      robot=FILE          another robot
+      field=FILE          another true field; the robot keeps the map it carries
+      carried-field=FILE  another field, and the robot carries its map
+      PATH=VALUE          a setting of the robot: the keys of its file joined by
+                          dots, and the value as it would stand there; null
+                          takes a key away. An item of a list goes by its id:
+                          sensors.front.rate=20 Hz
 
-    \b
-    Trial by trial every variant has the same luck, so that small differences show. Exit statuses:
-    0 all variants were predicted, 1 the plan of one is infeasible, 2 bad input or usage.
+    Trial by trial every variant has the same luck, so that small differences show.
+
+    Exit statuses: 0 all variants were predicted, 1 the plan of one is infeasible, 2 bad input or usage.
     """
 )
 @click.argument("routine", type=Documents("routine"))
 @click.option(
-    "--variant", "variants", multiple=True, metavar="'NAME: CHANGES'", help="A variant. Any number of times."
+    "--variant",
+    "variants",
+    multiple=True,
+    metavar="'NAME: CHANGES'",
+    help="A variant, as described below; may be given several times.",
 )
 @click.option("--without-correction", is_flag=True, help="Add the variant that never takes a fix.")
-@click.option("--mirrored", is_flag=True, help="The other side of the field.")
+@click.option("--mirrored", is_flag=True, help="Take the other side of the field.")
 @options.trials_option
 @options.seed_option
 @options.confidence_option

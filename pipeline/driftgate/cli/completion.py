@@ -15,12 +15,11 @@ VARIABLE = "_DRIFTGATE_COMPLETE"
     epilog="""
     \b
     Examples:
-      source <(driftgate completion bash)        bash, in this shell; for all: this line in ~/.bashrc
-      source <(driftgate completion zsh)         zsh, after compinit; for all: this line in ~/.zshrc
-      driftgate completion fish | source         fish, in this shell
+      source <(driftgate completion bash)  bash; for good, in ~/.bashrc
+      source <(driftgate completion zsh)   zsh, after compinit; in ~/.zshrc
+      driftgate completion fish | source   fish; for good, into a file:
       driftgate completion fish > ~/.config/fish/completions/driftgate.fish
 
-    \b
     What the TAB key then completes: commands, options and their choices; routines, robots and field
     maps where one is expected; the codes of findings, the kinds of schema, and reports.
     """

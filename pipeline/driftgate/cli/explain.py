@@ -26,7 +26,6 @@ if TYPE_CHECKING:
       driftgate explain routines/dash.yaml --field fieldmaps/practice.yaml
       driftgate explain routines/dash.yaml --trial 123 --seed 1
 
-    \b
     What it shows: the planned timeline; how near the outline comes to things; what every sensor
     should see in every step, and the named reason where a reading gives no fix; dark times; the
     predicted error at each checkpoint by both engines; which error sources make it, and which of
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     ones apart; whether the robot's filter is right about its own errors, and if not, which of its
     numbers to change. The exit status is that of the case shown.
 
-    \b
     With --trial: that one trial of the run with this seed, step by step: what drifted, which reading
     was taken or refused and what mattered of it, contact, and why it ended off. What weighs most is
     marked with '!'. The exit status is 0 whatever became of it.
@@ -45,18 +43,18 @@ if TYPE_CHECKING:
 @click.option(
     "--trial",
     "number",
-    type=click.IntRange(0, options.MOST_EVER),
+    type=options.Count(0, options.MOST_EVER),
     default=None,
     metavar="N",
     help="Tell the story of this trial instead.",
 )
 @click.option("--details", is_flag=True, help="With --trial: all its steps and readings.")
-@click.option("--mirrored", is_flag=True, help="The other side of the field.")
+@click.option("--mirrored", is_flag=True, help="Take the other side of the field.")
 @options.trials_options
 @options.seed_option
 @options.confidence_option
 @options.workers_option
-@options.field_options
+@options.one_field_options
 @options.today_option
 @options.colour_option
 def command(

@@ -22,19 +22,20 @@ if TYPE_CHECKING:
     Examples:
       driftgate export routines/dash.yaml --out robot/generated
       driftgate export --out robot/generated
-      driftgate export --out robot/generated --field fieldmaps/as-measured.yaml --carry-field
+      driftgate export --out robot/generated \\
+          --field fieldmaps/as-measured.yaml --carry-field
 
     \b
     What it writes, for each routine and side:
       NAME.h             the routine and its correction as C constants, SI units
       NAME.json          the same
-      NAME.vectors.h     test vectors: what the robot's code is given, and what must come of it
+      NAME.vectors.h     test vectors: what the robot's code gets and must give
       NAME.vectors.json  the same
-      NAME.host.c        a program for a computer: goes through the steps, checks the vectors
-    and once: driftgate_types.h, the correction itself as C (driftgate_correction.*), and what the
+      NAME.host.c        a program for a computer: the steps, and the vectors
+
+    And once: driftgate_types.h, the correction itself as C (driftgate_correction.*), and what the
     programs need. C11, C++17 as well; nothing but <math.h>.
 
-    \b
     Exit statuses: 0 written, 1 a plan is infeasible (nothing is written), 2 bad input or usage,
     5 nothing matched.
     """
@@ -48,7 +49,7 @@ if TYPE_CHECKING:
     metavar="FOLDER",
     help="Where to write; made if need be. Files that driftgate did not write are never replaced.",
 )
-@options.field_options
+@options.handed_field_options
 @options.today_option
 @options.colour_option
 def command(

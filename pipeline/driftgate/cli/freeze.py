@@ -28,12 +28,10 @@ DEFAULT = Path("routines/code.freeze")
       driftgate freeze --out routines/spring.freeze
       driftgate freeze routines/dash.yaml routines/round.yaml
 
-    \b
     The manifest holds the files themselves, hashes of what they mean and of their bytes, hashes of
     the files generated for the robot, this driftgate's version, and every verdict with its margin.
     Its last line is its digest: note it down, and hand it to 'driftgate verify --expect'.
 
-    \b
     Exit statuses: 0 everything passes and is frozen; nothing is written otherwise: 1 a tolerance
     breaks or is undecided or a plan is infeasible, 2 bad input or usage, 5 nothing matched.
     """

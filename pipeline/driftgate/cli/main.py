@@ -7,6 +7,7 @@ import difflib
 import errno
 import io
 import os
+import shlex
 import signal
 import sys
 import threading
@@ -22,7 +23,7 @@ from driftgate.cli.out import OutputError, flush_stdout, say_status
 from driftgate.core.errors import DriftgateError
 
 # Command to module; a module is imported when its command is asked for.
-_COMMANDS: Final = {
+COMMANDS: Final = {
     "new": "driftgate.cli.new",
     "check": "driftgate.cli.check",
     "explain": "driftgate.cli.explain",
@@ -60,6 +61,43 @@ _SHORT: Final = {
     "completion": "Let the TAB key complete commands, files and codes.",
 }
 
+# In the order in which people meet them.
+_SECTIONS: Final = (
+    ("Begin", ("new", "validate")),
+    ("Judge", ("check", "explain", "budget", "compare", "nightly")),
+    ("Measure", ("calibrate", "sample-logs", "backtest")),
+    ("Compete", ("freeze", "verify", "export")),
+    ("Look up", ("codes", "schema", "completion")),
+)
+# What people type who have used other tools.
+_OTHER_WORDS: Final = {
+    **dict.fromkeys(("run", "test", "judge", "gate", "simulate", "predict"), "check"),
+    **dict.fromkeys(("init", "create", "start", "begin", "setup"), "new"),
+    **dict.fromkeys(("lint", "valid"), "validate"),
+    **dict.fromkeys(("why", "show", "plan", "trace"), "explain"),
+    **dict.fromkeys(("diff", "versus"), "compare"),
+    **dict.fromkeys(("code", "rule", "rules", "finding"), "codes"),
+    **dict.fromkeys(("lock", "manifest"), "freeze"),
+    "fit": "calibrate",
+}
+_FIRST_STEPS: Final = """\
+driftgate predicts whether an autonomous routine still ends, and acts, within tolerance.
+
+{steps}
+
+driftgate --help lists all commands, driftgate COMMAND --help has examples of each.
+"""
+_NOTHING_YET: Final = """\
+Nothing to judge here yet. To begin:
+  driftgate new my-robot    a robot, a field and a first routine, from a few sizes
+  cd my-robot
+  driftgate check           will it hold its tolerances?"""
+_SOMETHING: Final = """\
+Here are routines. To begin:
+  driftgate validate        are the files sound?
+  driftgate check           will every routine hold its tolerances?
+  driftgate explain FILE    one routine in depth: what makes its error, and where"""
+
 TRACEBACK_VARIABLE: Final = "DRIFTGATE_TRACEBACK"
 # What a write answers with where there is no room: about the machine, not about driftgate.
 _NO_ROOM: Final = frozenset(getattr(errno, name, -1) for name in ("ENOSPC", "EDQUOT", "EFBIG"))
@@ -72,13 +110,13 @@ class LazyGroup(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the names in the order in which people meet them."""
-        return list(_COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command."""
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
-        command = import_module(_COMMANDS[cmd_name]).command
+        command = import_module(COMMANDS[cmd_name]).command
         assert isinstance(command, click.Command)
         return command
 
@@ -87,20 +125,34 @@ class LazyGroup(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Suggest the command that was probably meant."""
         name = args[0]
-        close = difflib.get_close_matches(name, _COMMANDS, n=1)
-        if name not in _COMMANDS and not name.startswith("-") and close:
-            ctx.fail(f"No such command '{name}'. Did you mean '{close[0]}'?")
+        if name not in COMMANDS and not name.startswith("-") and not ctx.resilient_parsing:
+            ctx.fail(f"There is no command '{name}'{_meant(name)}")
         return super().resolve_command(ctx, args)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
         """Complete commands without importing them, and the options of the group."""
-        found = [CompletionItem(name, help=_SHORT[name]) for name in _COMMANDS if name.startswith(incomplete)]
+        found = [CompletionItem(name, help=_SHORT[name]) for name in COMMANDS if name.startswith(incomplete)]
         return [*found, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, _SHORT[name]) for name in _COMMANDS])
+        for title, names in _SECTIONS:
+            with formatter.section(title):
+                formatter.write_dl([(name, _SHORT[name]) for name in names], col_max=12)
+
+
+def _meant(name: str) -> str:
+    """Return the end of a sentence about a command that does not exist."""
+    if name.endswith((".yaml", ".yml")) or os.path.exists(name):
+        return f"; to judge a file: driftgate check {shlex.quote(name)}"
+    close = difflib.get_close_matches(name.lower(), COMMANDS, n=1)
+    meant = _OTHER_WORDS.get(name.lower(), close[0] if close else "")
+    return f". Did you mean '{meant}'?" if meant else "; driftgate --help lists them"
+
+
+def _first_steps() -> str:
+    """Return what to do first, in the folder that somebody is in."""
+    return _FIRST_STEPS.format(steps=_SOMETHING if os.path.isdir("routines") else _NOTHING_YET)
 
 
 @click.group(
@@ -109,10 +161,11 @@ class LazyGroup(click.Group):
     epilog="""
     \b
     Examples:
-      driftgate validate                       are the files sound?
-      driftgate check                          will every routine keep its tolerances?
-      driftgate check routines/dash.yaml       only this one
-      driftgate explain routines/dash.yaml     why, in depth
+      driftgate new my-robot                a project of your own
+      driftgate validate                    are the files sound?
+      driftgate check                       will all hold their tolerances?
+      driftgate check routines/dash.yaml    only this one
+      driftgate explain routines/dash.yaml  why, in depth
       driftgate check --report junit=out.xml --report markdown=summary.md
 
     \b
@@ -156,7 +209,7 @@ def run(arguments: list[str]) -> int:
     except click.ClickException as error:
         if isinstance(error, click.exceptions.NoArgsIsHelpError):
             with contextlib.suppress(OSError):
-                error.show()
+                click.echo(_first_steps(), err=True, nl=False)
             say_status(2, "bad usage: no command was given")
         else:
             with contextlib.suppress(OSError):

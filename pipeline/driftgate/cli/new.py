@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
 
 class _Asked(NamedTuple):
-    """One thing that is asked for: its option, what it is, its default, what the interview says."""
+    """One thing that is asked for: its option and placeholder, what it is, its default, the question."""
 
     option: str
+    metavar: str
     type: click.ParamType[Any]
     default: str
     help: str
@@ -30,6 +31,7 @@ _LENGTH: Final = "length"
 _ASKED: Final = (
     _Asked(
         "field-length",
+        "LENGTH",
         AsTyped(_LENGTH, 0.3, 50.0),
         "3.6 m",
         "The field from wall to wall, along its x axis.",
@@ -37,6 +39,7 @@ _ASKED: Final = (
     ),
     _Asked(
         "field-width",
+        "LENGTH",
         AsTyped(_LENGTH, 0.3, 50.0),
         "2.4 m",
         "The same along its y axis.",
@@ -44,6 +47,7 @@ _ASKED: Final = (
     ),
     _Asked(
         "robot-length",
+        "LENGTH",
         AsTyped(_LENGTH, 0.05, 2.0),
         "350 mm",
         "The robot from bumper to bumper.",
@@ -51,14 +55,18 @@ _ASKED: Final = (
     ),
     _Asked(
         "robot-width",
+        "LENGTH",
         AsTyped(_LENGTH, 0.05, 2.0),
         "300 mm",
         "The robot from side to side.",
         "And how wide?",
     ),
-    _Asked("robot-mass", AsTyped("mass", 0.05, 150.0), "5 kg", "The robot's mass, battery included.", ""),
+    _Asked(
+        "robot-mass", "MASS", AsTyped("mass", 0.05, 150.0), "5 kg", "The robot's mass, battery included.", ""
+    ),
     _Asked(
         "wheel-diameter",
+        "LENGTH",
         AsTyped(_LENGTH, 0.01, 0.6),
         "80 mm",
         "Diameter of its driven wheels.",
@@ -66,6 +74,7 @@ _ASKED: Final = (
     ),
     _Asked(
         "wheel-speed",
+        "SPEED",
         AsTyped("turn rate", 0.5, 700.0),
         "300 rpm",
         "How fast such a wheel turns in the air, behind the gears.",
@@ -73,6 +82,7 @@ _ASKED: Final = (
     ),
     _Asked(
         "sensors",
+        "SIDES",
         Sides(),
         "front,left",
         "Where range sensors look: any of front, left, back, right, separated by commas; or none.",
@@ -91,7 +101,11 @@ _WHAT: Final = {
 def _asked_options(function: Any) -> Any:
     for asked in reversed(_ASKED):
         add = click.option(
-            f"--{asked.option}", type=asked.type, show_default=asked.default, default=None, help=asked.help
+            f"--{asked.option}",
+            type=asked.type,
+            default=None,
+            metavar=asked.metavar,
+            help=f"{asked.help}  [default: {asked.default}]",
         )
         function = add(function)
     return function
@@ -103,7 +117,7 @@ def _asked_options(function: Any) -> Any:
     Examples:
       driftgate new greenhouse
       driftgate new greenhouse --field-length 12ft --field-width 12ft --yes
-      driftgate new --robot-length "18 in" --robot-width "16 in" --sensors left,right
+      driftgate new --robot-length "18 in" --robot-width "16 in" -y
 
     \b
     What it writes:
@@ -111,12 +125,12 @@ def _asked_options(function: Any) -> Any:
       routines/robots/robot.yaml      the robot
       fieldmaps/field.yaml            the field: four walls
       .github/workflows/routines.yml  the gate on a build server
-      .schemas/                       JSON Schemas, which the first lines of the files name
+      .schemas/                       JSON Schemas, named in each file's head
+
     It passes `driftgate check` as it is. Comments say what to change, and how each number would be
     measured: to begin with all are guesses. A file that exists is never written over; if one is in the
     way, it is named and nothing is written.
 
-    \b
     Exit statuses: 0 written, 2 bad usage, sizes that do not go together, or a file in the way.
     """
 )

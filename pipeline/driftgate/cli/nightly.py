@@ -29,7 +29,6 @@ FORMATS = ("json", "csv", "markdown", "html")
       driftgate nightly --history nights --kept --report csv=trend.csv
       driftgate nightly --history nights --rebuild
 
-    \b
     Faults: each sensor dead, stuck, knocked askew; gyro drift doubled; a bumpy floor; a low battery; the
     robot put down off its mark; the field built at the edge of its tolerance; an element strayed to the worst
     place, searched. They decide nothing: the exit status is that of the routines as they are.
@@ -48,7 +47,7 @@ FORMATS = ("json", "csv", "markdown", "html")
     "--history",
     type=click.Path(path_type=Path, file_okay=False),
     default=None,
-    metavar="DIR",
+    metavar="FOLDER",
     help="Folder in which nights are kept, made if it is not there; a night that was interrupted goes on "
     "from it. Without it nothing is kept.",
 )
@@ -62,21 +61,21 @@ FORMATS = ("json", "csv", "markdown", "html")
 )
 @click.option(
     "--trials",
-    type=click.IntRange(1, options.MOST_EVER),
+    type=options.Count(1, options.MOST_EVER),
     default=40_000,
     show_default=True,
     help="Trials of each case as it is.",
 )
 @click.option(
     "--fault-trials",
-    type=click.IntRange(1, options.MOST_EVER),
+    type=options.Count(1, options.MOST_EVER),
     default=1000,
     show_default=True,
     help="Trials of each case under each fault.",
 )
 @click.option(
     "--scout-trials",
-    type=click.IntRange(1, 4096),
+    type=options.Count(1, 4096),
     default=250,
     show_default=True,
     help="Trials of each place or way that a search for the worst tries; so many places are tried at first.",
@@ -84,7 +83,7 @@ FORMATS = ("json", "csv", "markdown", "html")
 @click.option("--no-faults", is_flag=True, help="Only the routines as they are.")
 @click.option(
     "--seed",
-    type=click.IntRange(0, 2**63 - 1),
+    type=options.Count(0, 2**63 - 1),
     default=None,
     show_default="made from the night's day",
     help="Seed of the random streams. Nights with one seed are no independent samples.",

@@ -29,6 +29,27 @@ ROBOT_FILE = Documents("robot", file_only=True)
 FIELD_FILE = Documents("field map", file_only=True)
 
 
+class Count(click.ParamType[int]):
+    """A whole number from `low` to `high`; help does not show the bounds, a message does."""
+
+    name = "number"
+
+    def __init__(self, low: int, high: int) -> None:
+        self.low, self.high = low, high
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Return the number."""
+        try:
+            number = int(str(value).strip())
+        except ValueError:
+            self.fail(f"'{value}' is no whole number; write digits alone, such as 4000", param, ctx)
+        if number < self.low:
+            self.fail(f"{value} is too small: at least {self.low}", param, ctx)
+        if number > self.high:
+            self.fail(f"{value} is too large: at most {self.high}", param, ctx)
+        return number
+
+
 class Share(click.ParamType[float]):
     """A probability strictly between 0 and 1, written 0.95 or 95%."""
 
@@ -52,10 +73,10 @@ def trials_option(function: F) -> F:
     """Add --trials, for a command that takes just so many."""
     return click.option(
         "--trials",
-        type=click.IntRange(1, MOST_EVER),
+        type=Count(1, MOST_EVER),
         default=4000,
         show_default=True,
-        help="Trials of each case. More trials decide closer calls.",
+        help="How many trials. More of them tell smaller differences.",
     )(function)
 
 
@@ -71,7 +92,7 @@ def trials_options(function: F) -> F:
     )(function)
     return click.option(
         "--trials",
-        type=click.IntRange(1, MOST_EVER),
+        type=Count(1, MOST_EVER),
         default=None,
         show_default="20000, or 4000 with --sample fixed",
         help="Most trials of each case; with --sample fixed, all of them. More trials decide closer calls; "
@@ -92,7 +113,7 @@ def seed_option(function: F) -> F:
     """Add --seed."""
     return click.option(
         "--seed",
-        type=click.IntRange(0, 2**63 - 1),
+        type=Count(0, 2**63 - 1),
         default=1,
         show_default=True,
         help="Seed of the random streams. The same seed gives the same numbers.",
@@ -126,14 +147,32 @@ def workers_option(function: Callable[..., int]) -> Callable[..., int]:
     )(with_crew)
     return click.option(
         "--workers",
-        type=click.IntRange(1, 1024),
+        type=Count(1, 1024),
         default=None,
         help="Worker processes; by default one for each usable core. Changes no number.",
     )(cluster)
 
 
 def field_options(function: F) -> F:
-    """Add --field and --carry-field."""
+    """Add --field and --carry-field, for a command that judges on further fields."""
+    return _field_options(
+        function, "Judge on this field map too, as the true field: for example as measured on the day."
+    )
+
+
+def one_field_options(function: F) -> F:
+    """Add --field and --carry-field, for a command that shows one case."""
+    return _field_options(
+        function, "The true field, instead of the routine's own: for example as measured on the day."
+    )
+
+
+def handed_field_options(function: F) -> F:
+    """Add --field and --carry-field, for a command that hands the robot its map."""
+    return _field_options(function, "With --carry-field: the map that the robot gets, instead of its own.")
+
+
+def _field_options(function: F, words: str) -> F:
     carried = click.option(
         "--carry-field",
         is_flag=True,
@@ -145,8 +184,7 @@ def field_options(function: F) -> F:
         type=FIELD_FILE,
         default=None,
         metavar="FILE",
-        help="Judge on this field map too, as the true field: for example as measured on the day. "
-        "(explain, sample-logs: instead of the routine's own.)",
+        help=words,
     )(carried)
 
 
@@ -178,7 +216,7 @@ def cache_options(function: F) -> F:
         type=click.Path(path_type=Path, file_okay=False),
         envvar=CACHE_VARIABLE,
         default=None,
-        metavar="DIR",
+        metavar="FOLDER",
         help="Where answers are kept for runs whose inputs have not changed (or DRIFTGATE_CACHE, 'off' for "
         "nowhere); by default this user's cache folder, and nowhere where CI is set.",
     )(off)

@@ -20,17 +20,15 @@ MOST_RUNS: Final = 1000
     \b
     Examples:
       driftgate sample-logs routines/dash.yaml --out made/
-      driftgate sample-logs routines/dash.yaml --runs 12 --out made/ --reference camera \\
-          --reference-spread "3 mm, 3 mm, 0.3 deg"
+      driftgate sample-logs routines/dash.yaml --runs 12 --out made/ \\
+          --reference camera --reference-spread "3 mm, 3 mm, 0.3 deg"
 
-    \b
     What it is for: to see what a log looks like, and to try a calibration on numbers that are known.
     One file is written for each run, and one (NAME-sim-drawn.json) with the constants that were drawn.
     By default one robot drives all runs on one field, as on a practice day; what is constant over a run
     is drawn for each. Everything is invented and marked so: never mix it with measured logs.
     Readings that the robot does not listen to (in a square-up, or by 'fixes') are left out.
 
-    \b
     Exit statuses: 0 written, 1 the plan is infeasible, 2 bad input files or bad usage.
     """
 )
@@ -44,7 +42,7 @@ MOST_RUNS: Final = 1000
     help="Where the logs go; made if it is not there. Measured logs are never written over. '-' prints the "
     "log of a single run.",
 )
-@click.option("--runs", type=click.IntRange(1, MOST_RUNS), default=6, show_default=True, help="How many.")
+@click.option("--runs", type=options.Count(1, MOST_RUNS), default=6, show_default=True, help="How many runs.")
 @click.option(
     "--reference",
     type=click.Choice(["tape", "camera"]),
@@ -86,7 +84,7 @@ MOST_RUNS: Final = 1000
     help="Another robot on another field in each run: run N is then what 'explain --trial N-1' tells.",
 )
 @options.seed_option
-@options.field_options
+@options.one_field_options
 @options.colour_option
 def command(
     routine: Path,

@@ -23,8 +23,9 @@ KINDS: Final = (*DOCUMENTS, *REPORTS, "freeze", "hand-over", "test-vectors")
       driftgate schema report
       driftgate schema robot --keys
 
+    \b
     To have an editor use one, name it in the first line of a file:
-    # yaml-language-server: $schema=routine.schema.json
+      # yaml-language-server: $schema=routine.schema.json
     """
 )
 @click.argument("kind", type=click.Choice(KINDS))

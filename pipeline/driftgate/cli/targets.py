@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 import click
 from click.shell_completion import CompletionItem
 
-_SUFFIX: Final = {"junit": "xml", "markdown": "md"}
+_EXAMPLES: Final = {"junit": "junit=report.xml", "markdown": "markdown=report.md", "svg": "svg=pictures"}
 F = TypeVar("F", bound=Callable[..., Any])
 
 # What these write is several files, into the folder that is named.
@@ -41,7 +41,7 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
         self, ctx: click.Context, param: click.Parameter, incomplete: str
     ) -> list[CompletionItem]:
         """Return a whole report for each format: a name that one may keep."""
-        names = [f"{form}=report.{_SUFFIX.get(form, form)}" for form in self._formats]
+        names = [_EXAMPLES.get(form, f"{form}=report.{form}") for form in self._formats]
         return [CompletionItem(name) for name in names if name.startswith(incomplete)]
 
 

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
       driftgate validate logs/2026-11-03-no-4.csv
       driftgate validate --report sarif=files.sarif
 
-    \b
     Exit statuses: 0 every file is sound, 2 something is wrong, 5 nothing matched.
     """
 )

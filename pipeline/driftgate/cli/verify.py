@@ -43,13 +43,11 @@ class Digest(click.ParamType[str]):
       driftgate verify --field fieldmaps/taped-out.yaml
       driftgate verify routines/spring.freeze --report junit=freeze.xml
 
-    \b
     What has changed is named, file by file and value by value; comments, titles and spacing are
     only noted. Routines that a change can affect are judged again. A change may be let through by a
     waiver, in a YAML file that 'driftgate schema waivers' describes; for each change that needs
     one, its entry is printed, to be completed.
 
-    \b
     Exit statuses: 0 everything is as frozen, or let through, and holds on the field of the day;
     1 something is not; 2 the manifest is damaged or not the one expected, bad input, bad usage.
     """
@@ -85,7 +83,7 @@ class Digest(click.ParamType[str]):
 )
 @click.option(
     "--trials",
-    type=click.IntRange(1, options.MOST_EVER),
+    type=options.Count(1, options.MOST_EVER),
     default=None,
     show_default="as frozen",
     help="Most trials of each case that is judged.",

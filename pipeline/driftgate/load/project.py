@@ -333,7 +333,8 @@ def _referenced(
             return None, [outside]
         if not os.path.lexists(real):
             message = f"there is no file {shown_path(real, library.root)}"
-            return None, [routine.finding("DG121", path, message, near_reference(real, library.root, routine.path))]
+            near = near_reference(real, library.root, routine.path)
+            return None, [routine.finding("DG121", path, message, near)]
     except (TextError, OSError, ValueError):
         return None, [routine.finding("DG121", path, f"'{shorten(name)}' is not a usable path")]
     if not real.is_file():

@@ -58,7 +58,7 @@ _TELLTALE: Final[dict[str, Kind]] = {
 # What people call steps. The first word of each answer is a step.
 _OTHER_STEPS: Final = {
     **dict.fromkeys(("move", "go", "goto", "go-to", "drive-to", "line", "straight"), "'drive' (to a point)"),
-    **dict.fromkeys(("forward", "backward", "back", "back-up"), "'advance' (by a distance; back is negative)"),
+    **dict.fromkeys(("forward", "backward", "back", "back-up"), "'advance' (by a distance; back: negative)"),
     **dict.fromkeys(("spin", "pivot"), "'turn' (to a heading) or 'rotate' (by an angle)"),
     **dict.fromkeys(("strafe", "slide"), "'sidestep'"),
     **dict.fromkeys(("wait", "sleep", "delay", "stop"), "'pause'"),

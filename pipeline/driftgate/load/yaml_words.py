@@ -62,14 +62,16 @@ _WORDS: Final = (
     _Words(
         "expected '-'",
         "this line is indented otherwise than the list around it (from line LINE on)",
-        "every '-' of a list stands in one column, and so do the keys of one item; what is no list has no '-'",
+        "every '-' of a list stands in one column, and so do an item's keys; what is no list has no '-'",
     ),
     _Words("block end", "", "line it up with the keys or items above it"),
     _Words("could not find expected ':'", "a key without its ':'", "write ': ' behind the key", begun=True),
     _Words("undefined alias", "", "write the value out; a text that starts with * needs quotes"),
     _Words("unknown escape", "", "use single quotes, or write \\\\ for a backslash"),
 )
-_COMMA: Final = _Words("", "a comma is missing here, or the bracket's end", "close the bracket, or add the comma")
+_COMMA: Final = _Words(
+    "", "a comma is missing here, or the bracket's end", "add the comma, or close the bracket"
+)
 _TIGHT_DASH: Final = re.compile(r"\s*-[^\s-]")
 
 

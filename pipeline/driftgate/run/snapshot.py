@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from driftgate.load.project import SUFFIXES
+from driftgate.load.near import SUFFIXES
 from driftgate.load.text import LARGEST_BYTES, is_plain_path
 from driftgate.run.git import REGULAR, Repository
 from driftgate.run.status import InputError
