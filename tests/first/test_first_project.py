@@ -225,3 +225,14 @@ def test_err_misfit_is_bad_input(tmp_path):
     with pytest.raises(InputError, match="does not fit"):
         begin_project(tmp_path / "new", wanted(field=("400 mm", "3 m")))
     assert not (tmp_path / "new").exists()
+
+
+def test_err_a_link_out_of_the_repository_is_not_followed(tmp_path):
+    """Where a folder of the repository is a link that leads out of it, nothing is written behind it."""
+    (tmp_path / "here/.git").mkdir(parents=True)
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "here/routines").symlink_to(tmp_path / "outside")
+    before = everything_in(tmp_path)
+    with pytest.raises(WriteError):
+        begin_project(tmp_path / "here", wanted())
+    assert everything_in(tmp_path) == before

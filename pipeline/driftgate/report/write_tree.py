@@ -7,7 +7,8 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from driftgate.report.write import WriteError, write_new
+from driftgate.core.held import held
+from driftgate.report.write import WriteError, check_way, write_new
 
 
 def in_the_way(folder: Path, names: Iterable[str]) -> list[str]:
@@ -42,15 +43,19 @@ def write_tree(folder: Path, texts: Mapping[str, str]) -> None:
     try:
         for name, text in texts.items():
             path = folder / name
-            _make(path.parent, made)
-            write_new(path, text)
-            files.append(path)
+            check_way(path.parent)
+            # An interrupt comes between two files, so that what has been written is known.
+            with held():
+                _make(path.parent, made)
+                write_new(path, text)
+                files.append(path)
     except BaseException:
-        for path in files:
-            path.unlink(missing_ok=True)
-        for path in reversed(made):
-            with contextlib.suppress(OSError):  # somebody else has put something there
-                path.rmdir()
+        with held():
+            for path in files:
+                path.unlink(missing_ok=True)
+            for path in reversed(made):
+                with contextlib.suppress(OSError):  # somebody else has put something there
+                    path.rmdir()
         raise
 
 
