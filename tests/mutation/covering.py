@@ -6,6 +6,7 @@ count for each.
 
 from __future__ import annotations
 
+import fnmatch
 import json
 import os
 import resource
@@ -118,6 +119,12 @@ class Covering:
                 for number in numbers:
                     of_line.setdefault(number, set()).add(test)
         return cls(kept["seconds"], lines)
+
+    def without(self, patterns: list[str]) -> Covering:
+        """Return the map without the tests of some files."""
+        gone = {t for t in self.seconds if any(fnmatch.fnmatch(t.split("::")[0], p) for p in patterns)}
+        lines = {name: {n: tests - gone for n, tests in of.items()} for name, of in self.lines.items()}
+        return Covering(self.seconds, lines)
 
     def tests_of(self, name: str, first: int, last: int, at_import: bool = False) -> list[str]:
         """Return the tests that run any of the lines, the quickest first.

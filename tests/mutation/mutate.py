@@ -39,7 +39,11 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=raw)
     parser.add_argument("--sample", type=int, default=400, help="how many mutants to try [400]")
     parser.add_argument("--seed", type=int, default=1, help="which sample [1]")
-    parser.add_argument("--modules", nargs="+", default=["*"], help="patterns such as 'predict/*' [all]")
+    parser.add_argument(
+        "--modules", nargs="+", default=["*"], help="patterns such as 'predict/*' to draw from [all]"
+    )
+    parser.add_argument("--only", nargs="+", default=["*"], help="patterns: of the sample, these modules")
+    parser.add_argument("--without", nargs="+", default=[], help="patterns of test files to do without")
     parser.add_argument("--resume", type=Path, default=Path("mutants.jsonl"), help="results [mutants.jsonl]")
     parser.add_argument("--again", type=Path, help="results whose survivors alone are tried")
     parser.add_argument("--map", type=Path, help="which tests run which lines [beside the results]")
@@ -168,12 +172,13 @@ def main() -> None:
         run_measure(map_file, SOURCE, PACKAGES, list(TESTS))
     if asked.also:
         run_measure(map_file, SOURCE, PACKAGES, asked.also)
-    covering = Covering.read(map_file)
+    covering = Covering.read(map_file).without(asked.without)
     session = Session(asked.resume, covering, modules, asked.cap)
     if asked.again:
         lines = [json.loads(line) for line in asked.again.read_text().splitlines()]
         alive = {line["key"] for line in lines if not line["outcome"].startswith(KILLED)}
         sample = [mutant for mutant in sample if mutant.key in alive]
+    sample = [mutant for mutant in sample if any(fnmatch.fnmatch(mutant.name, p) for p in asked.only)]
     known = session.known()
     if not asked.summary:
         preload()
