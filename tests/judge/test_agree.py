@@ -130,3 +130,21 @@ def test_law_degenerate_trials():
     """Trials without any spread differ from a prediction with one, and from a shifted mean."""
     found = compare(np.tile([[0.004, 0.0, 0.0]], (50, 1)))
     assert ("x", "mean") in [(d.axis, d.what) for d in found]
+
+
+def test_law_one_wrong_reading_in_a_thousand_is_not_named():
+    """From a wrong surface came one of a thousand, which is no cause; three of two thousand are one."""
+    far = normal_errors(2000, mean=(0.004, 0, 0))
+
+    def why(accepted, wrong):
+        counts = np.zeros((1, 4, len(Outcome)), np.int64)
+        counts[0, 0, Outcome.ACCEPTED] = accepted
+        wrongly = np.zeros((1, 4), np.int64)
+        wrongly[0, 0] = wrong
+        trials = trials_of([moment_trials(far)], counts=counts, wrong=wrongly)
+        return disagreements((moment("end", x="20 mm"),), covariance_of(1, by_source={"a": COV}), trials)[
+            0
+        ].why
+
+    assert "wrong surface" not in why(1000, 1)
+    assert "0.1 % of the accepted readings came from a wrong surface" in why(2000, 3)

@@ -316,3 +316,44 @@ def test_err_out_of_range(call):
     """Impossible counts and probabilities are refused."""
     with pytest.raises(ModelError):
         call()
+
+
+def of_errors(x_mm, y_mm=0.0):
+    """Return trials that all end inside 10 mm, with these errors on x and on y."""
+    x = np.asarray(x_mm, float) * 1e-3
+    errors = np.stack([x, np.broadcast_to(y_mm, x.shape) * 1e-3, 0 * x], axis=1)
+    at = moment("end", x="10 mm", y="10 mm")
+    return joined(
+        [
+            outcomes_of((at,), trials_of([moment_trials(errors[low:high])]), 15.0)
+            for low, high in section_bounds(len(x))
+        ]
+    ).moments[0]
+
+
+def test_law_margin_alone_decides_where_all_succeed():
+    """Twice the error is worse and half of it better, though no trial fails; the same is no difference."""
+    small = np.linspace(1.0, 4.0, 2000)[np.random.default_rng(4).permutation(2000)]
+    worse = moment_change(of_errors(small), of_errors(2 * small), 0.95)
+    assert (worse.word, worse.decided_by, worse.same) == ("worse", "margin", False)
+    # The 95th of 1 to 4 mm is 3.85: 0.385 of 10 mm, and twice that.
+    assert worse.errors.used_before == pytest.approx(0.385, abs=1e-3)
+    assert worse.errors.used_now == pytest.approx(0.770, abs=1e-3)
+    assert worse.errors.used.low > 0.3
+    assert worse.shown_loss == worse.errors.used.low
+    better = moment_change(of_errors(2 * small), of_errors(small), 0.95)
+    assert (better.word, better.decided_by) == ("better", "margin")
+    assert better.errors.used.high < -0.3
+    assert better.shown_loss == 0.0
+    same = moment_change(of_errors(small), of_errors(small), 0.95)
+    assert (same.word, same.decided_by, same.same) == ("no difference seen", "", True)
+
+
+def test_law_the_axis_that_is_or_was_the_worst_is_shown():
+    """An axis that was harmless and is the worst now is shown, and one that was the worst, too."""
+    x = np.linspace(1.0, 4.0, 2000)
+    now = moment_change(of_errors(x, 2.0), of_errors(x, 6.0), 0.95).errors
+    assert (now.axis, now.axis_used_before, now.axis_used_now) == ("y", 0.2, pytest.approx(0.6))
+    assert (now.error_before, now.error_now) == (2e-3, 6e-3)
+    was = moment_change(of_errors(x, 6.0), of_errors(x, 2.0), 0.95).errors
+    assert (was.axis, was.error_before, was.error_now) == ("y", 6e-3, 2e-3)

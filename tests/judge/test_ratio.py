@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_cases import moment, moment_trials
 
-from driftgate.judge.ratio import limits_of, share_used, shares_of, with_dependencies
+from driftgate.judge.ratio import limits_of, share_used, shares_of, with_dependencies, worst_trials
 from driftgate.schema.routine import Tolerance
 
 LIMIT = st.none() | st.floats(-0.5, 0.5, allow_subnormal=False)
@@ -110,3 +111,12 @@ def test_law_limits_of_bands():
     assert found["across"] == (-0.005, None)
     assert found["radial"] == (None, 0.02)
     assert found["heading"] == pytest.approx((-math.radians(1), math.radians(2)))
+
+
+def test_law_the_worst_trials_are_named_in_order():
+    """Failing ones before others, by the share used, of equals by number, three of them."""
+    joint = np.array([0.9, 1.5, 0.2, 3.0, 1.5, 5.0])
+    success = np.array([True, False, False, False, False, True])
+    shares = SimpleNamespace(joint=joint)
+    assert worst_trials(shares, success) == (3, 1, 4)
+    assert worst_trials(shares, np.ones(6, bool)) == (5, 3, 1)

@@ -246,3 +246,13 @@ def test_law_too_close_to_call_is_said():
     rule = Sampling(sequential=False)
     assert trials_to_decide(Seen(950, 1000), 0.95, rule) is None
     assert more_trials(Seen(950, 1000), 0.95, rule) == "it is too close to call with trials"
+
+
+def test_law_a_requirement_is_met_at_the_bound_itself():
+    """A bound that equals what is required shows it, and does not show the opposite."""
+    rule, seen = Sampling(0.95, 1), Seen(58, 59)
+    low, high = rule.lower(seen, 0.95), rule.upper(seen, 0.95)
+    assert rule.shows_above(seen, low, 0.95)
+    assert not rule.shows_above(seen, math.nextafter(low, 1.0), 0.95)
+    assert not rule.shows_below(seen, high, 0.95)
+    assert rule.shows_below(seen, math.nextafter(high, 1.0), 0.95)
