@@ -129,11 +129,16 @@ class Covering:
     def tests_of(self, name: str, first: int, last: int, at_import: bool = False) -> list[str]:
         """Return the tests that run any of the lines, the quickest first.
 
-        What runs at import has no test of its own: every test that runs anything else of the module counts.
+        What runs at import has no test of its own: every test that runs anything else of the module counts; of
+        a module that has nothing else, of its package.
         """
         of_line = self.lines.get(name, {})
         numbers = of_line if at_import else range(first, last + 1)
-        found = set().union(*(of_line.get(line, set()) for line in numbers))
+        found: set[str] = set().union(*(of_line.get(line, set()) for line in numbers))
+        if at_import and not of_line:
+            folder = name.rpartition("/")[0]
+            rest = (of for other, of in self.lines.items() if other.rpartition("/")[0] == folder)
+            found = found.union(*(tests for of in rest for tests in of.values()))
         return sorted(found, key=lambda test: (self.seconds[test], test))
 
 

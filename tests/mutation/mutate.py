@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import fnmatch
+import itertools
 import json
 import os
 from collections import Counter
@@ -69,31 +70,38 @@ class Session:
         lines = (json.loads(line) for line in self.results.read_text().splitlines() if line)
         return {str(line["key"]): line for line in lines}
 
-    def tests_for(self, mutant: Mutant) -> tuple[list[str], bool]:
-        """Return the quickest tests that run the changed lines, within the time; whether some are left."""
+    def tests_for(self, mutant: Mutant) -> tuple[list[str], list[str], bool]:
+        """Return tests that run the changed lines, those of the first and of the second look; are some left?
+
+        The first look has the quickest. The second goes round the files, the quickest of each first: tests of
+        one file are alike, and what one of them does not notice the next will seldom.
+        """
         tests = self.covering.tests_of(mutant.name, mutant.first, mutant.last, mutant.at_import)
-        spent, chosen = 0.0, []
-        for test in tests:
+        times = list(itertools.accumulate(self.covering.seconds[test] for test in tests))
+        quick = max(1, sum(time_s <= FIRST_S for time_s in times))
+        turn: Counter[str] = Counter()
+        rounds = []
+        for test in tests[quick:]:
+            file = test.split("::")[0]
+            rounds.append((turn[file], test))
+            turn[file] += 1
+        spent, second = 0.0, []
+        for _, test in sorted(rounds, key=lambda found: found[0]):
             spent += self.covering.seconds[test]
-            if spent > self.cap_s and chosen:
+            if spent > self.cap_s:
                 break
-            chosen.append(test)
-        return chosen, len(chosen) < len(tests)
+            second.append(test)
+        return tests[:quick], second, quick + len(second) < len(tests)
 
     def judge(self, mutant: Mutant) -> dict[str, object]:
         """Try one mutant and return its line of the results."""
-        tests, more = self.tests_for(mutant)
+        first, second, more = self.tests_for(mutant)
         outcome, by, seconds = UNSEEN, "", 0.0
-        if tests:
-            code = mutant.code(self.modules[mutant.name], str(SOURCE / mutant.name))
-            first = [test for i, test in enumerate(tests) if i < 1 or self._time(tests[: i + 1]) <= FIRST_S]
-            for part in (first, tests[len(first) :]):
-                if not part:
-                    continue
+        code = mutant.code(self.modules[mutant.name], str(SOURCE / mutant.name))
+        for part in (first, second):
+            if part and not outcome.startswith(KILLED):
                 outcome, by, used = self._try(mutant, code, part)
                 seconds += used
-                if outcome != SURVIVED:
-                    break
         return {
             "key": mutant.key,
             "file": mutant.name,
@@ -103,7 +111,7 @@ class Session:
             "after": mutant.after,
             "outcome": outcome,
             "by": by,
-            "tests": len(tests),
+            "tests": len(first) + len(second),
             "more": more,
             "seconds": round(seconds, 2),
         }

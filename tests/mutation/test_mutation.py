@@ -132,3 +132,5 @@ def test_law_the_quickest_tests_of_the_changed_lines_come_first():
     assert covering.tests_of("m.py", 1, 1, at_import=True) == ["t::b", "t::c", "t::a"]
     assert covering.tests_of("m.py", 7, 8) == []
     assert covering.tests_of("other.py", 5, 6) == []
+    assert covering.tests_of("other.py", 1, 1, at_import=True) == ["t::b", "t::c", "t::a"]
+    assert covering.tests_of("far/other.py", 1, 1, at_import=True) == []
