@@ -129,8 +129,8 @@ class Covering:
     def tests_of(self, name: str, first: int, last: int, at_import: bool = False) -> list[str]:
         """Return the tests that run any of the lines, the quickest first.
 
-        What runs at import has no test of its own: every test that runs anything else of the module counts; of
-        a module that has nothing else, of its package.
+        What runs at import has no test of its own: every test that runs anything else of the module counts;
+        of a module that has nothing else, of its package.
         """
         of_line = self.lines.get(name, {})
         numbers = of_line if at_import else range(first, last + 1)

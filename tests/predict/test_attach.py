@@ -194,3 +194,49 @@ def test_law_a_start_on_nothing_is_not_carried() -> None:
     """A start placed against nothing moves with nothing."""
     attach, _, _ = attachments()
     assert not np.any(attach.start().columns)
+
+
+FACE = {**BENCH, "at": {"x": "1.0 m", "y": "0.7 m", "heading": "0 deg"}}
+IN_FRONT = field_map(x=(0.0, 4.2), y=(0.0, 3.0), build=BUILD, structures=[FACE], elements=[pot("west")])
+
+
+def started(against: str, true_pot: dict[str, float] | None = None) -> tuple[Displacement, dict[str, int]]:
+    """Return how a start at (0.5, 0.7) moves with one thing; the pot may be elsewhere than drawn."""
+    true = IN_FRONT
+    if true_pot is not None:
+        (element,) = IN_FRONT.elements
+        moved = element.model_copy(update={"at": element.at.model_copy(update=true_pot)})
+        true = IN_FRONT.model_copy(update={"elements": (moved,)})
+    case = prepared(
+        [{"do": "advance", "distance": "10 mm"}],
+        robot(sensors=[range_sensor("ahead", 0.0, 0.0, 0.0)]),
+        believed=IN_FRONT,
+        true=true,
+        start=(0.5, 0.7, 0.0),
+        placed_against=[against],
+    )
+    table = source_table(case.case)
+    return Attachments(case.case, case.believed, case.true, table).start(), table.index()
+
+
+def test_law_a_start_against_an_element_turns_with_it() -> None:
+    """The pot is at (0.9, 2.1): a turn of it swings the start, 0.4 m left and 1.4 m below, about it."""
+    found, index = started("pot-west")
+    own = [found.columns[:, index[f"element_placement:pot-west:{axis}"]] for axis in ("x", "y", "heading")]
+    assert np.array(own) == pytest.approx(np.array([(1, 0, 0), (0, 1, 0), (1.4, -0.4, 1)]), abs=1e-12)
+    # Its wall, x = 0, with its middle at y = 1.5, carries the start as if it stood there itself.
+    assert found.columns[:, index["wall_build:west:offset"]] == pytest.approx([1, 0, 0], abs=1e-12)
+    assert found.columns[:, index["wall_build:west:tilt"]] == pytest.approx([0.8, 0.5, 1], abs=1e-12)
+    # Built 10 mm right of and 5 mm below where it is drawn, and turned by 20 mrad.
+    places = {"x": 0.91, "y": 2.095, "heading": np.radians(30.0) + 0.02}
+    moved, _ = started("pot-west", places)
+    assert moved.mean == pytest.approx([0.01 + 0.02 * 1.4, -0.005 - 0.02 * 0.4, 0.02], abs=1e-12)
+
+
+def test_law_a_start_against_a_structure_is_carried_by_the_nearest_face() -> None:
+    """The bench's face at x = 0.7, 0.2 m ahead, sets x and the heading and leaves y alone."""
+    found, index = started("bench")
+    for axis, expected in (("x", [1, 0, 0]), ("y", [0, 0, 0]), ("heading", [0, -0.5, 1])):
+        column = found.columns[:, index[f"structure_build:bench:{axis}"]]
+        assert column[0] == pytest.approx(expected[0], abs=1e-12), axis
+        assert column[2] == pytest.approx(expected[2], abs=1e-12), axis
