@@ -1,9 +1,9 @@
 """The list of mutants of a source tree, and the sample drawn from it.
 
-Left out, and counted, is what cannot change a result: docstrings, annotations and type aliases, `__all__`,
-decorators (what they are given guards a class, it computes nothing), assertions (they are there for the
-reader and the type checker), what follows `raise`, and text for people: a string with a space in it, alone or
-as part of an f-string.
+Left out, and counted, is what cannot change a result: docstrings, annotations, type aliases and what is there
+for the type checker alone, `__all__`, decorators (what they are given guards a class, it computes nothing),
+assertions (they are there for the reader and the type checker), what follows `raise`, and text for people: a
+string with a space in it, alone or as part of an f-string.
 """
 
 from __future__ import annotations
@@ -121,10 +121,16 @@ def _is_text(node: ast.AST) -> bool:
 
 def left_out(node: ast.AST, field: str, parent: ast.AST) -> str | None:
     """Return why a node and all below it is left out, or None."""
+    called = getattr(parent.func, "id", "") if isinstance(parent, ast.Call) else ""
     reason: str | None = None
     if _is_docstring(node):
         reason = "docstring"
-    elif field in ("annotation", "returns") or (isinstance(parent, ast.Module) and _is_alias(node)):
+    elif (
+        field in ("annotation", "returns")
+        or (isinstance(parent, ast.Module) and _is_alias(node))
+        or (isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING")
+        or (called in TYPING and field == "args")
+    ):
         reason = "annotation"
     elif isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") in ("__all__", "__slots__"):
         reason = "names given out"
@@ -134,10 +140,6 @@ def left_out(node: ast.AST, field: str, parent: ast.AST) -> str | None:
         reason = type(node).__name__.lower()
     elif isinstance(node, ast.JoinedStr | ast.Constant) and _is_text(node):
         reason = "text"
-    elif isinstance(parent, ast.Call) and getattr(parent.func, "id", "") in TYPING and field == "args":
-        reason = "annotation"
-    elif isinstance(node, ast.Import | ast.ImportFrom):
-        reason = "import"
     return reason
 
 
