@@ -113,6 +113,18 @@ def test_law_a_budget_radially():
     assert axis.rows[0].off_sd == pytest.approx(math.sqrt(0.75) * 1e-3, rel=1e-12)
 
 
+def test_law_a_source_that_the_covariance_engine_does_not_see():
+    """It makes nothing there; what the trials say of it stands."""
+    still = output([(2e-3, 1e-3), (-2e-3, 3e-3)])
+    moved = output([(-2e-3, 1e-3), (2e-3, 3e-3)])
+    seen = covariance_of(1, by_source={"wall_build": np.diag([4e-6, 0, 0])})
+    runs = {"heading_bias": (moved,), "wall_build": (still,)}
+    (axis,) = budget_of((moment("end", x="10 mm"),), seen, Redrawn((still,), (moved,), runs, runs))[0].axes
+    assert [row.source.name for row in axis.rows] == ["wall_build", "heading_bias"]
+    assert (axis.rows[1].covariance_sd, axis.rows[1].covariance_share) == (0.0, 0.0)
+    assert (axis.rows[0].covariance_sd, axis.rows[0].covariance_share) == (2e-3, 1.0)
+
+
 def test_law_no_variance_leaves_shares_at_zero():
     """Where nothing varies there are no shares by trials, and none of a variance of zero."""
     end, still = moment("end", x="10 mm"), output([(1e-3, 0)] * 3)

@@ -37,12 +37,12 @@ def run_of(count=100, wide=3, half=40, touched=2):
 
 
 def test_law_a_run_counted_by_hand():
-    """97 of 100 hold, 40 of them with half to spare; what bounds the quantile is the 95th, and x binds."""
+    """97 of 100 hold, 40 of them with half to spare; what bounds the quantile is the 96th, and x binds."""
     moments, run = run_of()
     gate, end, contact = counted(moments, run, 0.1, RULE)
     assert (gate.name, gate.required, gate.trials, gate.successes, gate.half) == ("gate", 0.9, 100, 97, 40)
     assert (gate.status, gate.axis) == ("pass", "x")
-    # Clopper and Pearson, 95 of 100 show 0.9 at 95 %, 94 do not: the 95th largest share is 8 of 10 mm.
+    # Clopper and Pearson, 96 of 100 show 0.9 at 95 %, 95 do not: the 96th share is 8 of 10 mm.
     assert gate.used == pytest.approx(0.8, rel=1e-12)
     assert gate.share == 0.97
     assert (end.successes, end.half) == (97, 97)  # 12 of 24 mm is half; three missed the gate
@@ -51,6 +51,20 @@ def test_law_a_run_counted_by_hand():
     assert contact.required == pytest.approx(0.9, rel=1e-12)
     assert (contact.status, contact.used, contact.axis) == ("pass", None, "")
     assert points_of(moments, run) == pytest.approx(13 * 0.97, rel=1e-12)
+
+
+def test_law_the_share_used_is_that_of_one_trial():
+    """Shares in no order, all different on each axis: the 96th of 100 bounds what 90 % keep at 95 %."""
+    x = np.random.default_rng(3).permutation(np.arange(1, 101)) * 1e-5
+    end = moment("end", x="10 mm", y="1 mm", required=0.9)
+    errors = np.stack([x, 1e-4 - 0.5 * x / 10, np.zeros(100)], axis=1)
+    run = outcomes_of((end,), trials_of([moment_trials(errors)]), 15.0)
+    found = counted((end,), run, 0.1, RULE)[0]
+    assert RULE.rank(100, 0.9) == 96
+    # Trial i uses 0.001 i of x and 0.1 - 0.0005 i of y; the larger of both: 0.1, 0.0995, twice 0.099, 0.0985.
+    # Alone, the 96th is 0.096 on x and 0.0975 on y.
+    assert found.used == pytest.approx(0.0985, rel=1e-12)
+    assert found.axis == "y"
 
 
 def test_law_the_lower_bound_of_a_cell_is_one_sided():
@@ -80,7 +94,7 @@ def test_law_too_few_trials_bound_no_share():
     moments, run = run_of(count=28, wide=1, half=10, touched=0)
     gate = counted(moments, run, 0.1, RULE)[0]
     assert (gate.status, gate.used, gate.axis) == ("undecided", None, "x")
-    # Six of 100 outside: the 95th share is that of a failure, 12 of 10 mm.
+    # Six of 100 outside: the 96th share is that of a failure, 12 of 10 mm.
     assert counted(*run_of(wide=6), 0.1, RULE)[0].used == pytest.approx(1.2, rel=1e-12)
 
 
