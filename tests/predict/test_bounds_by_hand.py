@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 
 from driftgate.predict.bounds import (
+    ANGLE_SLACK_RAD,
+    POSITION_SLACK_M,
+    SHARES,
+    Bounded,
     angle_slack,
-    bound_of,
     element_slack,
     mount_slack,
     position_slack,
@@ -28,13 +31,14 @@ def sensor(**more: object) -> Sensor:
 
 
 def test_law_slack_by_hand() -> None:
-    """The origin's 150 mm, and a turn of 0.12 rad at a lever of 0.5 m: 60 mm; the mount's 20 mm in truth."""
-    assert position_slack(sensor(), 1.0) == pytest.approx(0.21, rel=1e-12)
-    assert position_slack(sensor(), 0.4) == pytest.approx(0.084, rel=1e-12)
-    assert true_position_slack(sensor(), 0.4) == pytest.approx(0.104, rel=1e-12)
-    cone = sensor(beam_width="20 deg")
-    assert angle_slack(cone, 0.5) == pytest.approx(0.06 + math.radians(10.0), rel=1e-12)
-    assert true_angle_slack(cone, 0.5) == pytest.approx(0.06 + math.radians(10.0), rel=1e-12)
+    """The origin's, and what a turn makes at a lever of 0.5 m; the mount's 20 mm in truth."""
+    whole = POSITION_SLACK_M + 0.5 * ANGLE_SLACK_RAD
+    assert position_slack(sensor(), 1.0) == pytest.approx(whole, rel=1e-12)
+    assert position_slack(sensor(), 0.4) == pytest.approx(0.4 * whole, rel=1e-12)
+    assert true_position_slack(sensor(), 0.4) == pytest.approx(0.4 * whole + 0.02, rel=1e-12)
+    cone, turn = sensor(beam_width="20 deg"), 0.5 * ANGLE_SLACK_RAD + math.radians(10.0)
+    assert angle_slack(cone, 0.5) == pytest.approx(turn, rel=1e-12)
+    assert true_angle_slack(cone, 0.5) == pytest.approx(turn, rel=1e-12)
 
 
 def test_law_a_mount_counts_by_four_and_a_half_spreads() -> None:
@@ -43,8 +47,10 @@ def test_law_a_mount_counts_by_four_and_a_half_spreads() -> None:
     for mean in (-1.0, 1.0):
         turned = sensor(errors={"mount_angle": run(mean=f"{mean!r} deg", spread="0.4 deg")})
         assert mount_slack(turned) == pytest.approx(math.radians(1.0 + 4.5 * 0.4), rel=1e-12)
-        assert true_angle_slack(turned, 1.0) == pytest.approx(0.12 + mount_slack(turned), rel=1e-12)
-        assert angle_slack(turned, 1.0) == pytest.approx(0.12, rel=1e-12)
+        assert true_angle_slack(turned, 1.0) == pytest.approx(
+            ANGLE_SLACK_RAD + mount_slack(turned), rel=1e-12
+        )
+        assert angle_slack(turned, 1.0) == pytest.approx(ANGLE_SLACK_RAD, rel=1e-12)
 
 
 def test_law_an_element_counts_by_three_of_its_larger_spread() -> None:
@@ -62,39 +68,66 @@ def test_law_an_element_counts_by_three_of_its_larger_spread() -> None:
         assert element_slack(element) == pytest.approx(0.075, rel=1e-12)
 
 
-@pytest.mark.parametrize(
-    ("x", "y", "turn", "bound"),
-    [
-        # 18, 37.5, 60, 94.5 and 150 mm; 14.4, 30, 48, 75.6 and 120 mrad.
-        (0.0, 0.0, 0.0, 0),
-        (0.0179, 0.0, 0.0, 0),
-        (0.0181, 0.0, 0.0, 1),
-        (0.0, -0.0181, 0.0, 1),
-        (0.0144, 0.0144, 0.0, 1),  # 20 mm as the crow flies
-        (0.0, 0.0, 0.0143, 0),
-        (0.0, 0.0, -0.0145, 1),
-        (0.0, 0.0, 0.0301, 2),
-        (0.0599, 0.0, 0.0, 2),
-        (0.06, 0.03, 0.0, 3),
-        (0.0, 0.0945001, 0.0, 4),
-        (0.0, 0.0, -0.0757, 4),
-        (0.0, 0.1499, 0.1199, 4),
-    ],
-)
-def test_law_the_tightest_bound_that_holds(x: float, y: float, turn: float, bound: int) -> None:
-    """By the distance and by the turn, among trials that are nowhere."""
-    found, outside = bound_of(np.array([0.0, x]), np.array([0.0, y]), np.array([0.0, turn]))
-    assert (found, outside.tolist()) == (bound, [])
+# How far each bound reaches.
+REACH_M = [share * POSITION_SLACK_M for share in SHARES]
+TURN_RAD = [share * ANGLE_SLACK_RAD for share in SHARES]
+INSIDE, OUTSIDE = 0.999, 1.001
+
+
+def level(x: float, y: float, turn: float) -> int:
+    """Return the bound of two trials, one of which is as planned."""
+    found = Bounded(np.array([0.0, x]), np.array([0.0, y]), np.array([0.0, turn]))
+    assert found.far.tolist() == []
+    return found.level
+
+
+def test_law_the_tightest_bound_that_holds() -> None:
+    """By the distance as the crow flies and by the turn, whichever is further, to either side."""
+    last = len(SHARES) - 1
+    for bound, (reach_m, turn_rad) in enumerate(zip(REACH_M, TURN_RAD, strict=True)):
+        for sign in (1.0, -1.0):
+            near, wide = sign * INSIDE * reach_m, sign * INSIDE * turn_rad
+            places = [(near, 0.0, 0.0), (0.0, near, 0.0), (0.6 * near, 0.8 * near, 0.0), (0.0, 0.0, wide)]
+            assert [level(*place) for place in places] == [bound] * 4
+            assert level(near, 0.0, wide) == bound
+            if bound < last:
+                scale = OUTSIDE / INSIDE
+                assert [level(*(scale * v for v in place)) for place in places] == [bound + 1] * 4
+    assert level(0.0, 0.0, 0.0) == 0
 
 
 @pytest.mark.parametrize(
     "far",
-    [(0.1501, 0.0, 0.0), (0.0, -0.1501, 0.0), (0.12, 0.12, 0.0), (0.0, 0.0, 0.1201), (0.0, 0.0, -0.1201)],
+    [
+        (OUTSIDE, 0.0, 0.0),
+        (0.0, -OUTSIDE, 0.0),
+        (0.8, 0.8, 0.0),
+        (0.0, 0.0, OUTSIDE),
+        (0.0, 0.0, -OUTSIDE),
+    ],
 )
-def test_law_trials_outside_do_not_count(far: tuple[float, float, float]) -> None:
-    """Those beyond the widest bound are named, and the bound is that of the others."""
-    x, y, turn = np.array([(0.0, 0.0, 0.0), far, (0.03, 0.0, 0.0), far]).T
-    found, outside = bound_of(x, y, turn)
-    assert (found, outside.tolist()) == (1, [1, 3])
-    turned, outside = bound_of(np.array([0.0, far[0]]), np.array([0.0, far[1]]), np.array([0.05, far[2]]))
-    assert (turned, outside.tolist()) == (3, [1])
+def test_law_trials_outside_the_widest_do_not_count(far: tuple[float, float, float]) -> None:
+    """They are named, and the bound is that of the others: here of the second, by place or by turn."""
+    there = (far[0] * POSITION_SLACK_M, far[1] * POSITION_SLACK_M, far[2] * ANGLE_SLACK_RAD)
+    for other in ((INSIDE * REACH_M[1], 0.0, 0.0), (0.0, 0.0, -INSIDE * TURN_RAD[1])):
+        found = Bounded(*np.array([(0.0, 0.0, 0.0), there, other, there]).T)
+        assert (found.level, found.far.tolist()) == (1, [1, 3])
+
+
+def test_law_a_few_trials_may_be_left_out() -> None:
+    """One of 48 or two of them are few, three are not: FEW is one in 24."""
+    poses = np.zeros((48, 3))
+    poses[5, 0] = INSIDE * REACH_M[3]
+    one = Bounded(*poses.T)
+    assert one.level == 3
+    assert (one.most()[0], one.most()[1].tolist()) == (0, [5])
+    poses[7, 2] = -INSIDE * TURN_RAD[4]
+    two = Bounded(*poses.T)
+    assert (two.level, two.most()[0], two.most()[1].tolist()) == (4, 0, [5, 7])
+    poses[9, 1] = INSIDE * REACH_M[2]
+    three = Bounded(*poses.T)
+    assert (three.level, three.most()[0], three.most()[1].tolist()) == (4, 2, [5, 7])
+    poses[3, 0] = OUTSIDE * POSITION_SLACK_M
+    far = Bounded(*poses.T)
+    assert (far.level, far.far.tolist()) == (4, [3])
+    assert (far.most()[0], far.most()[1].tolist()) == (3, [3, 7])

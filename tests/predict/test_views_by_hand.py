@@ -15,6 +15,7 @@ import pytest
 
 from driftgate.predict import Prepared
 from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
+from driftgate.predict.bounds import ANGLE_SLACK_RAD, POSITION_SLACK_M, SHARES
 from driftgate.predict.candidates import BeamCandidates, Reachable, may_meet, swept_boxes
 from driftgate.predict.values import Outcome
 from driftgate.sight.validity import ReadingLimits
@@ -24,8 +25,14 @@ from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 
 SOUTH, EAST, NORTH, WEST = range(4)
 FREE = ReadingLimits(False, 0.0, math.inf, math.pi / 2, -math.inf, 0.0, math.inf, math.inf)
-# The tightest bound: 18 mm and 14.4 mrad.
-TIGHT, WIDE = 0, 4
+# The tightest bound: 18 mm and 14.4 mrad, which the numbers below are worked out for.
+TIGHT, WIDE = 0, len(SHARES) - 1
+
+
+def test_law_the_tightest_bound_is_the_one_below() -> None:
+    """Another one needs other numbers here."""
+    assert SHARES[TIGHT] * POSITION_SLACK_M == pytest.approx(0.018, rel=1e-9)
+    assert SHARES[TIGHT] * ANGLE_SLACK_RAD == pytest.approx(0.0144, rel=1e-9)
 
 
 def scene(heading_deg: float = 0.0, elements: Any = (), **more: Any) -> Prepared:
@@ -223,10 +230,10 @@ def test_law_what_element_a_true_beam_may_meet(y: float, met: bool) -> None:
 
 
 def test_law_the_box_round_all_beams_of_a_step() -> None:
-    """From the origin to 20 m ahead, and the widest bound's 170 mm and 0.12 rad over the reach around it."""
+    """From the origin to 20 m ahead, and what the widest bound makes of the reach around it."""
     (boxes,) = swept_boxes(scene())
     (box,) = boxes.values()
-    margin = 0.15 + 0.02 + 20.0 * 0.12
+    margin = POSITION_SLACK_M + 0.02 + 20.0 * ANGLE_SLACK_RAD
     assert box == pytest.approx((-margin, 20.0 + margin, -margin, margin), rel=1e-9)
     (boxes,) = swept_boxes(scene(90.0))
     (box,) = boxes.values()
