@@ -81,6 +81,13 @@ def test_law_codes_and_reports(answers):
     assert "plain,sarif=report.sarif" not in answers("freeze", "--report", "")
 
 
+def test_law_keys_of_settings(project, answers):
+    """Groups, and the names of the steps and checkpoints of the routine that was named before."""
+    assert answers("settings", "routines/out.yaml", "ha") == plain("half-way")
+    assert answers("settings", "routines/out.yaml", "o") == plain("out")
+    assert "plain,correction" in answers("settings", "routines/none.yaml", "c")
+
+
 def test_err_hostile_names_are_not_offered(project, answers):
     """What a shell would take apart or run is left out, and what blocks is never opened."""
     for name in ("a b", "a;b", "$(touch x)", "a`b", "*", "a\nb", "a'b", "[a]"):

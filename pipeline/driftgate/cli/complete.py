@@ -6,6 +6,7 @@ or fails. Names that a shell would take apart are left to the shell's own comple
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from collections.abc import Iterator
@@ -87,6 +88,26 @@ def _is_one_of(path: str, kinds: tuple[str, ...]) -> bool:
         return False
     found = re.search(rb"^kind:[ \t]*[\"']?([a-z ]+)", head, re.MULTILINE)
     return found is not None and found[1].decode().strip() in kinds
+
+
+_GROUPS: Final = ("files", "robot", "filter", "map", "routine", "checkpoint", "step", "run")
+_BEGINNINGS: Final = ("drive", "controller", "errors", "sensors", "correction", "walls", "elements", "start")
+
+
+def complete_keys(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    """Return groups of settings, and the names of steps and checkpoints of the routine that was named."""
+    names: list[str] = []
+    routine = ctx.params.get("routine")
+    if isinstance(routine, Path) and routine.is_file():
+        with contextlib.suppress(OSError):
+            with routine.open("rb") as file:
+                head = file.read(8 * _HEAD_BYTES)
+            names = [name.decode() for name in re.findall(rb"\bname:[ \t]*([a-z][a-z0-9-]*)", head)]
+    return [
+        CompletionItem(word)
+        for word in dict.fromkeys([*_GROUPS, *_BEGINNINGS, *names])
+        if word.startswith(incomplete)
+    ]
 
 
 def complete_codes(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:

@@ -37,6 +37,7 @@ COMMANDS: Final = {
     "export": "driftgate.cli.export",
     "nightly": "driftgate.cli.nightly",
     "validate": "driftgate.cli.validate",
+    "settings": "driftgate.cli.settings",
     "schema": "driftgate.cli.schema",
     "codes": "driftgate.cli.codes",
     "completion": "driftgate.cli.completion",
@@ -56,6 +57,7 @@ _SHORT: Final = {
     "export": "Hand routines over to the robot's own code: C, JSON and test vectors.",
     "nightly": "Every routine on every field and side, as it is and under faults, night after night.",
     "validate": "Read the files and report what is wrong with them; predict nothing.",
+    "settings": "Every setting in force for one routine, and the file and line it comes from.",
     "schema": "Write a JSON Schema, for completion and checks in an editor.",
     "codes": "List the codes of findings, or explain one.",
     "completion": "Let the TAB key complete commands, files and codes.",
@@ -67,7 +69,7 @@ _SECTIONS: Final = (
     ("Judge", ("check", "explain", "budget", "compare", "nightly")),
     ("Measure", ("calibrate", "sample-logs", "backtest")),
     ("Compete", ("freeze", "verify", "export")),
-    ("Look up", ("codes", "schema", "completion")),
+    ("Look up", ("settings", "codes", "schema", "completion")),
 )
 # What people type who have used other tools.
 _OTHER_WORDS: Final = {

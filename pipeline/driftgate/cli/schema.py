@@ -11,7 +11,7 @@ import click
 from driftgate.cli.out import emit
 
 DOCUMENTS: Final = ("routine", "field-map", "robot", "tape-sheet", "waivers")
-REPORTS: Final = ("report", "budget", "side-by-side", "verification", "night")
+REPORTS: Final = ("report", "budget", "side-by-side", "verification", "night", "settings")
 KINDS: Final = (*DOCUMENTS, *REPORTS, "freeze", "hand-over", "test-vectors")
 
 
@@ -37,8 +37,8 @@ def command(kind: str, output: Path | None, keys: bool) -> int:
     """Write the JSON Schema of a kind of document, or of a JSON report.
 
     report is that of check, with what --baseline adds; side-by-side that of compare, verification that
-    of verify, night that of nightly; freeze is the manifest that freeze writes; hand-over and
-    test-vectors are what export writes.
+    of verify, night and settings those of nightly and settings; freeze is the manifest that freeze writes;
+    hand-over and test-vectors are what export writes.
     """
     text = _keys(kind) if keys else json.dumps(_schema(kind), indent=2, ensure_ascii=False) + "\n"
     if output is None:
@@ -76,6 +76,10 @@ def _schema(kind: str) -> dict[str, Any]:
         from driftgate.report.record_schema import side_by_side_schema
 
         return side_by_side_schema()
+    if kind == "settings":
+        from driftgate.report.record_schema import settings_schema
+
+        return settings_schema()
     if kind in ("hand-over", "test-vectors"):
         from driftgate.export.json_schema import schema_of
 

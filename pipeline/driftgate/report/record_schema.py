@@ -10,6 +10,8 @@ from driftgate.report.compare_json import SIDE_BY_SIDE_SCHEMA
 from driftgate.report.compare_model import Comparison, SideBySide
 from driftgate.report.erosion import COMPARISON_SCHEMA
 from driftgate.report.json_schema import SCHEMA, Schema
+from driftgate.report.settings import SETTINGS_SCHEMA
+from driftgate.report.settings_model import SettingsReport
 from driftgate.report.verify_formats import VERIFICATION_SCHEMA
 from driftgate.report.verify_model import Verification
 
@@ -35,6 +37,14 @@ def verification_schema() -> Schema:
     _member(found, "schema", {"const": VERIFICATION_SCHEMA})
     _member(found, "cautions", {"type": "array", "items": {"type": "string"}})
     return {"$schema": _DIALECT, **found, "title": "driftgate verification, format 1"}
+
+
+def settings_schema() -> Schema:
+    """Return the schema of the JSON report of `driftgate settings`."""
+    found = _record(SettingsReport)
+    _member(found, "schema", {"const": SETTINGS_SCHEMA})
+    found["properties"]["findings"] = {"type": "integer", "minimum": 0}
+    return {"$schema": _DIALECT, **found, "title": "driftgate settings, format 1"}
 
 
 def comparison_schema() -> Schema:

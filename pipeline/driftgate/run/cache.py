@@ -53,6 +53,11 @@ class Cache:
             self.trouble = _distrust(folder)
         self.trouble = self.trouble or _elsewhere(folder)
 
+    @property
+    def folder(self) -> Path:
+        """Return the folder."""
+        return self._folder
+
     def get(self, key: str) -> bytes | None:
         """Return the answer kept under a key; None if there is none, or none that can be trusted.
 

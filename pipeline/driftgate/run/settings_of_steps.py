@@ -1,0 +1,170 @@
+"""What no file says by itself: the limits that a step keeps, whose readings count, the filter's numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from driftgate.judge.value_words import UNITS
+from driftgate.load.document import DocPath, Document
+from driftgate.plan.limits import motor_speed_m_s, spot_rate_rad_s, step_limits, traction_m_s2
+from driftgate.predict.filter_model import filter_model
+from driftgate.report.settings_model import Setting
+from driftgate.run.cases import NamedCase
+from driftgate.schema.routine import AnyStep, Face, MotionStep, Rotate, SquareUp, TurnTo
+
+# A limit that may hold: its size in SI, the document and place that say so, and what to call it.
+_Bound = tuple[float, Document | None, DocPath, str]
+_SAME = 1e-9
+
+
+def step_settings(group: str, step: AnyStep, path: DocPath, named: NamedCase) -> Iterator[Setting]:
+    """Yield the limits that a step's profile keeps, and whose readings may be fixes in it.
+
+    Parameters
+    ----------
+    group : str
+        What they are shown under.
+    step : AnyStep
+        Any but a checkpoint and a repetition, which take no time of their own.
+    path : DocPath
+        Its place in the routine.
+    named : NamedCase
+        Routine and robot.
+    """
+    if isinstance(step, MotionStep | SquareUp):
+        yield from _limits(group, step, path, named.document, named.robot)
+    yield _fixes(group, step, path, named.document, named.robot)
+
+
+def _limits(
+    group: str, step: MotionStep | SquareUp, path: DocPath, document: Document, robot: Document
+) -> Iterator[Setting]:
+    drive, own = robot.robot.drive, ("drive", "limits")
+    motion = step if isinstance(step, MotionStep) else None
+    acceleration = motion.acceleration if motion else None
+    turn_rate = motion.turn_rate if motion else None
+    spot = isinstance(step, TurnTo | Face | Rotate)
+    kept, _ = step_limits(drive, step.speed, acceleration, turn_rate, spot)
+    if not spot:
+        speeds: list[_Bound] = [
+            (drive.limits.speed, robot, (*own, "speed"), ""),
+            (motor_speed_m_s(drive), None, (), "from drive.motor"),
+        ]
+        yield _least(group, "speed", kept.speed_m_s, "speed", step.speed, (document, path), speeds)
+        grips: list[_Bound] = [
+            (drive.limits.acceleration, robot, (*own, "acceleration"), ""),
+            (traction_m_s2(drive), None, (), "from drive.friction"),
+        ]
+        kind = "acceleration"
+        yield _least(group, kind, kept.acceleration_m_s2, kind, acceleration, (document, path), grips)
+        return
+    rates: list[_Bound] = [
+        (drive.limits.turn_rate, robot, (*own, "turn_rate"), ""),
+        (spot_rate_rad_s(drive), None, (), "from drive.motor and drive.track_width"),
+    ]
+    if step.speed is not None:
+        rates.append((2.0 * step.speed / drive.track_width, document, (*path, "speed"), "from its speed"))
+    yield _least(group, "turn_rate", kept.spot_rate_rad_s, "turn rate", turn_rate, (document, path), rates)
+
+
+def _least(
+    group: str,
+    key: str,
+    kept: float,
+    dimension: str,
+    asked: float | None,
+    step: tuple[Document, DocPath],
+    bounds: Sequence[_Bound],
+) -> Setting:
+    """Return the limit in force, from whichever bound it equals; a step that asks comes first."""
+    document, path = step
+    tried: list[_Bound] = [(asked, document, (*path, key), "")] if asked is not None else []
+    tried += bounds
+    value, source, place, words = min(tried, key=lambda bound: abs(bound[0] - kept) > _SAME * kept)
+    others = [f"{_amount(b[0], dimension)} {_whose(b)}" for b in tried if b[2] != place or b[3] != words]
+    note = "; ".join([*([words] if words else []), *([f"less than {', '.join(others)}"] if others else [])])
+    if source is None:
+        return Setting(group, key, _amount(value, dimension), "derived", note=note)
+    line, column, _ = source.where(place)
+    return Setting(group, key, _amount(value, dimension), "file", source.path, line, column, note)
+
+
+def _whose(bound: _Bound) -> str:
+    _, source, place, words = bound
+    if source is None:
+        return words
+    return f"in {source.path}:{source.where(place)[0]}"
+
+
+def _amount(value: float, dimension: str) -> str:
+    unit, size = UNITS[dimension]
+    return f"{value / size:.4g} {unit}"
+
+
+def _fixes(group: str, step: AnyStep, path: DocPath, document: Document, robot: Document) -> Setting:
+    correction = robot.robot.correction
+    every = ", ".join(sensor.id for sensor in robot.robot.sensors) or "none"
+    if not correction.enabled:
+        line, column, _ = robot.where(("correction", "enabled"))
+        return Setting(group, "fixes", "none", "file", robot.path, line, column, "correction.enabled: false")
+    if step.fixes is not None:
+        line, column, _ = document.where((*path, "fixes"))
+        value = (
+            every if step.fixes == "all" else step.fixes if step.fixes == "none" else ", ".join(step.fixes)
+        )
+        return Setting(group, "fixes", value, "file", document.path, line, column)
+    value = every if correction.when == "always" or step.do == "look" else "none"
+    note = f"correction.when: {correction.when}"
+    place: DocPath = ("correction", "when")
+    if place in robot.positions:
+        line, column = robot.positions[place]
+        return Setting(group, "fixes", value, "file", robot.path, line, column, note)
+    return Setting(group, "fixes", value, "default", note=note)
+
+
+# The filter's numbers: key in the robot file, dimension, and what they are derived from if it is not there.
+_FILTER = (
+    ("start_x", "length", "the start's spread"),
+    ("start_y", "length", "the start's spread"),
+    ("start_heading", "angle", "the start's spread"),
+    ("along", "length per root metre", "distance_walk, distance_scale"),
+    ("across", "length per root metre", "lateral_walk, crab_angle"),
+    ("heading_per_root_metre", "angle per root metre", "heading_walk"),
+    ("heading_per_root_second", "angle per root second", "heading_walk, heading_bias"),
+    ("heading_per_root_radian", "angle per root radian", "heading_walk, heading_scale"),
+    ("wall_tilt", "angle", "the build of the walls of the map carried"),
+)
+
+
+def filter_settings(named: NamedCase) -> Iterator[Setting]:
+    """Yield the filter's own numbers where the robot file leaves them to be derived."""
+    model, own = filter_model(named.case), named.robot.robot.correction.filter
+    values = dict(
+        zip(
+            (key for key, _, _ in _FILTER),
+            (
+                *model.start_sd,
+                model.along_per_root_m,
+                model.across_per_root_m,
+                model.heading_per_root_m,
+                model.heading_per_root_s,
+                model.heading_per_root_rad,
+                model.wall_tilt_rad,
+            ),
+            strict=True,
+        )
+    )
+    for key, dimension, source in _FILTER:
+        if getattr(own, key) is None:
+            amount = _amount(values[key], dimension)
+            yield Setting("filter", f"correction.filter.{key}", amount, "derived", note=f"from {source}")
+    parts = (
+        ("range_at_zero", "length", model.range_at_zero_m, "noise, bias, mount_position, resolution"),
+        ("range_per_range", "ratio", model.range_per_range, "noise, scale"),
+    )
+    for key, dimension, numbers, source in parts:
+        if getattr(own, key) is not None:
+            continue
+        for sensor, number in zip(named.robot.robot.sensors, numbers, strict=True):
+            name = f"correction.filter.{key} of {sensor.id}"
+            yield Setting("filter", name, _amount(number, dimension), "derived", note=f"from its {source}")
