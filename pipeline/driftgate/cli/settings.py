@@ -30,7 +30,7 @@ _RUN: Final = ("trials", "sample", "seed", "confidence", "today", "cache")
       driftgate settings routines/dash.yaml
       driftgate settings routines/dash.yaml correction filter
       driftgate settings routines/dash.yaml errors.heading_bias drive.limits.speed
-      driftgate settings routines/dash.yaml step --field fieldmaps/as-measured.yaml
+      driftgate settings routines/dash.yaml map --field fieldmaps/measured.yaml
       driftgate settings routines/dash.yaml --from default --from derived
 
     What it shows, group by group: which robot and maps are used and who says so; every value of these
