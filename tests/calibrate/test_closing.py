@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from closing import closed_loop
 from scipy import stats
@@ -42,6 +44,20 @@ def test_law_the_calibration_drive_shows_all_that_it_is_for(loops):
             "bias",
             "noise",
         } <= named
+
+
+@pytest.mark.parametrize("runs", [1, 2])
+def test_law_one_or_two_runs_do_not_take_all_runs_for_alike(runs: int):
+    """A mean is known no better than so many draws of what runs differ by, and that is not determined."""
+    _, fit = closed_loop(2, runs)
+    differing = [constant for constant in fit.drift.constants if constant.over == "run"]
+    assert {constant.usual.key for constant in differing} >= {"distance_scale", "crab_angle", "heading_bias"}
+    for constant in differing:
+        assert constant.spread is None
+        assert constant.assumed is not None
+        assert constant.mean.error > 0.95 * constant.assumed / math.sqrt(runs)
+        assert not any(source.path[-1] == constant.usual.field for source in fit.sources)
+    assert any(words.startswith("how much runs differ (distance scale,") for words in fit.missing)
 
 
 def test_law_more_runs_state_narrower_intervals():

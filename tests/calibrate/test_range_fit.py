@@ -10,7 +10,7 @@ import pytest
 from driftgate.calibrate.range_data import RangeData
 from driftgate.calibrate.range_fit import RangeFit, Rate, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
-from driftgate.schema.sensor import Sensor
+from driftgate.schema.sensor import MountPosition, Sensor
 
 SENSOR = Sensor.model_validate(
     {
@@ -80,6 +80,44 @@ def test_mc_intervals_hold_what_was_put_in():
             held[i] += low <= truth <= high
     # False readings that fall beside the surface pass for right ones: a few per cent of them.
     assert np.all(held / sets >= 0.95 - 3.0 * math.sqrt(0.05 * 0.95 / sets)), held / sets
+
+
+def test_mc_few_readings_show_as_much_noise_as_many():
+    """What bias, scale, poses and walls take up of the scatter is given back: 40 readings from 10 poses."""
+    rng = np.random.default_rng(3)
+    sets, sizes, held = 60, [], 0
+    for _ in range(sets):
+        found = fitted(made(rng, 40, 3, 10), 3)
+        sizes.append(found.at_zero.value + 0.6 * found.per_range.value)
+        low, high = found.at_zero.interval(0.95)
+        held += low <= AT_ZERO_M <= high
+        assert found.freedom < 36.0
+    real = AT_ZERO_M + 0.6 * PER_RANGE
+    # The root mean square of 60 sizes, each good to about 12 %.
+    assert math.sqrt(np.mean(np.square(sizes))) == pytest.approx(real, rel=0.05)
+    assert held / sets >= 0.95 - 3.0 * math.sqrt(0.05 * 0.95 / sets)
+
+
+def test_law_a_sensors_place_is_counted_once():
+    """What the robot file has of the sensor's place is no error of the bias there as well."""
+    placed = SENSOR.model_copy(
+        update={
+            "errors": SENSOR.errors.model_copy(
+                update={
+                    "mount_position": MountPosition.model_validate(
+                        {"spread": "20 mm", "basis": "guess", "constant_over": "robot"}
+                    )
+                }
+            )
+        }
+    )
+    data = made(np.random.default_rng(5))
+    found = fit_ranges(placed, data, np.full(4, WALL_M), POSE)
+    assert found is not None
+    assert found.bias.error > 0.02 > 5.0 * found.placed_bias.error
+    sources, _ = range_sources(placed, found, 0.95)
+    (bias,) = (source for source in sources if source.path[-1] == "bias")
+    assert bias.fit[0].value == pytest.approx(fitted(data).bias.error)
 
 
 def test_law_many_readings_of_one_wall_do_not_make_its_place_known():

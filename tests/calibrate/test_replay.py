@@ -43,6 +43,21 @@ def _replayed(track, ranges, correction=GATED, start=None):
     return replay(track, track.twist, ranges, _expecting, MODEL, correction, start, 3)
 
 
+def test_a_limit_on_fixes_counts_turns_by_the_outline():
+    """With an outline that reaches 2 m a fix may turn the belief by no more than its limit over 2 m."""
+    track, ranges, _ = _run(300)
+    limited = Correction(update=Update(law="kalman", largest_move="10 mm"))
+    start = track.reference[:1] + np.array([0.0, 0.0, 0.3])
+    model = FilterModel(
+        (0.02, 0.02, 0.3), 0.01, 0.03, 0.004, 0.0, 0.0, (0.05, 0.05, 0.05), (0.0, 0.0, 0.0), 0.0, 0.0
+    )
+    turned = []
+    for reach_m in (0.0, 2.0):
+        done = replay(track, track.twist, ranges, _expecting, model, limited, start, 3, reach_m)
+        turned.append(np.abs(np.diff(done.belief[:, 2, 0]) - track.twist[:, 2]).max())
+    assert turned[1] <= 0.01 / 2.0 + 1e-9 < turned[0]
+
+
 def _plain_filter(track, ranges):
     """Return the end pose and covariance of a filter in matrices; shares no code with the product."""
     x, p = track.reference[0].copy(), np.diag(np.square(MODEL.start_sd))

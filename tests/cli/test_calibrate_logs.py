@@ -195,3 +195,47 @@ def test_err_nothing_between_the_files_of_a_run(capsys):
     status, _, err = run(capsys, "calibrate", "a.csv+", "--robot", WREN)
     assert status == 2
     assert "'a.csv+' is not FILE or FILE+FILE+FILE" in err
+
+
+def test_law_logs_of_another_robot_are_said(capsys, logs, tmp_path):
+    """A warning at the line that names the robot; another file of the same machine is the same robot."""
+    root = tmp_path / "repository"
+    shutil.copytree(ROOT / "routines" / "robots", root / "routines" / "robots")
+    (root / "pyproject.toml").touch()
+    robots = root / "routines" / "robots"
+    kept = WREN.read_text()
+    (robots / "wren-2.yaml").write_text(kept.replace("spread: 0.6 %", "spread: 0.7 %"))
+    assert (robots / "wren-2.yaml").read_text() != kept
+    for log in logs.glob("*.csv"):
+        shutil.copy(log, root / log.name)
+    files = sorted(root.glob("*.csv"))
+    status, out, _ = run(capsys, "calibrate", *files, "--robot", robots / "wren-2.yaml")
+    assert status == 0
+    assert "DG615" not in out
+    # Logs kept outside a repository name a file of the robot's.
+    status, out, _ = run(capsys, "calibrate", logs, "--robot", WREN)
+    assert "DG615" not in out
+    status, out, _ = run(capsys, "calibrate", *files, "--robot", robots / "stork.yaml")
+    assert status == 0
+    assert "drive-sim-1.csv:3:10: warning DG615: driven by routines/robots/wren.yaml, and 2 logs more" in out
+    plain = files[0].read_text().replace("# robot: routines/robots/wren.yaml\n", "")
+    files[0].write_text(plain)
+    status, out, _ = run(capsys, "calibrate", *files, "--robot", WREN)
+    assert "DG615: the log does not say which robot drove it" in out
+
+
+def test_law_random_returns_give_way_to_short_and_long_ones(capsys, logs, tmp_path):
+    """What was counted as short and long false returns does not stay in the file as random ones too."""
+    robot, new = tmp_path / "robot.yaml", tmp_path / "fitted.yaml"
+    text = WREN.read_text()
+    at = text.index("      dropout:")
+    random = "      random_return: {probability: 2 %, basis: guess, constant_over: reading}\n"
+    robot.write_text(text[:at] + random + text[at:])
+    floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
+    status, out, _ = run(capsys, "calibrate", logs, "--robot", robot, "--field", floor)
+    assert status == 0
+    assert "# random_return is counted in it: delete that one" in out
+    status, _, _ = run(capsys, "calibrate", logs, "--robot", robot, "--field", floor, "--out", new)
+    assert status == 0
+    assert "random_return" not in new.read_text()
+    assert load_single(new, "robot").findings == ()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from driftgate.calibrate.chain import JITTERS, LoggedRun, block_of
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundNumber, FoundSource
-from driftgate.calibrate.mixed import Component, Mixed, component, fit_mixed
+from driftgate.calibrate.mixed import Block, Component, Mixed, component, fit_mixed
 from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise, in_words
 from driftgate.core.errors import ModelError
 from driftgate.schema.drift import ErrorSources
@@ -30,12 +31,29 @@ _TOGETHER = "only its difference from slip with speed shows: no drive tells the 
 
 @dataclass(frozen=True)
 class FoundConstant:
-    """A constant as found; `spread` is None where it was not asked for."""
+    """A constant as found.
+
+    Attributes
+    ----------
+    usual : UsualConstant
+        What was asked for.
+    over : {"run", "robot"}
+        Over what it is constant.
+    mean : Estimate
+        Its mean.
+    spread : Component or None
+        Its spread between runs; None where it has none, or the runs are too few.
+    assumed : float or None
+        The spread between runs that is taken for granted, where the runs are too few to show one.
+    known : bool
+        Whether the mean is known well enough to be of use.
+    """
 
     usual: UsualConstant
     over: Literal["run", "robot"]
     mean: Estimate
     spread: Component | None
+    assumed: float | None
     known: bool
 
 
@@ -93,14 +111,17 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
     if not used:
         raise ModelError("no run has two reference poses with a heading: nothing says where the robot was")
     overs = {usual.key: _over(usual, errors) for usual in CONSTANTS}
-    varying = [u for u in CONSTANTS if overs[u.key] == "run"] if len(used) >= LEAST_RUNS else []
+    between = [u for u in CONSTANTS if overs[u.key] == "run"]
+    varying = between if len(used) >= LEAST_RUNS else []
+    # One or two runs do not show how much runs differ. That they do is no less true.
+    assumed = {u.key: _usual_spread(u, errors) for u in between if u not in varying}
     noises = [usual for usual in NOISES if _shows(used, usual.key)]
-    fitted = _fitted(used, noises, varying, confidence)
+    fitted = _fitted(used, noises, varying, assumed, confidence)
     # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
     # be told apart neither would be known.
     kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
     if len(kept) < len(noises):
-        fitted = _fitted(used, kept, varying, confidence)
+        fitted = _fitted(used, kept, varying, assumed, confidence)
     constants = []
     for i, usual in enumerate(CONSTANTS):
         own = fitted.mixed.estimate(i)
@@ -110,7 +131,8 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         mean = Estimate(fitted.at[usual.key], own.error, freedom)
         low, high = mean.interval(confidence)
         known = 0.5 * (high - low) <= usual.size
-        constants.append(FoundConstant(usual, overs[usual.key], mean, spread, known))
+        taken = assumed.get(usual.key)
+        constants.append(FoundConstant(usual, overs[usual.key], mean, spread, taken, known))
     return DriftFit(
         tuple(constants),
         fitted.noises,
@@ -133,11 +155,12 @@ def _fitted(
     used: Sequence[LoggedRun],
     noises: Sequence[UsualNoise],
     varying: Sequence[UsualConstant],
+    assumed: Mapping[str, float],
     confidence: float,
 ) -> _Fitted:
     parts = [*(n.key for n in noises), *(f"spread:{u.key}" for u in varying)]
     sizes = np.array([*(n.size for n in noises), *(_SPREAD_SHARE * u.size for u in varying)])
-    at, mixed = _settled(used, parts, sizes)
+    at, mixed = _settled(used, parts, sizes, assumed)
     poses = sum(run.poses for run in used)
     components = [
         component(
@@ -172,20 +195,39 @@ def _shows(runs: Sequence[LoggedRun], part: str) -> bool:
 
 
 def _settled(
-    runs: Sequence[LoggedRun], parts: Sequence[str], sizes: np.ndarray
+    runs: Sequence[LoggedRun], parts: Sequence[str], sizes: np.ndarray, assumed: Mapping[str, float]
 ) -> tuple[dict[str, float], Mixed]:
-    """Fit, and fit again about what was found: the model is linear about the constants assumed."""
+    """Fit, and fit again about what was found: the model is linear about the constants taken."""
     keys = [usual.key for usual in CONSTANTS]
     prior = np.array([_PRIOR * usual.size for usual in CONSTANTS])
     at = dict.fromkeys(keys, 0.0)
     mixed: Mixed | None = None
     for _ in range(_ROUNDS):
-        blocks = [block_of(run, at, keys, parts) for run in runs]
+        blocks = [_differing(block_of(run, at, keys, parts), keys, assumed) for run in runs]
         mixed = fit_mixed(blocks, prior, np.array([at[key] for key in keys]), sizes)
         for key, change in zip(keys, mixed.mean.tolist(), strict=True):
             at[key] += change
     assert mixed is not None
     return at, mixed
+
+
+def _differing(block: Block, keys: Sequence[str], assumed: Mapping[str, float]) -> Block:
+    """Return a run's block with the spreads between runs that are taken for granted."""
+    known = block.known
+    for key, spread in assumed.items():
+        column = block.design[:, keys.index(key)]
+        known = known + spread**2 * np.outer(column, column)
+    return replace(block, known=known)
+
+
+def _usual_spread(usual: UsualConstant, errors: ErrorSources) -> float:
+    """Return the spread between runs that the robot file has, else the usual size of the constant."""
+    source = getattr(errors, usual.field)
+    own = 0.0 if source is None else float(getattr(source, usual.names[1]))
+    slip = errors.lateral_slip
+    if usual.key == "heading_latency" and slip is not None:
+        own = math.hypot(own, slip.with_speed_spread)
+    return own if own > 0.0 else usual.size
 
 
 def _sources(
@@ -235,7 +277,11 @@ def _missing(
     if used < given:
         found.append(f"{given - used} of {given} runs: fewer than two reference poses with a heading")
     if used < LEAST_RUNS:
-        found.append(f"what differs from run to run: drive {LEAST_RUNS} runs or more, better six")
+        names = ", ".join(in_words(c.usual.key) for c in constants if c.assumed is not None)
+        found.append(
+            f"how much runs differ ({names}): drive {LEAST_RUNS} runs or more, better six; until then it is "
+            "taken as the robot file has it, or else as large as the constant usually is"
+        )
     for constant in constants:
         if not constant.known:
             found.append(f"{in_words(constant.usual.key)}: {constant.usual.drive}")

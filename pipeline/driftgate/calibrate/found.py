@@ -48,6 +48,8 @@ class FoundSource:
         "run", "robot", "tick", "step" or "reading".
     note : str
         In a few words, how it was found.
+    instead_of : tuple of str
+        Sources beside it in the file whose place it takes.
     """
 
     path: tuple[str, ...]
@@ -57,3 +59,4 @@ class FoundSource:
     runs: int
     constant_over: Literal["run", "robot", "tick", "step", "reading"]
     note: str = ""
+    instead_of: tuple[str, ...] = ()

@@ -55,6 +55,8 @@ class RangeFit:
     ----------
     bias, scale, angle : Estimate
         Reading too long [m], by a share of the range, and how much further left it looks than mounted [rad].
+    placed_bias : Estimate
+        Reading too long, the sensor's place on the robot included: what readings show. [m]
     at_zero, per_range : Estimate
         Standard deviation of the noise. [m, 1]
     freedom : float
@@ -66,6 +68,7 @@ class RangeFit:
     """
 
     bias: Estimate
+    placed_bias: Estimate
     scale: Estimate
     angle: Estimate
     at_zero: Estimate
@@ -109,6 +112,7 @@ def fit_ranges(
     state = _Mixture.begin(sensor, off, expected)
     value = np.zeros(whole.shape[1])
     normal = np.diag(precision)
+    freedom = 1.0
     for _ in range(_ROUNDS):
         sd = state.at_zero + state.per_range * expected
         weight = state.right / sd**2
@@ -116,20 +120,23 @@ def fit_ranges(
         found = np.linalg.solve(normal, whole.T @ (weight * off))
         moved = float(np.max(np.abs(found[:3] - value[:3]) / np.array(_PRIOR)))
         value = found
-        state = state.improved(off - whole @ value, expected)
-        if moved < 1e-7:
+        spent = float(np.trace(np.linalg.solve(normal, normal - np.diag(precision))))
+        freedom = max(float(state.right.sum()) - spent, 1.0)
+        before = state
+        state = state.improved(off - whole @ value, expected, freedom)
+        if moved < 1e-7 and abs(state.at_zero - before.at_zero) < 1e-7:
             break
     cov = np.linalg.inv(normal)
-    spent = float(np.trace(np.linalg.solve(normal, normal - np.diag(precision))))
-    count = float(state.right.sum())
-    freedom = max(count - spent, 1.0)
     place = sensor.errors.mount_position
     # A sensor a millimetre off its place reads a millimetre long: no wall tells that from a bias.
-    errors = np.hypot(np.sqrt(np.diag(cov)[:3]), [0.0 if place is None else place.spread, 0.0, 0.0])
-    bias, scale, angle = (Estimate(float(v), float(e), freedom) for v, e in zip(value, errors, strict=False))
-    noise = state.noise_errors(expected)
+    placed, scale, angle = (
+        Estimate(float(v), float(e), freedom) for v, e in zip(value, np.sqrt(np.diag(cov)[:3]), strict=False)
+    )
+    bias = Estimate(placed.value, math.hypot(placed.error, 0.0 if place is None else place.spread), freedom)
+    noise = state.noise_errors(expected, freedom)
     return RangeFit(
         bias,
+        placed,
         scale,
         angle,
         Estimate(state.at_zero, noise[0], freedom),
@@ -197,8 +204,12 @@ class _Mixture:
         )
         return first.improved(off - float(np.median(off[right > 0.0])) if right.any() else off, expected)
 
-    def improved(self, left: FloatArray, expected: FloatArray) -> _Mixture:
-        """Return the next guess, for the residuals of readings taken as right."""
+    def improved(self, left: FloatArray, expected: FloatArray, freedom: float | None = None) -> _Mixture:
+        """Return the next guess, for the residuals of readings taken as right.
+
+        What was fitted has taken up part of the scatter: of so many readings that are right only `freedom`
+        are left to tell of noise, as n - 1 are of a plain standard deviation.
+        """
         sd = np.maximum(self.at_zero + self.per_range * expected, _SMALLEST_M)
         p_right, p_short, p_long = self.shares
         dense = p_right * np.exp(-0.5 * np.square(left / sd)) / (sd * math.sqrt(2.0 * math.pi))
@@ -206,7 +217,8 @@ class _Mixture:
         long = np.where(left > 0.0, p_long / self.room_long_m, 0.0)
         total = dense + short + long
         right, short, long = dense / total, short / total, long / total
-        at_zero, per_range = _noise(left, right, expected, (self.at_zero, self.per_range))
+        spent = 1.0 if freedom is None else math.sqrt(max(float(right.sum()) / freedom, 1.0))
+        at_zero, per_range = _noise(spent * left, right, expected, (self.at_zero, self.per_range))
         count = len(left) + 1.5
         # Half a reading of each kind keeps a kind that has not been seen alive.
         shares = tuple((float(r.sum()) + 0.5) / count for r in (right, short, long))
@@ -219,12 +231,15 @@ class _Mixture:
         """Return which readings are called false of a kind."""
         return np.asarray((self.short if kind == "short" else self.long) > 0.5)
 
-    def noise_errors(self, expected: FloatArray) -> tuple[float, float]:
+    def noise_errors(self, expected: FloatArray, freedom: float) -> tuple[float, float]:
         """Return the standard errors of the noise's two numbers, by the expected information."""
         sd = np.maximum(self.at_zero + self.per_range * expected, _SMALLEST_M)
+        if self.per_range == 0.0 or self.at_zero == 0.0:
+            # At an edge the split is a guess, and so would be what near readings seem to say of it.
+            sd = np.full_like(sd, math.sqrt(float(self.right @ sd**2) / max(float(self.right.sum()), 1e-12)))
         slope = np.stack([np.ones_like(sd), expected], axis=-1) / sd[:, None]
         information = 2.0 * (slope * self.right[:, None]).T @ slope
-        cov = np.linalg.pinv(information, hermitian=True)
+        cov = np.linalg.pinv(information, hermitian=True) * max(float(self.right.sum()) / freedom, 1.0)
         return math.sqrt(max(cov[0, 0], 0.0)), math.sqrt(max(cov[1, 1], 0.0))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundNumber, FoundSource
@@ -29,7 +30,8 @@ def range_sources(
     for name, estimate, dimension, size, drive in (
         (
             "bias",
-            fit.bias,
+            # The place is an error source of its own in the file, `mount_position`: not counted here again.
+            fit.placed_bias,
             "length",
             _BIAS_M,
             "stand square to walls at measured places, near and far",
@@ -55,6 +57,9 @@ def range_sources(
     found.append(FoundSource(_path(sensor, "noise"), numbers, (), fit.freedom, fit.runs, "reading", _NOTE))
     for name, rate in (("dropout", fit.dropout), ("short_return", fit.short), ("long_return", fit.long)):
         found.append(_rate(sensor, name, rate, fit.runs, confidence))
+    if sensor.errors.random_return is not None:
+        # Those were counted among the short and long ones.
+        found[-1] = replace(found[-1], instead_of=("random_return",))
     return found, missing
 
 

@@ -91,6 +91,7 @@ def replay(
     correction: Correction,
     start: FloatArray,
     sources: int,
+    reach_m: float = 0.0,
 ) -> Replayed:
     """Run the correction over a track.
 
@@ -112,10 +113,12 @@ def replay(
         Where each seed believes to start. [m, m, rad]
     sources : int
         How many sensors or beacons there are.
+    reach_m : float
+        How far the robot's outline reaches, for the largest move of a fix. [m]
     """
     count, total = len(start), len(ranges)
     readings = np.broadcast_to(ranges.reading_m.reshape(total, -1), (total, count))
-    acceptance, variances = Acceptance(correction), reading_variances(model)
+    acceptance, variances = Acceptance(correction, reach_m), reading_variances(model)
     x, y, heading = (np.ascontiguousarray(column) for column in start.T)
     belief = _Belief(x, y, heading - heading[0], float(heading[0]))
     memory = fresh_memory(start_filter(model), count, sources)

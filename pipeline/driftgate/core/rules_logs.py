@@ -89,4 +89,12 @@ LOGS: Final = (
         "log too large",
         "A run has at most 200 000 rows and 64 columns, in at most 16 files, and a preamble 200 lines.",
     ),
+    Rule(
+        "DG615",
+        "log of another robot, or of none that it names",
+        "The numbers of one robot say nothing of another. A log names the robot that drove it ('# robot: "
+        "routines/robots/wren.yaml'); a warning says where that is not the one being calibrated or judged, a "
+        "note where the log does not say. Two files count as one robot if they differ in nothing but error "
+        "sources and correction.",
+    ),
 )

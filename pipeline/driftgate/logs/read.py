@@ -19,7 +19,7 @@ from driftgate.logs.doubts import check_doubts, unwrapped
 from driftgate.logs.part import NUMBER, Part, read_part
 from driftgate.logs.preamble import BEACONS_KEY, first_line_holds
 from driftgate.logs.table import MOST_COLUMNS, MOST_ROWS, Table, open_table
-from driftgate.logs.values import Beacons, Log, Origin, RangeColumn
+from driftgate.logs.values import Beacons, Log, Origin, RangeColumn, Said
 
 AnyPath = str | os.PathLike[str]
 MOST_FILES: Final = 16
@@ -222,6 +222,14 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         values = [getattr(part.preamble, key) for part in parts]
         return next((str(value) for value in values if value is not None), None)
 
+    def robot_said() -> Said | None:
+        for part in parts:
+            entry = part.preamble.entries.get("robot")
+            if entry is not None:
+                page = part.table.page
+                return Said(page.path, entry.line, entry.value_at, page.lines[entry.line - 1])
+        return None
+
     def pose(kind: str) -> FloatArray:
         return np.stack([numbers(f"{kind} {axis}") for axis in ("x", "y", "heading")], axis=1)
 
@@ -254,6 +262,7 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         reference_spread=next(
             (p.preamble.reference_spread for p in parts if p.preamble.reference_spread is not None), None
         ),
+        robot_said=robot_said(),
     )
 
 

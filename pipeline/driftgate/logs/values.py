@@ -46,6 +46,16 @@ class RangeColumn:
     fix: tuple[str, ...] | None = None
 
 
+@dataclass(frozen=True)
+class Said:
+    """Where something stands in a log: file, line and column from 1, and the line's text."""
+
+    path: str
+    line: int
+    column: int
+    excerpt: str
+
+
 @dataclass(frozen=True, eq=False)
 class Log:
     """One run of one robot; n rows, of increasing time.
@@ -86,6 +96,8 @@ class Log:
         "camera", "tape" or "satellite", row by row; empty where there is no reference.
     reference_spread : tuple of three floats, optional
         Standard deviation of the reference in x, y and heading. [m, m, rad]
+    robot_said : Said, optional
+        Where the log names its robot.
     """
 
     path: str
@@ -107,6 +119,7 @@ class Log:
     reference: FloatArray = made_by(default_factory=lambda: np.zeros((0, 3)))
     reference_by: tuple[str, ...] = ()
     reference_spread: tuple[float, float, float] | None = None
+    robot_said: Said | None = None
 
     def __post_init__(self) -> None:
         """Refuse columns of different lengths.

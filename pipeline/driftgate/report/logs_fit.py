@@ -84,8 +84,8 @@ def _constants(drift: DriftFit, confidence: float) -> list[tuple[str, ...]]:
                 quantity(spread.sd, usual.dimension),
                 interval_words(spread.low, spread.high, usual.dimension),
             )
-        elif found.over == "run":
-            between = ("too few runs", "")
+        elif found.assumed is not None:
+            between = ("not determined", f"taken as {quantity(found.assumed, usual.dimension)}")
         name = usual.key.replace("_", " ").replace(":turn", " per turn")
         value = quantity(mean.value, usual.dimension, mean.error) if found.known else "not found"
         rows.append((name, value, interval_words(low, high, usual.dimension), *between))
@@ -121,7 +121,7 @@ def _steps(fit: LogsFit) -> list[tuple[str, ...]]:
 def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for name, estimate, dimension in (
-        ("bias", fit.bias, "length"),
+        ("bias, its place on the robot included", fit.placed_bias, "length"),
         ("scale", fit.scale, "ratio"),
         ("mounting angle, left", fit.angle, "angle"),
         ("noise at zero", fit.at_zero, "length"),

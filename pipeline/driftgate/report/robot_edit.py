@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from driftgate.calibrate.found import FoundSource
 from driftgate.core.errors import DriftgateError
@@ -38,12 +39,18 @@ def edited_robot(
     for source in sources:
         path, indent, end = _section(document, source)
         place = document.positions.get((*path, source.path[-1], KEY))
-        lines = source_lines(source, origin, confidence, indent)
+        # What it takes the place of goes, so that nothing is left to be said of it.
+        lines = source_lines(replace(source, instead_of=()), origin, confidence, indent)
         if place is None:
             edits.append((end, end, lines))
         else:
             begin = place[0] - 1
             edits.append((begin, _end_of_block(document.lines, begin, len(indent)), lines))
+        for name in source.instead_of:
+            place = document.positions.get((*path, name, KEY))
+            if place is not None:
+                begin = place[0] - 1
+                edits.append((begin, _end_of_block(document.lines, begin, len(indent)), []))
     text = list(document.lines)
     # From the bottom up; of what is added at one place the last comes first, and is pushed down.
     edits.reverse()

@@ -46,6 +46,8 @@ def source_lines(source: FoundSource, origin: Origin, confidence: float, indent:
     """Return the lines of one source, its key included."""
     lines = [f"{indent}{source.path[-1]}:"]
     inner = indent + _INDENT
+    for name in source.instead_of:
+        lines.append(f"{inner}# {name} is counted in it: delete that one")
     for number in source.numbers:
         value = quantity(number.value, number.dimension, _known(number))
         lines.append(f"{inner}{number.key}: {value}{_interval(number, confidence)}")

@@ -34,7 +34,7 @@ from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
-from driftgate.run.log_files import folder_of, refuse_twice
+from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
 from driftgate.run.routine_logs import checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
@@ -149,6 +149,11 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
     sound = [pair for pair in judged if pair is not None], [pair for pair in fitted if pair is not None]
     if len(sound[0]) < len(judged) or len(sound[1]) < len(fitted):
         return None
+    if settings.robot is None:
+        refuse_several_robots(log for log, _ in (*sound[0], *sound[1]))
+    elif robot is not None:
+        named = [(log, files) for (log, _), files in zip(sound[0], settings.runs, strict=True)]
+        check_robots(named, settings.robot, robot, findings)
     return _Loaded(*sound, beacons, robot)
 
 

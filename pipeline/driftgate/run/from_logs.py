@@ -19,7 +19,7 @@ from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_edit import edited_robot
 from driftgate.report.robot_section import Origin
-from driftgate.run.log_files import folder_of, refuse_twice, run_files
+from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice, run_files
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
@@ -83,7 +83,8 @@ def calibrate_logs(
         If the robot file cannot be changed.
     """
     findings: list[Finding] = []
-    logs = [read_log(files, findings, folder_of(files)) for files in _runs(paths)]
+    runs = _runs(paths)
+    logs = [read_log(files, findings, folder_of(files)) for files in runs]
     single = load_single(robot, "robot")
     findings += single.findings
     read = [log for log in logs if log is not None]
@@ -93,6 +94,7 @@ def calibrate_logs(
     if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     _together(read)
+    check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     try:
         fit = fit_logs(read, document.model, true, _planned(read, document.model), confidence)
     except ModelError as error:
@@ -129,9 +131,7 @@ def _runs(paths: Sequence[str]) -> list[tuple[Path, ...]]:
 def _together(logs: Sequence[Log]) -> None:
     if len({log.origin for log in logs}) > 1:
         raise InputError("measured and simulated logs are not mixed: simulated ones are invented data")
-    robots = {log.robot for log in logs if log.robot is not None}
-    if len(robots) > 1:
-        raise InputError(f"the logs are of {len(robots)} robots: {', '.join(sorted(robots))}")
+    refuse_several_robots(logs)
 
 
 def _field(path: Path | None, logs: Sequence[Log], findings: list[Finding]) -> FieldMap | None:

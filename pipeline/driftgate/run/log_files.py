@@ -7,9 +7,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
+from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
+from driftgate.load.single import load_single
 from driftgate.load.text import TextError, is_inside, real_path
-from driftgate.run.status import InputError
+from driftgate.logs.values import Log
+from driftgate.run.status import InputError, counted
+from driftgate.schema.robot import Robot
 
 # Between the files of one run on the command line.
 JOINED: Final = "+"
@@ -59,3 +63,81 @@ def folder_of(paths: Sequence[Path]) -> Path:
     if all(is_inside(folder, root) for folder in folders):
         return root
     return Path(os.path.commonpath(folders))
+
+
+def check_robots(
+    runs: Sequence[tuple[Log, Sequence[Path]]], robot: Path, model: Robot, findings: list[Finding]
+) -> None:
+    """Add a finding where logs name another robot than the one meant, or none.
+
+    Parameters
+    ----------
+    runs : sequence
+        Logs, each with its files.
+    robot, model
+        The robot meant, as file and as read.
+    findings : list of Finding
+        One is added for each other robot, at its first log, and one for all logs that name none.
+    """
+    meant = real_path(robot)
+    others: dict[Path | None, list[Log]] = {}
+    for log, files in runs:
+        named = None if log.robot is None else _named(log.robot, files, robot)
+        if named != meant:
+            others.setdefault(named, []).append(log)
+    for named, logs in others.items():
+        if named is None or not _same_robot(named, model):
+            findings.append(_of_another(logs, robot))
+
+
+def _named(robot: str, files: Sequence[Path], meant: Path) -> Path:
+    """Return the file that a log names: in its own repository, or, for one kept outside, the robot's."""
+    places = [folder_of(files) / robot, folder_of([meant]) / robot]
+    for place in places:
+        try:
+            if place.is_file():
+                return real_path(place)
+        except (TextError, OSError):
+            continue
+    return places[0]
+
+
+def _same_robot(named: Path, model: Robot) -> bool:
+    """Return whether a file describes the same machine: all but error sources and correction."""
+    if not named.is_file():
+        return False
+    document = load_single(named, "robot").document
+    other = None if document is None else document.model
+    return isinstance(other, Robot) and _machine(other) == _machine(model)
+
+
+def _machine(robot: Robot) -> dict[str, object]:
+    apart: dict[str, object] = dict.fromkeys(("title", "note", "errors", "correction"), True)
+    apart["sensors"] = {"__all__": {"errors"}}
+    return robot.model_dump(exclude=apart)  # type: ignore[arg-type]
+
+
+def _of_another(logs: Sequence[Log], robot: Path) -> Finding:
+    first, more = logs[0], len(logs) - 1
+    too = f", and {counted(more, 'log')} more" if more else ""
+    if first.robot_said is None:
+        message = f"the log does not say which robot drove it{too}"
+        advice = "add a line like '# robot: routines/robots/wren.yaml' below its first line"
+        return Finding(first.path, 0, 0, "DG615", message, "note", advice)
+    at = first.robot_said
+    message = f"driven by {first.robot}{too}, and the robot meant here is {robot.as_posix()}"
+    advice = "give --robot for the one that drove it; numbers of one robot say nothing of another"
+    return Finding(at.path, at.line, at.column, "DG615", message, "warning", advice, at.excerpt)
+
+
+def refuse_several_robots(logs: Iterable[Log]) -> None:
+    """Refuse logs of several robots where one model is fitted on all.
+
+    Raises
+    ------
+    InputError
+        If they name more than one.
+    """
+    robots = {log.robot for log in logs if log.robot is not None}
+    if len(robots) > 1:
+        raise InputError(f"the logs are of {len(robots)} robots: {', '.join(sorted(robots))}")

@@ -28,6 +28,7 @@ from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
 from driftgate.run.corrected import CorrectionPlan, correction_row
 from driftgate.run.explain import ExplainSettings, chosen_case
 from driftgate.run.tasks import plan_one
+from driftgate.world.footprint import footprint_reach_m
 
 # A pose this long before a checkpoint still counts as its own. [s]
 _NEAR_S = 0.1
@@ -164,7 +165,10 @@ def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> lis
     expecting = wall_expecting(robot, prepared.believed, track)
     rows = []
     for setting in plan.settings(robot.correction):
-        done = replay(track, twist, ranges, expecting, prepared.filter, setting, begin, len(names))
+        done = replay(
+            track, twist, ranges, expecting, prepared.filter, setting, begin, len(names),
+            footprint_reach_m(robot.footprint),
+        )  # fmt: skip
         found = score_correction(track, done, None, alone)
         same = _same(run, names, ranges, done) if plan.every_nth == 1 else None
         rows.append(correction_row(track.name, setting, False, found, same))
