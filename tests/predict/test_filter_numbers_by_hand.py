@@ -12,6 +12,7 @@ from scipy.stats import beta, chi2
 from driftgate.predict.doubt import Doubt, chance_key, drawn_doubt, factor_key, is_doubted, with_doubt
 from driftgate.predict.filter import as_matrix, choose
 from driftgate.predict.filter_model import FilterModel, filter_model
+from driftgate.predict.filter_tally import LEVELS, FilterWatch, empty_filter_tally
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run, tick
 
@@ -171,3 +172,66 @@ def test_law_what_is_doubted() -> None:
     assert not is_doubted(robot({"distance_scale": run(spread="1 %")}))
     for fitted in ({"runs": 6, "mean_error": "0.1 %"}, {"runs": 6, "freedom": 5}):
         assert is_doubted(robot({"distance_scale": run(spread="1 %", fitted=fitted)}))
+
+
+def test_law_a_filter_held_against_its_regions() -> None:
+    """Variances of 4, 9 and 16: regions of one coordinate and of three, by chi-square, from both sides."""
+    levels = np.array(LEVELS)
+    points = np.sqrt(chi2.ppf(levels, 1))
+    for factor, counts in ((0.999, 2), (1.001, 1)):
+        for axis, sd in enumerate((2.0, 3.0, 4.0)):
+            for i, point in enumerate(points):
+                watch = FilterWatch(empty_filter_tally(1, 1, 1))
+                error = [np.zeros(2), np.zeros(2), np.zeros(2)]
+                error[axis] = np.array([0.0, -factor * point * sd])
+                p: Any = tuple(np.array([v]) for v in (4.0, 0.0, 0.0, 9.0, 0.0, 16.0))
+                watch.moment(0, (error[0], error[1], error[2]), p, 2)
+                assert watch.tally.inside[0, axis, i] == counts, (axis, i)
+                assert watch.tally.inside[0, (axis + 1) % 3].tolist() == [2] * 4
+    three = np.sqrt(chi2.ppf(levels, 3) / 3)
+    for i, point in enumerate(three):
+        for factor, counts in ((0.999, 1), (1.001, 0)):
+            watch = FilterWatch(empty_filter_tally(1, 1, 1))
+            size = factor * point
+            error = [np.array([size * 2.0]), np.array([-size * 3.0]), np.array([size * 4.0])]
+            watch.moment(0, (error[0], error[1], error[2]), p, 1)
+            assert watch.tally.inside[0, 3, i] == counts, i
+
+
+def test_law_sums_of_errors_by_hand() -> None:
+    """One trial 4 mm, 3 spreads of 3 and none off: squares 4, 9, 0; sums and squares in whole numbers."""
+    watch = FilterWatch(empty_filter_tally(1, 1, 1))
+    p: Any = tuple(np.array([v]) for v in (4e-6, 0.0, 0.0, 1e-6, 0.0, 1e-4))
+    watch.moment(0, (np.array([-4e-3, 0.0]), np.array([3e-3, 0.0]), np.zeros(2)), p, 2)
+    tally = watch.tally
+    assert tally.nees[0].tolist() == [2, 13_000, 169_000_000]
+    assert tally.offset[0].tolist() == [-2000, 3000, 0]
+    assert tally.offset2[0].tolist() == [4000, 9000, 0]
+    assert tally.certain[0] == 0
+    # A heading that is known perfectly, and right: certain, and it adds nothing.
+    p = (*p[:5], np.zeros(1))
+    watch.moment(0, (np.array([2e-3]), np.array([0.0]), np.array([0.0])), p, 1)
+    assert tally.nees[0].tolist() == [3, 14_000, 170_000_000]
+    assert tally.certain[0] == 1
+
+
+def test_law_innovations_at_the_gate_and_fixes() -> None:
+    """Four trials: 1, -2, 3 spreads and one not tried; two become fixes, and one trial has two of them."""
+    watch = FilterWatch(empty_filter_tally(2, 3, 1))
+    tried = np.array([True, True, True, False])
+    squared = watch.innovation(
+        1, 2, np.array([0.1, -0.2, 0.3, 9.0]), np.full(4, 0.01), np.full(4, 0.0025) * tried, tried
+    )
+    assert squared == pytest.approx([1.0, 4.0, 9.0, 0.0], abs=1e-12)
+    tally = watch.tally
+    place = (1, 2)
+    assert (tally.tried[place], tally.nis_tried[place], tally.signed[place]) == (3, 14_000_000, 2_000_000)
+    assert tally.own[place] == 750_000
+    assert tally.beyond[place].tolist() == [2, 1]  # 3.84 and 6.63
+    watch.taken(1, 2, squared, np.array([True, True, False, False]))
+    watch.taken(1, 0, np.array([3.0, 0.0, 0.0, 0.0]), np.array([True, False, False, False]))
+    found = watch.finished()
+    assert (found.used[1].tolist(), found.nis_used[1].tolist()) == ([1, 0, 2], [3_000_000, 0, 5_000_000])
+    # Means 2 and 4 of the trials with a fix.
+    assert found.by_trial[1].tolist() == [2, 6000, 20_000_000]
+    assert found.by_trial[0].tolist() == [0, 0, 0]
