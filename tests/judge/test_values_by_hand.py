@@ -243,9 +243,7 @@ def test_law_readings_of_a_story():
     finder = SimpleNamespace(
         prepared=SimpleNamespace(
             plan=SimpleNamespace(timeline=SimpleNamespace(time_s=clock_s, readings=readings)),
-            case=SimpleNamespace(
-                robot=SimpleNamespace(sensors=[SimpleNamespace(id="a"), SimpleNamespace(id="b")])
-            ),
+            case=SimpleNamespace(robot=SimpleNamespace(sensors=sensors)),
         ),
         replay=SimpleNamespace(record=record),
         mishaps=SimpleNamespace(
