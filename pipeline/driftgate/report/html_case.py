@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from driftgate.core.findings import Finding
+from driftgate.judge.values import MomentVerdict
 from driftgate.report.causes import group_words, trials_words, worst_words
 from driftgate.report.digits import percent
 from driftgate.report.html_tables import (
@@ -29,6 +30,10 @@ from driftgate.report.svg_time import time_svg
 from driftgate.report.terminal import notes, status_words
 
 _MOST_GROUPS = 8
+_CLOSE_WORDS: Final = (
+    "Green: the tolerance. Dots: trials that kept it; crosses: trials that missed it, inside for another "
+    "reason (contact, time, an earlier checkpoint). Ellipse: 95 % by the covariance engine."
+)
 _BUDGET_WORDS: Final = (
     "Shares of the variance along the tightest axis, by the covariance engine: exact for its linear model, "
     "so that the bars add up. A spread is the root of a variance: half the variance gone takes 29 % off it."
@@ -91,10 +96,8 @@ def _reasons(case: CaseReport, seed: int) -> str:
         return "<p>The plan is infeasible, so nothing is predicted.</p>"
     items = []
     for moment in case.verdict.moments:
-        words = " ".join(text for text in (moment.note, moment.reason) if text)
-        if words:
-            state = verdict(moment.status, " ".join(status_words(moment).split()[1:]))
-            items.append(f"<li><b>{esc(moment.name)}</b> {state}: {esc(words)}</li>")
+        if moment.status != "pass":
+            items.append(_reason(moment))
     contact = case.verdict.contact
     if contact.reason:
         items.append(f"<li><b>contact</b> {verdict(contact.status)}: {esc(contact.reason)}</li>")
@@ -109,6 +112,19 @@ def _reasons(case: CaseReport, seed: int) -> str:
     return f"<ul>{''.join(items)}</ul>" if items else ""
 
 
+def _reason(moment: MomentVerdict) -> str:
+    words = " ".join(text for text in (moment.note, moment.reason) if text) or "no single reason stands out"
+    state = verdict(moment.status, " ".join(status_words(moment).split()[1:]))
+    return f"<li><b>{esc(moment.name)}</b> {state}: {esc(words)}</li>"
+
+
+def _narrow(case: CaseReport) -> str:
+    """Return why passes are narrow: what fails has its reason at the top."""
+    moments = () if case.verdict is None else case.verdict.moments
+    found = [_reason(moment) for moment in moments if moment.status == "pass" and moment.reason]
+    return f"<p>What makes passes narrow:</p><ul>{''.join(found)}</ul>" if found else ""
+
+
 def _pictures(case: CaseReport, picture: CasePicture, prefix: str, seed: int) -> list[str]:
     parts = [
         _controls(picture, prefix),
@@ -121,12 +137,14 @@ def _pictures(case: CaseReport, picture: CasePicture, prefix: str, seed: int) ->
             "<h3>Along the plan</h3>",
             _figure(time_svg(case, picture), "Along the plan", _time_caption(picture)),
             "<h3>Checkpoints from close by</h3>",
+            f'<p class="soft small">{_CLOSE_WORDS}</p>',
             f'<div class="targets">{"".join(closer)}</div>',
         ]
     if case.verdict is not None:
         parts += [
             "<h3>Verdicts</h3>",
             verdict_table(case),
+            _narrow(case),
             failed_table(case, picture, seed),
             "<h3>Where the error comes from</h3>",
             f'<p class="soft small">{_BUDGET_WORDS}</p>',
@@ -168,14 +186,14 @@ def _time_caption(picture: CasePicture) -> str:
 
 def _target(case: CaseReport, picture: CasePicture, index: int) -> str:
     target = picture.targets[index]
-    words = " ".join(limit_line(limit) for limit in target.limits)
-    relative = f" Measured from {target.relative_to}." if target.relative_to else ""
+    words = ", ".join(limit_line(limit) for limit in target.limits) or "anything"
+    relative = f", measured from {target.relative_to}" if target.relative_to else ""
     rate = ""
     if case.verdict is not None:
         moment = case.verdict.moments[index]
         hits = percent(moment.estimate.probability)
         rate = f" {verdict(moment.status)} {hits} of {moment.estimate.trials} trials."
-    caption = f"<b>{esc(target.name)}</b>{rate} Allowed: {esc(words)}{esc(relative)}"
+    caption = f"<b>{esc(target.name)}</b>{rate} Allowed: {esc(words)}{esc(relative)}."
     svg = target_svg(case, picture, index)
     return f"<figure{step_mark(target.step)}>{svg}<figcaption>{caption}</figcaption></figure>"
 

@@ -83,7 +83,7 @@ def target_svg(case: CaseReport, picture: CasePicture, index: int) -> str:
     if verdict is not None:
         words += (
             f"Hit rate {percent(verdict.estimate.probability)} of {verdict.estimate.trials} trials. "
-            f"{' '.join(limit_line(limit) for limit in target.limits)}"
+            f"{', '.join(limit_line(limit) for limit in target.limits)}."
         )
     more = f' data-picture="target"{step_mark(target.step)}'
     return drawing(parts, height, words, more, SIZE)
@@ -96,11 +96,14 @@ def limit_line(limit: Limit) -> str:
     def number(value: float) -> str:
         return f"{math.degrees(value) if unit == 'deg' else 1000 * value:.4g}"
 
-    low = "any" if limit.low is None else number(limit.low)
-    high = "any" if limit.high is None else number(limit.high)
-    if limit.axis == "radial":
-        return f"radial up to {high} {unit}."
-    return f"{limit.axis} from {low} to {high} {unit}."
+    if limit.high is None and limit.low is None:
+        return f"{limit.axis} free"
+    if limit.high is None or limit.low is None:
+        side, value = ("at least", limit.low) if limit.high is None else ("at most", limit.high)
+        return f"{limit.axis} {side} {number(value or 0.0)} {unit}"
+    if limit.low == -limit.high:
+        return f"{limit.axis} \u00b1{number(limit.high)} {unit}"
+    return f"{limit.axis} {number(limit.low)} to {number(limit.high)} {unit}"
 
 
 def _reach(target: Target) -> float:

@@ -186,7 +186,7 @@ def _moments(case: CaseReport, picture: CasePicture, scale: TimeScale, bottom: f
         x = scale.at(target.time_s)
         words = f"{target.name} {sign(verdict.status)} {percent(verdict.estimate.probability)}"
         shapes = [title(f"{words} at {target.time_s:.2f} s"), line((x, _NAMES), (x, bottom), "moment")]
-        width = width_of(words, 11.0)
+        width = width_of(words, 12.5)
         left = min(max(x - width / 2.0, 4.0), WIDTH - width - 4.0)
         row = next((r for r in (1, 0) if left > free[r]), None)
         if row is not None:
