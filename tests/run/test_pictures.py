@@ -93,8 +93,11 @@ def test_law_failed_trials_fail_where_they_are_marked(project):
         assert failed.cause
 
 
-def test_law_strips_count_every_reading_of_the_sample(project):
+@pytest.mark.parametrize("fixes", ["", ", fixes: none"])
+def test_law_strips_count_every_reading_of_the_sample(project, fixes):
     """Used and refused readings are those that the trials engine counts; fixes those of the schedule."""
+    path = project / "routines/out.yaml"
+    path.write_text(path.read_text().replace("to: [2.2 m, 1 m]", f"to: [2.2 m, 1 m]{fixes}"))
     _, _, (picture,) = checked()
     case = prepared()
     trials = run_trials(case, 400, seed=1)

@@ -131,7 +131,7 @@ def _failed(case: CaseReport, k: int, trial: FailedTrial, seed: int) -> str:
         f"#{trial.number}",
         f"#{trial.time_s:.2f} s",
         esc(trial.at),
-        f"{esc(trial.cause)} <span class='soft'>({esc(trial.kind)})</span>",
+        f'{esc(trial.cause)} <span class="soft">({esc(trial.kind)})</span>',
         esc(trial.why_shown),
         f"<code>{esc(tell_command(case, trial.number, seed))}</code>",
     )

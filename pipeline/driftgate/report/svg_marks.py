@@ -79,8 +79,8 @@ def _cause_lines(picture: CasePicture, members: Sequence[int]) -> list[str]:
 
 
 def letter(index: int) -> str:
-    """Return the letter by which a failed trial is found in picture and table."""
-    return chr(ord("A") + index)
+    """Return the letter by which a failed trial is found in picture and table; none that looks like a digit."""
+    return "ABCDEFGHJKLMNPQRSTUVWXYZ"[index]
 
 
 def targets(case: CaseReport, picture: CasePicture, scale: FieldScale, labels: Labels) -> list[str]:
