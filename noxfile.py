@@ -90,6 +90,14 @@ def bench(session: nox.Session) -> None:
 
 
 @nox.session
+def fuzz(session: nox.Session) -> None:
+    """Fuzz every reader of files, by coverage where that installs; `-- --seconds 600` for longer."""
+    _quiet_install(session, ".", *_group("test"))
+    session.install("--quiet", "--disable-pip-version-check", "--no-deps", "atheris", success_codes=[0, 1])
+    session.run("python", "tests/fuzz/long.py", *session.posargs)
+
+
+@nox.session
 def rates(session: nox.Session) -> None:
     """Measure how often verdicts are false and what they cost, some minutes; arguments go to the script."""
     _quiet_install(session, ".", *_group("test"))

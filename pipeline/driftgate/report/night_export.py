@@ -10,6 +10,7 @@ from driftgate.judge.night import AS_IT_IS, Night, NightCase
 from driftgate.report.caution import FULL
 from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.night_model import Change, NightReport, Series
+from driftgate.report.text import plain
 
 SCHEMA_NAME: Final = "driftgate-night/1"
 # Columns are only ever added at the end.
@@ -48,7 +49,8 @@ def render_night_csv(report: NightReport) -> str:
 
 
 def _harmless(text: str) -> str:
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    shown = plain(text)
+    return f"'{shown}" if shown.startswith(_FORMULA) else shown
 
 
 def render_night_json(report: NightReport) -> str:

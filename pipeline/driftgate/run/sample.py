@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from driftgate.core.findings import Finding
+from driftgate.load.text import UNWANTED
 from driftgate.report.json_text import as_text
 from driftgate.report.model import CaseReport
 from driftgate.report.write import WriteError, check_target, check_way, write_whole
 from driftgate.run.explain import ExplainSettings, chosen_case
-from driftgate.run.status import Exit, counted, judged_status
+from driftgate.run.status import Exit, InputError, counted, judged_status
 
 if TYPE_CHECKING:
     from driftgate.predict.logged import Jitter, Reference, SampledRun
@@ -19,6 +21,9 @@ if TYPE_CHECKING:
 
 # Enough of a file to see whether it is a simulated log.
 _HEAD_BYTES: Final = 4096
+# What a line of a log cannot hold: characters that its reader refuses, line ends, and after a comma what a
+# spreadsheet would take for a formula.
+_NO_LINE: Final = re.compile(rf"{UNWANTED.pattern}|[\t\r\n]|[,;]\s*[=+@-]")
 _INVENTED: Final = "simulated: invented data, no robot drove this"
 
 
@@ -82,6 +87,13 @@ def sample_logs(settings: SampleSettings) -> Sampled:
     from driftgate.run.gather import report_of
     from driftgate.run.tasks import plan_one
 
+    paths = named.robot.path, named.document.path, named.true.path
+    for path in paths:
+        if _NO_LINE.search(path):
+            raise InputError(
+                f"{path}: a log names the files of its run in lines of its own, and this name does not go"
+                " into one: rename the file"
+            )
     folder, stem = settings.folder, Path(named.document.path).stem
     names = [f"{stem}-sim-{i + 1:0{len(str(settings.runs))}}.csv" for i in range(settings.runs)]
     drawn = f"{stem}-sim-drawn.json"
@@ -91,7 +103,6 @@ def sample_logs(settings: SampleSettings) -> Sampled:
     if planned.prepared is None:
         report = report_of(named, planned)
         return Sampled(findings, report, (), *judged_status([report]))
-    paths = named.robot.path, named.document.path, named.true.path
     seed = settings.case.seed
     runs = sample_runs(
         planned.prepared, settings.runs, seed, settings.reference, settings.jitter, settings.one_robot, paths
