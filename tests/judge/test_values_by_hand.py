@@ -13,7 +13,7 @@ from driftgate.judge.paired_values import Change, Difference, ErrorChange
 from driftgate.judge.rare import RareSample, rare_verdict
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.story import _parts, _readings
-from driftgate.judge.value_words import UNITS
+from driftgate.judge.value_words import UNITS, value_words
 from driftgate.judge.values import Estimate, MomentVerdict, VarianceShares, worst
 from driftgate.judge.variance import mean_along, variance_along, variance_shares
 from driftgate.judge.verdict import judge_case
@@ -24,6 +24,7 @@ from driftgate.judge.weighted import (
     weighted_upper_bound,
 )
 from driftgate.predict.values import Outcome, SourceInfo
+from driftgate.schema.routine import Tolerance
 
 
 def verdict(**more):
@@ -120,6 +121,9 @@ def test_law_units_of_values():
         assert sizes[unit] == pytest.approx(0.017453292519943295, rel=1e-15), unit
     assert sizes["%"] == 0.01
     assert {sizes[u] for u in ("s", "m/s", "Hz", "1/m", "m/s^2", "kg")} == {1.0}
+    within = Tolerance.model_validate({"x": "12.5 mm", "heading": "2 deg"})
+    assert (value_words(within, "x"), value_words(within, "heading")) == ("12.5 mm", "2 deg")
+    assert value_words(within, "y") == "none"
 
 
 def change(visible, errors_visible, steady=False, same=False, word="worse", success_high=-0.02):

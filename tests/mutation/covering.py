@@ -64,6 +64,7 @@ class LineRecorder:
         from _pytest.runner import runtestprotocol
 
         measured = coverage.Coverage(data_file=None, include=self._include, config_file=False, messages=False)
+        measured.set_option("run:disable_warnings", ["no-data-collected"])
         measured.start()
         reports = runtestprotocol(item, log=False, nextitem=None)
         measured.stop()
