@@ -167,7 +167,7 @@ def test_law_the_time_axis_has_every_step_fix_and_reason():
         pytest.approx(left + per_s * t, abs=0.06) for t, _ in shown.strips[0].fixes
     ]
     words = [t.text for t in root.iter("text")]
-    assert "accepted 900, refused: gate 20" in words
+    assert "accepted 900, gate refused 20" in words
     used = [r for r in root.iter("rect") if r.get("class") == "used"]
     assert float(used[0].get("height")) == pytest.approx(18.0 * 0.8, abs=0.06)
     assert len([r for r in root.iter("rect") if r.get("class") == "dark"]) == 2  # one, and the key

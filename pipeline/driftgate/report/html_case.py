@@ -179,8 +179,8 @@ def _time_caption(picture: CasePicture) -> str:
     return (
         "The plan's own clock. Solid: 95 % error by the covariance engine; dashed: the same over "
         f"{picture.sampled} trials, with the noise of so few. Of each sensor: what its beam meets on the "
-        "plan, and under it what share of its readings was accepted and refused in these trials; the counts "
-        "are of all trials."
+        "plan, and under it what share of its readings was accepted, and what share was tried in vain (gate, "
+        "no echo, held back), in these trials; the counts are of all trials."
     )
 
 

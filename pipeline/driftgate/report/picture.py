@@ -278,7 +278,7 @@ class View:
 
 @dataclass(frozen=True)
 class Bin:
-    """Readings of a sensor in a short time, over the sample of trials: used, refused though tried, not tried.
+    """Readings of a sensor in a short time, over the sample of trials: used, tried in vain, not tried.
 
     `refused` are those that came to nothing after the robot's own tests: no echo, the gate, held back.
     """

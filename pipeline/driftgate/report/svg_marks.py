@@ -79,7 +79,7 @@ def _cause_lines(picture: CasePicture, members: Sequence[int]) -> list[str]:
 
 
 def letter(index: int) -> str:
-    """Return the letter by which a failed trial is found in picture and table; none that looks like a digit."""
+    """Return the letter by which a failed trial is found in picture and table; none looks like a digit."""
     return "ABCDEFGHJKLMNPQRSTUVWXYZ"[index]
 
 

@@ -31,6 +31,10 @@ _KINDS: Final = {
 }
 
 
+# What becomes of readings that the robot tries and does not use.
+_IN_VAIN: Final = {"gate": "gate refused", "no echo": "no echo", "held back": "held back"}
+
+
 def view_words(view: View) -> str:
     """Return what a sensor sees for a time: "usable: east, 0.35 to 0.52 m"."""
     words = view.reason
@@ -45,13 +49,13 @@ def view_words(view: View) -> str:
 
 
 def counts_words(row: ReadingRow | None) -> str:
-    """Return how many readings were accepted and refused, over all trials."""
+    """Return how many readings were accepted, and how many were tried in vain, over all trials."""
     if row is None:
         return "no readings"
     counts = dict(row.outcomes)
-    tried = [f"{name} {counts[name]:,}" for name in ("gate", "no echo", "held back") if counts.get(name)]
-    words = f"accepted {counts.get('accepted', 0):,}"
-    return f"{words}, refused: {', '.join(tried)}" if tried else f"{words}, none refused"
+    told = [f"accepted {counts.get('accepted', 0):,}"]
+    told += [f"{words} {counts[name]:,}" for name, words in _IN_VAIN.items() if counts.get(name)]
+    return ", ".join(told)
 
 
 def strip(
@@ -103,7 +107,7 @@ def _bin(bin: Bin, at: Callable[[float], float], y: float, sampled: int) -> list
         return []
     x, width = at(bin.begin_s), at(bin.end_s) - at(bin.begin_s)
     used, refused = _SHARE * bin.used / total, _SHARE * bin.refused / total
-    tip = title(f"{bin.begin_s:.2f} s: {bin.used} accepted, {bin.refused} refused in {sampled} trials")
+    tip = title(f"{bin.begin_s:.2f} s: {bin.used} accepted, {bin.refused} tried in vain in {sampled} trials")
     shapes = [rect(x, y + _SHARE - used, width, used, "used")] if used >= 0.05 else []
     if refused >= 0.05:
         shapes.append(rect(x, y + _SHARE - used - refused, width, refused, "refused"))
@@ -125,5 +129,5 @@ def strip_keys(picture: CasePicture) -> list[Item]:
         *items,
         (fixed, "a fix, covariance engine"),
         (rect(1, 3, 18, 9, "used"), "share accepted"),
-        (rect(1, 3, 18, 9, "refused"), "share refused"),
+        (rect(1, 3, 18, 9, "refused"), "share tried in vain"),
     ]
