@@ -167,6 +167,15 @@ def test_law_a_step_that_lost_most_of_its_fixes_is_blocked():
     far = (1, 1, 1, Outcome.OUT_OF_RANGE, NORTH, NORTH, NONE)
     found = made([far], planned=[0]).blocked(at(3), 0)
     assert (found.kind, found.words) == ("obstructed", "no fix from right in step 2: out of range")
+    # Two of three decide, whichever they are.
+    behind = (1, 1, 1, GATE, NORTH, EAST, NONE)
+    for rows, words in (
+        ((right, quiet, quiet), "nothing came back to right in step 2"),
+        ((behind, quiet, quiet), "nothing came back to right in step 2"),
+        ((quiet, lost, lost), "pot-a answered right in step 2"),
+        ((far, lost, lost), "pot-a answered right in step 2"),
+    ):
+        assert made(rows, planned=[0, 1, 2]).blocked(at(3), 0).words == words
     # Readings after the moment are neither planned for it nor lost to it.
     assert made([(0, 0, 4, GATE, NORTH, POT, NONE)], planned=[0]).blocked(at(3), 0) is None
 

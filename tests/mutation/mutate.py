@@ -27,7 +27,7 @@ from trial import KILLED, SURVIVED, module_name, preload, try_mutant
 
 SOURCE = ROOT / "pipeline" / "driftgate"
 PACKAGES = ("plan", "sight", "predict", "judge")
-TESTS = tuple(f"tests/{package}" for package in PACKAGES)
+TESTS = (*(f"tests/{package}" for package in PACKAGES), "tests/core/test_lazy.py")
 # CPU seconds of tests, as measured: those of the first look, which kills most, and those of the second.
 FIRST_S = 1.5
 # Of import and collection, at most.
