@@ -51,6 +51,12 @@ def scheduler():
         yield local.scheduler_address
 
 
+@pytest.fixture(autouse=True)
+def patient(monkeypatch):
+    """Wait for as long as a busy machine may take; those that wait for nothing say so themselves."""
+    monkeypatch.setattr(cluster_module, "_PATIENCE_S", 60)
+
+
 @pytest.fixture
 def project(tmp_path, monkeypatch):
     """Return the small project, as the current folder."""
@@ -198,7 +204,7 @@ def test_err_a_scheduler_without_workers(monkeypatch):
     """A scheduler alone is one line, after a short wait."""
     from distributed import LocalCluster
 
-    monkeypatch.setattr(cluster_module, "_PATIENCE_S", 1)
+    monkeypatch.setattr(cluster_module, "_WORKERS_S", 1)
     with (
         LocalCluster(n_workers=0, processes=False, protocol="tcp://", dashboard_address=":0") as local,
         pytest.raises(InputError, match="has no workers"),

@@ -26,8 +26,9 @@ from driftgate.run.status import FaultError, InputError, counted
 T = TypeVar("T")
 R = TypeVar("R")
 
-# How long an address may take to answer, and workers to be there. [s]
+# How long an address may take to answer, and then the first worker to be there. [s]
 _PATIENCE_S: Final = 10
+_WORKERS_S: Final = 10
 # How often it is looked which workers there are, and after how many looks without any it is given up.
 _LOOK_S: Final = 5
 _LOOKS_ALONE: Final = 24
@@ -127,7 +128,7 @@ class Cluster(Spread):
         self._here_stamp = self._own_stamp()
         try:
             with contextlib.suppress(TimeoutError):
-                self._client.wait_for_workers(1, timeout=_PATIENCE_S)
+                self._client.wait_for_workers(1, timeout=_WORKERS_S)
             self._count_workers()
             with warnings.catch_warnings(record=True) as told:
                 warnings.simplefilter("always")
