@@ -131,9 +131,9 @@ def main() -> None:
     print(f"{f'{MANY} routines':22}{'core-hours':>12}{hours}{price}")
     for what, seconds in thousand.items():
         core_h = seconds / 3600.0
-        clock = "".join(f"{core_h / cores:11.2f} h" for cores in CORES)
+        clock = "".join(f"{f'{core_h / cores:.2g} h':>13}" for cores in CORES)
         cost_words = "" if chosen.price is None else f"{core_h * chosen.price:16.2f}"
-        print(f"{what:22}{core_h:12.2f}{clock}{cost_words}")
+        print(f"{what:22}{f'{core_h:.2g}':>12}{clock}{cost_words}")
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from driftgate.report.as_json import render_json
 from driftgate.report.as_junit import render_junit
 from driftgate.report.as_markdown import render_markdown
 from driftgate.report.terminal import render_terminal
-from driftgate.run import gather
+from driftgate.run import engines, gather
 from driftgate.run.cache import Cache
 from driftgate.run.cache_key import judged_key
 from driftgate.run.check import _APART, CheckSettings, check_routines
@@ -232,3 +232,20 @@ def test_law_workers_start_first_or_not_at_all(project, monkeypatch) -> None:
     assert started == [2]
     texts(dataclasses.replace(settings, seed=2), cache_of(project))
     assert started == [2]
+
+
+@pytest.mark.parametrize("sample", ["fixed", "sequential"])
+def test_law_cases_in_parts_give_the_same(project, monkeypatch, sample) -> None:
+    """However few cases are held in memory at a time, reports have the same bytes; progress ends whole."""
+    edit(project, MIRRORED, WARNED, ACCEPTING)
+    settings = dataclasses.replace(SETTINGS, sample=sample)
+    whole = texts(settings)
+    monkeypatch.setattr(engines, "_AT_ONCE", 1)
+    assert texts(settings) == whole
+    assert texts(settings, cache_of(project)) == whole
+    told = []
+    check_routines(settings, lambda done, total, words: told.append((done, total, words)))
+    planned = [(done, total) for done, total, words in told if words == "planned"]
+    assert planned[:2] == [(1, 2), (2, 2)]
+    done, total, _ = told[-1]
+    assert done == total

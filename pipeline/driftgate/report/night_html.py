@@ -49,6 +49,7 @@ _CLASSES: Final[dict[Effect, str]] = {
     "survives": "pass",
     "already fails": "soft",
 }
+_NEVER: Final = '<td class="heat">-</td>'
 # What stands for an effect without colour.
 _SIGNS: Final[dict[Effect, str]] = {
     "breaks": SIGNS["fail"],
@@ -155,7 +156,7 @@ def _matrix(night: Night) -> list[str]:
     kinds = {of.kind: of.title for of in ranking(night)}
     found = by_routine(night)
     rows = [
-        row(esc(of.title), [_heat(of.worst[kind]) if kind in of.worst else "-" for kind in kinds])
+        row(esc(of.title), [_heat(of.worst[kind]) if kind in of.worst else _NEVER for kind in kinds])
         for of in found[:_MOST_ROUTINES]
     ]
     note = (
@@ -164,14 +165,14 @@ def _matrix(night: Night) -> list[str]:
     )
     open_ = open_words(night)
     notes = [f"<p>{esc(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]
-    shown = table(("routine", *kinds.values()), rows, "Faults")
+    shown = table(("routine", *kinds.values()), rows, "Routines by kinds of fault")
     return ["<h2>Faults</h2>", *notes, shown, _more(len(found) - _MOST_ROUTINES)]
 
 
 def _ranking(night: Night) -> list[str]:
     rows = [row(esc(of.title), (of.broken_words, of.share_words, of.margin)) for of in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    shown = table(header, rows, "What breaks first")
+    shown = table(header, rows, "Kinds of fault")
     return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{tried_words(night)}.</p>']
 
 
@@ -201,9 +202,11 @@ def _by_routine(night: Night) -> list[str]:
 
 def _trend(report: NightReport) -> list[str]:
     """Return plots over the nights: what changed first, then what has least to spare."""
-    by_series: dict[Series, list[Change]] = {series: [] for series in report.series}
+    # One night is no trend.
+    plotted = [series for series in report.series if len(series.nights) > 1]
+    by_series: dict[Series, list[Change]] = {series: [] for series in plotted}
     for change in report.changes:
-        if not change.early:
+        if not change.early and change.series in by_series:
             by_series[change.series].append(change)
 
     def key(series: Series) -> tuple[bool, float]:
@@ -213,7 +216,7 @@ def _trend(report: NightReport) -> list[str]:
         f"<figure>{trend_plot(series, by_series[series])}"
         f"<figcaption>{esc(series.routine)} {esc(series.place)}, <b>{esc(series.tolerance)}</b>"
         "</figcaption></figure>"
-        for series in sorted(report.series, key=key)[:_MOST_PLOTS]
+        for series in sorted(plotted, key=key)[:_MOST_PLOTS]
     ]
     if not figures:
         return []
@@ -225,5 +228,5 @@ def _trend(report: NightReport) -> list[str]:
         f'<p class="soft">{note} What changed comes first, then what has least to spare.</p>',
         f'<div class="plots">{"".join(shown)}</div>',
         folded,
-        _more(len(report.series) - _MOST_PLOTS),
+        _more(len(plotted) - _MOST_PLOTS),
     ]

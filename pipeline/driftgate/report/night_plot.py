@@ -12,7 +12,7 @@ from driftgate.report.text import plain
 
 WIDTH: Final = 300
 HEIGHT: Final = 120
-_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 8, 10, 22
+_LEFT, _RIGHT, _TOP, _BOTTOM = 58, 8, 10, 22
 # Of more nights only the last are drawn.
 _MOST_NIGHTS: Final = 90
 # What is left free above and below the figures, as a share of their range.

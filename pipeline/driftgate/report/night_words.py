@@ -33,7 +33,7 @@ ALL_HOLD: Final = "Every routine holds on every field and side."
 SAME_INPUTS: Final = "No input changed: the same model, other luck."
 EFFECT_WORDS: Final = (
     "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "
-    "every place."
+    "every place. A dash: the fault cannot happen to it."
 )
 
 

@@ -20,6 +20,9 @@ Progress = Callable[[int, int, str], None]
 
 # A worker is worth its start from so many trials of a case on: the trials engine's own batch.
 _TRIALS_EACH = 4096
+# So many cases are planned and judged at a time: a planned one takes some hundred kilobytes. No result
+# hangs on it.
+_AT_ONCE = 256
 
 
 class Settings(Protocol):
@@ -101,12 +104,17 @@ class _Work:
         if len(unknown) > 1:
             # They get ready while this process imports what it needs.
             self._workers.start()
-        self._plan(unknown)
-        for index in unknown:
-            from driftgate.run.gather import plan_facts
+        for first in range(0, len(unknown), _AT_ONCE):
+            part = unknown[first : first + _AT_ONCE]
+            self._plan(part, first, len(unknown))
+            for index in part:
+                from driftgate.run.gather import plan_facts
 
-            found[index] = plan_facts(self._cases[index].case, self._planned[index])
-            self._known.keep_plan(index, found[index])
+                found[index] = plan_facts(self._cases[index].case, self._planned[index])
+                self._known.keep_plan(index, found[index])
+                if first:
+                    # What is not judged soon is sooner planned again than kept in memory.
+                    del self._planned[index]
         return [found[index] for index in range(len(self._cases))]
 
     def judged(self, plans: list[PlanFacts]) -> list[JudgedFacts | None]:
@@ -118,15 +126,21 @@ class _Work:
         todo = [i for i, plan in enumerate(plans) if plan.feasible and found[i] is None]
         if not todo:
             return found
-        self._plan([index for index in todo if index not in self._planned])
-        settings, work = self._settings, [self._planned[index] for index in todo]
+        settings = self._settings
         rule = Sampling(settings.confidence, tolerances, settings.sample == "sequential")
-        for place, verdict in _judged(self._workers, work, settings, rule, self._progress):
-            self._known.keep_judged(todo[place], tolerances, verdict)
-            found[todo[place]] = verdict
+        for first in range(0, len(todo), _AT_ONCE):
+            part = todo[first : first + _AT_ONCE]
+            missing = [index for index in part if index not in self._planned]
+            self._plan(missing, 0, len(missing))
+            work = [self._planned.pop(index) for index in part]
+            told = _part_of(self._progress, first, len(todo), len(part))
+            for place, verdict in _judged(self._workers, work, settings, rule, told):
+                self._known.keep_judged(part[place], tolerances, verdict)
+                found[part[place]] = verdict
         return found
 
-    def _plan(self, indices: Sequence[int]) -> None:
+    def _plan(self, indices: Sequence[int], before: int, total: int) -> None:
+        """Plan cases; `before` and `total` are for the progress line."""
         if not indices:
             return
         from driftgate.run.tasks import plan_one
@@ -136,7 +150,21 @@ class _Work:
         plans = map(plan_one, items) if len(items) == 1 else self._workers.map(plan_one, items)
         for done, plan in enumerate(plans):
             self._planned[indices[done]] = plan
-            self._progress(done + 1, len(indices), "planned")
+            self._progress(before + done + 1, total, "planned")
+
+
+def _part_of(progress: Progress, first: int, total: int, count: int) -> Progress:
+    """Return what tells the progress of a part of the cases as that of all, so far as it is known."""
+
+    def told(done: int, most: int, words: str) -> None:
+        if count == total:
+            progress(done, most, words)
+        else:
+            # Cases before this part count as whole, those after it as what a case of it takes at most.
+            each = most / count
+            progress(round(first * each) + done, round(total * each), words)
+
+    return told
 
 
 def _judged(
