@@ -275,3 +275,15 @@ def _check_plain(data: Any) -> None:
             _check_plain(value)
     else:
         assert data is None or type(data) in (str, bool, int) or math.isfinite(data)
+
+
+@pytest.mark.parametrize(
+    "text", ["kind: routine\n? steps", "kind: routine\n? steps\n", "? kind", "a:\n  - ?"]
+)
+def test_pin_a_value_left_out_at_the_end_has_a_place_in_the_file(text: str) -> None:
+    """A key without a value on the last line, with or without its end, is placed on a line that is there."""
+    lines = split_lines(text)
+    found = compose(text, "x.yaml", lines)
+    for line, column in found.source.positions.values():
+        assert 1 <= line <= len(lines)
+        assert 1 <= column <= len(lines[line - 1]) + 1

@@ -354,3 +354,41 @@ def test_err_special_files_for_a_night(tmp_path):
     path = tmp_path / "2026-11-01.json"
     os.mkfifo(path)
     assert "not a regular file" in read_night(path).message
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"inputs": (("routine", "1"), ("field", "4"))},
+        {"inputs": (("field", "4"), ("robot", "2"), ("carried map", "3"), ("routine", "1"))},
+        {"tried": 2**70},
+        {"together": 101},
+        {"trials": 0, "together": 0},
+        {"tolerances": (dataclasses.replace(counted(), trials=0, successes=0, half=0),)},
+        {"tolerances": (dataclasses.replace(counted(), half=98),)},
+        {"tolerances": (dataclasses.replace(counted(), trials=2**63),)},
+    ],
+)
+def test_pin_a_night_that_cannot_be_is_refused(tmp_path, wrong):
+    """A night whose hash fits and whose figures do not is one finding."""
+    sound = night("2026-11-01")
+    (case,) = sound.cases
+    if "inputs" in wrong:
+        case = dataclasses.replace(case, **wrong)
+    else:
+        case = dataclasses.replace(case, cells=(dataclasses.replace(case.cells[0], **wrong),))
+    path = tmp_path / "nights" / "2026-11-01.json"
+    path.parent.mkdir()
+    path.write_text(night_text(dataclasses.replace(sound, cases=(case,))))
+    (found,) = History(tmp_path).open().findings
+    assert "no night can have found" in found.message
+
+
+def test_pin_a_damaged_schema_that_is_no_text(tmp_path):
+    """SQLite's own words about a damaged database may not even be text."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    data = history.database.read_bytes()
+    at = data.index(b"CREATE TABLE nights")
+    history.database.write_bytes(data[: at + 8] + b"\xd4" + data[at + 9 :])
+    assert [f.code for f in history.open().findings] == ["DG801"]

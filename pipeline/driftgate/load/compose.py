@@ -93,7 +93,7 @@ class _Reader:
         if depth > DEEPEST:
             self.report(event, "DG106", f"nested deeper than {DEEPEST} levels")
             raise _StopReadingError
-        self.positions[path] = _place(event)
+        self.positions[path] = self.place(event)
         self.refuse_features(event, path)
         if isinstance(event, yaml.ScalarEvent):
             return self.scalar(event, path)
@@ -156,7 +156,7 @@ class _Reader:
                 # The value is read for its own faults, under a path that nothing refers to.
                 self.value(next(self.events), (*path, KEY, KEY), depth + 1)
                 continue
-            self.positions[(*path, key, KEY)] = _place(event)
+            self.positions[(*path, key, KEY)] = self.place(event)
             found[key] = self.value(next(self.events), (*path, key), depth + 1)
         return found
 
@@ -188,6 +188,12 @@ class _Reader:
             return None
         return meaning
 
+    def place(self, event: Any) -> tuple[int, int]:
+        line, column = event.start_mark.line + 1, event.start_mark.column + 1
+        # A value that the end of the file leaves out stands, to the parser, on a line that is not there.
+        last = len(self.source.lines)
+        return (line, column) if line <= last else (last, len(self.source.line_text(last)) + 1)
+
     def trapped(self, event: Any, trap: Trap) -> None:
         self.report(event, trap.code, trap.reason, trap.suggestion)
 
@@ -195,7 +201,7 @@ class _Reader:
         self.report(event, "DG104", f"{what} is not used in these files", suggestion)
 
     def report(self, event: Any, code: str, message: str, suggestion: str = "") -> None:
-        line, column = _place(event)
+        line, column = self.place(event)
         excerpt = self.source.line_text(line)
         self.findings.append(
             Finding(self.source.path, line, column, code, message, "error", suggestion, excerpt)
@@ -238,7 +244,3 @@ def compose(text: str, path: str, lines: tuple[str, ...]) -> Composed:
 
 def _tag(tag: str) -> str:
     return shorten(tag.replace("tag:yaml.org,2002:", "!!"), 60)
-
-
-def _place(event: Any) -> tuple[int, int]:
-    return event.start_mark.line + 1, event.start_mark.column + 1

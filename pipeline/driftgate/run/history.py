@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,7 @@ from driftgate.core.findings import Finding
 from driftgate.judge.night import Night, NightCase
 from driftgate.report.night_model import Series
 from driftgate.report.write import WriteError, check_way, write_once
-from driftgate.run.night_file import night_text, read_night
+from driftgate.run.night_file import INPUTS, night_text, read_night
 from driftgate.run.status import InputError
 
 # "dgat" in the database's header; a file with another number belongs to another program.
@@ -49,7 +50,6 @@ _TABLES: Final = (
         PRIMARY KEY (night, routine, carried, field, side, fault, tolerance)
     ) STRICT, WITHOUT ROWID""",
 )
-_INPUTS: Final = ("routine", "robot", "carried map", "field")
 
 
 class _DamagedError(Exception):
@@ -181,7 +181,7 @@ class History:
         for key, of_key in sorted(rows.items()):
             nights, required, trials, successes, half, used, *hashes = zip(*of_key, strict=True)
             inputs = tuple(
-                tuple(zip(("driftgate", *_INPUTS), row, strict=True)) for row in zip(*hashes, strict=True)
+                tuple(zip(("driftgate", *INPUTS), row, strict=True)) for row in zip(*hashes, strict=True)
             )
             found.append(Series(*key, nights, required, trials, successes, half, used, inputs))
         return tuple(found)
@@ -225,7 +225,8 @@ class History:
             connection.execute("COMMIT")
         except sqlite3.OperationalError as error:
             raise _DamagedError(f"it cannot be used: {error}") from error
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            # What SQLite says of a damaged schema may hold bytes of it.
             raise _DamagedError(f"it is damaged: {error}") from error
         finally:
             # What was not committed is rolled back.
@@ -272,8 +273,9 @@ def _check_files(database: Path) -> None:
         if os.path.lexists(f"{database}{ending}"):
             raise _DamagedError(f"there is a file {database.name}{ending}, which driftgate never makes")
     journal = Path(f"{database}-journal")
-    if os.path.lexists(journal):
-        if journal.is_symlink() or not journal.is_file():
+    # Another run may be at work, and its journal gone at any moment.
+    with contextlib.suppress(FileNotFoundError):
+        if not stat.S_ISREG(journal.lstat().st_mode):
             raise _DamagedError("its journal is no regular file")
         with journal.open("rb") as file:
             file.seek(max(0, os.fstat(file.fileno()).st_size - len(_JOURNAL_END)))
@@ -359,5 +361,5 @@ def _rows(night: Night, case: NightCase) -> Iterator[Sequence[object]]:
                 one.upper,
                 cell.way,
                 cell.tried,
-                *(inputs[name] for name in _INPUTS),
+                *(inputs[name] for name in INPUTS),
             )

@@ -15,6 +15,9 @@ from driftgate.run.cache_codec import decode, encode
 
 FORMAT: Final = 1
 MOST_BYTES: Final = 64 * 1024 * 1024
+INPUTS: Final = ("routine", "robot", "carried map", "field")
+# More trials, or places tried, than any night has.
+_MOST: Final = 10**12
 _FORMAT_KEY: Final = "driftgate_night"
 
 
@@ -49,9 +52,26 @@ def read_night(path: Path) -> Night | Finding:
         night = None
     if night is None or whole.get("sha256") != _digest(encode(night)):
         return _damaged(path, "was changed after it was written: its content and its hash differ")
+    if not _possible(night):
+        return _damaged(path, "says what no night can have found")
     if path.stem != night.night:
         return _damaged(path, f"holds the night {night.night}")
     return night
+
+
+def _possible(night: Night) -> bool:
+    """Say whether counts and names are what a night gives: a hash can be made for any."""
+    for case in night.cases:
+        if tuple(name for name, _ in case.inputs) != INPUTS:
+            return False
+        for cell in case.cells:
+            counts = [(one.half, one.successes, one.trials) for one in cell.tolerances]
+            counts.append((0, cell.together, cell.trials))
+            if not all(0 <= half <= good <= trials and 1 <= trials <= _MOST for half, good, trials in counts):
+                return False
+            if not 0 <= cell.tried <= _MOST:
+                return False
+    return True
 
 
 def _damaged(path: Path, what: str) -> Finding:
