@@ -192,3 +192,10 @@ def test_err_runs_of_other_shapes() -> None:
         pick_freeze(np.zeros(5), np.ones(5), {"x": np.ones(4)})
     with pytest.raises(ModelError):
         pick_freeze(np.zeros(1), np.ones(1), {})
+
+
+def test_law_trials_steadied_to_nothing_have_no_shares():
+    """Two trials of -4 and -3, redrawn as -2 and -3: about their mean the first squares make the control."""
+    a, b = np.array([-4.0, -3.0]), np.array([-2.0, -3.0])
+    # About -3 both are one off, then none: the row is 1 and 0, the control 1 - 2 and 0, which takes it all.
+    assert pick_freeze(a, b, {"x": b}) is None

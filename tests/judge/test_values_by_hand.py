@@ -12,7 +12,8 @@ from driftgate.judge.blame import KNOWN, RANDOM
 from driftgate.judge.paired_values import Change, Difference, ErrorChange
 from driftgate.judge.rare import RareSample, rare_verdict
 from driftgate.judge.sampling import Sampling
-from driftgate.judge.story import _parts, _readings
+from driftgate.judge.story import _LONG_RUN, StoryReading, _events, _parts, _point, _readings
+from driftgate.judge.tuning import _NUMBERS, _value
 from driftgate.judge.value_words import UNITS, value_words
 from driftgate.judge.values import Estimate, MomentVerdict, VarianceShares, worst
 from driftgate.judge.variance import mean_along, variance_along, variance_shares
@@ -23,7 +24,9 @@ from driftgate.judge.weighted import (
     weighted_lower_bound,
     weighted_upper_bound,
 )
+from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.values import Outcome, SourceInfo
+from driftgate.schema.correction import FilterNumbers
 from driftgate.schema.routine import Tolerance
 
 
@@ -312,3 +315,107 @@ def test_law_bounds_of_contact_lie_on_the_side_of_the_verdict():
     failed = judged(errors, 30, 0.01, x="10 mm").contact
     assert failed.status == "fail"
     assert 0.01 < failed.lower < 0.3 < failed.upper
+
+
+def read(outcome, origin="pot", step=0, sensor="a", moved_m=0.0, right=False, time_s=0.0):
+    """Return a reading of the wall, of which nothing else is known."""
+    return StoryReading(
+        time_s=time_s,
+        sensor=sensor,
+        step=step,
+        expected="wall",
+        origin=origin,
+        right=right,
+        outcome=outcome,
+        innovation_m=0.0,
+        predicted_m=1.0,
+        of_pair="",
+        moved_m=moved_m,
+        turned_rad=0.0,
+    )
+
+
+def test_law_events_are_runs_of_one_kind():
+    """Wrong ones in a row of one origin and step are one event, the largest move first; then refusals."""
+    taken, gate = Outcome.ACCEPTED, Outcome.GATE
+    readings = (
+        read(taken, moved_m=1e-3, time_s=1.0),
+        read(taken, moved_m=2e-3, time_s=1.1),
+        read(taken, "bench", moved_m=4e-3, time_s=1.2),
+        read(taken, "bench", step=1, moved_m=1e-3, time_s=1.3),
+        read(taken, right=True, time_s=1.4),
+        read(taken, "bench", step=1, moved_m=2e-3, time_s=1.5),
+        *(read(gate, sensor="b", time_s=2.0) for _ in range(_LONG_RUN)),
+        read(taken, sensor="b", right=True, time_s=2.1),
+        *(read(gate, sensor="b", time_s=3.0) for _ in range(_LONG_RUN + 1)),
+        read(taken, sensor="b", right=True, time_s=3.1),
+        *(read(gate, sensor="b", time_s=4.0) for _ in range(_LONG_RUN - 1)),
+    )
+    found = _events(readings)
+    assert [(e.kind, len(e.readings), e.readings[0].time_s) for e in found] == [
+        ("wrong", 1, 1.2),
+        ("wrong", 2, 1.0),
+        ("wrong", 1, 1.5),
+        ("wrong", 1, 1.3),
+        ("refused", _LONG_RUN + 1, 3.0),
+        ("refused", _LONG_RUN, 2.0),
+    ]
+
+
+def test_law_a_moment_without_a_tolerance_on_the_pose():
+    """Its axis is empty and its error nothing; the tightest axis otherwise."""
+    axis = SimpleNamespace(
+        limit=SimpleNamespace(axis="y"), error=np.array([0.1, -0.2]), share=np.array([0.5, 2.0])
+    )
+    rest = {
+        "joint": np.array([0.5, 2.0]),
+        "touched": np.array([False, True]),
+        "late": np.array([True, False]),
+    }
+    finder = SimpleNamespace(
+        prepared=SimpleNamespace(
+            moments=[SimpleNamespace(name="a", step=3), SimpleNamespace(name="b", step=4)]
+        ),
+        shares=[SimpleNamespace(axes=(), **rest), SimpleNamespace(axes=(axis,), **rest)],
+        success=[np.array([True, False]), np.array([True, False])],
+        replay=SimpleNamespace(
+            trials=SimpleNamespace(moments=[SimpleNamespace(clock_s=np.array([5.0, 6.0]))] * 2)
+        ),
+    )
+    bare, point = _point(finder, 0, 0), _point(finder, 1, 1)
+    assert (bare.name, bare.step, bare.axis, bare.error, bare.share) == ("a", 3, "", 0.0, 0.5)
+    assert (bare.success, bare.touched, bare.late, bare.clock_s) == (True, False, True, 5.0)
+    assert (point.name, point.step, point.axis, point.error, point.share) == ("b", 4, "y", -0.2, 2.0)
+    assert (point.success, point.touched, point.late, point.clock_s) == (False, True, False, 6.0)
+
+
+def test_law_numbers_of_the_filter_as_files_have_them():
+    """Each by its key, in the unit that people write; of what sensors have apart, the largest."""
+    model = FilterModel(
+        start_sd=(1e-3, 2e-3, math.radians(3)),
+        along_per_root_m=4e-3,
+        across_per_root_m=5e-3,
+        heading_per_root_m=math.radians(6),
+        heading_per_root_s=math.radians(7),
+        heading_per_root_rad=math.radians(8),
+        range_at_zero_m=(1e-3, 9e-3),
+        range_per_range=(0.10, 0.01),
+        wall_m=11e-3,
+        wall_tilt_rad=math.radians(12),
+    )
+    found = {n.key: (round(_value(model, n) * n.per_unit, 9), n.unit) for n in _NUMBERS}
+    assert found == {
+        "start_x": (1, "mm"),
+        "start_y": (2, "mm"),
+        "start_heading": (3, "deg"),
+        "along": (4, "mm/sqrt(m)"),
+        "across": (5, "mm/sqrt(m)"),
+        "heading_per_root_metre": (6, "deg/sqrt(m)"),
+        "heading_per_root_second": (7, "deg/sqrt(s)"),
+        "heading_per_root_radian": (8, "deg/sqrt(rad)"),
+        "range_at_zero": (9, "mm"),
+        "range_per_range": (10, "%"),
+        "wall": (11, "mm"),
+        "wall_tilt": (12, "deg"),
+    }
+    assert set(found) == set(FilterNumbers.model_fields)
