@@ -13,7 +13,7 @@ from scipy.stats import poisson
 
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.predict import Prepared
+from driftgate.predict import Prepared, covariance
 from driftgate.predict.doubt import factor_key
 from driftgate.predict.increments import (
     DRIFT_KEYS,
@@ -24,13 +24,15 @@ from driftgate.predict.increments import (
     true_increment,
 )
 from driftgate.predict.linear import tick_model
+from driftgate.predict.logged import FIX_WORDS
 from driftgate.predict.moments import moments_by_step, moments_of
 from driftgate.predict.path_record import PathRecorder
+from driftgate.predict.places import places_of_strays
 from driftgate.predict.sources import Noise, source_table
 from driftgate.predict.streams import Streams, poisson_count
 from driftgate.predict.tilt import Tilt, TiltedLuck, _chances, tilt_towards
 from driftgate.predict.tolerance import share_used, shares_of
-from driftgate.predict.values import MomentTrials
+from driftgate.predict.values import MomentTrials, Outcome
 from driftgate.predict.walk import Cell, Walker, WalkPlan, _overlaps
 
 from .scenes import GUESS, field_map, mark, prepared, robot, tick
@@ -379,3 +381,74 @@ def test_law_a_path_is_straight_between_what_is_known() -> None:
     assert found[:, 0, 0] == pytest.approx([1.0, 2.0, 3.0, 5.0], rel=1e-6)
     assert found[:, 0, 1] == pytest.approx([2.0, 4.0, 6.0, 10.0], rel=1e-6)
     assert found[:, 2, 0] == pytest.approx([0.1, 0.2, 0.3, 0.5], rel=1e-6)
+
+
+def straying(chance: str = "30 %") -> dict[str, Any]:
+    """Return a pot that may stray to the far side."""
+    region = [["4 m", "4 m"], ["5 m", "4 m"], ["5 m", "5 m"]]
+    return {
+        "id": "pot",
+        "shape": {"circle": {"radius": "50 mm"}},
+        "at": {"x": "1.5 m", "y": "1.3 m"},
+        "scatter": {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "run", **GUESS},
+        "stray": {"probability": chance, "region": region, "constant_over": "run", **GUESS},
+    }
+
+
+def test_law_a_moment_may_stray_with_what_it_is_relative_to() -> None:
+    """Only where that has a chance to."""
+    wait = {"do": "pause", "time": "1 s"}
+    steps = [wait, mark("near", radial="5 m", relative_to="pot"), wait]
+    for chance, may in (("30 %", True), ("0 %", False)):
+        case = prepared(steps, robot(), believed=field_map(elements=[straying(chance)]))
+        assert [m.may_stray for m in case.moments] == [may, False]
+
+
+def test_law_where_an_element_lies_in_chosen_trials() -> None:
+    """At its place, exact as it is, unless it has strayed, which three in ten do; then in its region."""
+    still = {**straying(), "id": "other", "at": {"x": "-1.5 m", "y": "-1.3 m"}}
+    case = prepared(
+        [{"do": "pause", "time": "1 s"}], robot(), believed=field_map(elements=[straying(), still])
+    )
+    numbers = np.arange(0, 400)
+    trials, x, y, strayed = places_of_strays(case, "other", numbers, 1)
+    assert trials.trials == 400
+    assert set(x[~strayed]) == {-1.5}
+    assert set(y[~strayed]) == {-1.3}
+    assert (
+        (x[strayed] >= 4.0) & (x[strayed] <= 5.0) & (y[strayed] >= 4.0) & (y[strayed] <= x[strayed])
+    ).all()
+    # Four standard errors of 30 % of 400.
+    assert strayed.mean() == pytest.approx(0.3, abs=4 * math.sqrt(0.21 / 400))
+    again = places_of_strays(case, "other", np.array([3, 17]), 1)
+    assert again[1].tolist() == x[[3, 17]].tolist()
+
+
+@pytest.mark.parametrize(("y", "late_mm"), [(1.5, 40.0), (1.0, 40.0 + 500 * 0.02), (2.0, 40.0 - 500 * 0.02)])
+def test_law_contact_is_late_by_the_wall_as_it_is_built(y: float, late_mm: float) -> None:
+    """Built 40 mm further off and turned by 20 mrad: half a metre from its middle 10 mm more or less.
+
+    The robot drives at 0.4 m/s until it is there.
+    """
+    corners = {"south": (0.0, 0.0), "east": (4.0, 0.0), "north": (4.0, 3.0), "west": (0.0, 3.0)}
+    turn = 1.5 * math.tan(0.02)
+    built = {**corners, "east": (4.04 + turn, 0.0), "north": (4.04 - turn, 3.0)}
+    case = prepared(
+        [{"do": "square-up", "against": "east", "speed": "0.4 m/s"}, mark("wall")],
+        robot(correction={"enabled": False}),
+        believed=field_map(corners=corners),
+        true=field_map(corners=built),
+        start=(3.0, y, 0.0),
+    )
+    clock_s = covariance(case).moments[0].clock_mean_s
+    assert (clock_s - case.plan.duration_s) * 0.4 == pytest.approx(late_mm * 1e-3, abs=1e-5)
+
+
+def test_law_words_of_a_log_for_what_became_of_a_reading() -> None:
+    """One for each outcome of a reading that was tried, all different, as the log format has them."""
+    assert FIX_WORDS[Outcome.TURNING] == "turning"
+    assert FIX_WORDS[Outcome.TOO_FAST] == "too-fast"
+    assert set(FIX_WORDS) == set(Outcome) - {Outcome.SWITCHED_OFF, Outcome.IN_CONTACT}
+    words = "used association not-reference out-of-range incidence corridor too-fast turning no-echo gate"
+    assert set(FIX_WORDS.values()) == {*words.split(), "persistence"}
+    assert len(set(FIX_WORDS.values())) == len(FIX_WORDS)
