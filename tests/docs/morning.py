@@ -1,17 +1,15 @@
 """The folder in which README's code freeze and competition morning play.
 
-A copy of three routines of the repository and what they read; each stage changes it further. The commands
-that README shows run in it one after the other, so that what one writes the next one reads.
+A copy of three routines of the repository and what they read; each stage changes it further.
 """
 
 from __future__ import annotations
 
 import shutil
-import tempfile
-from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
 from typing import Final
+
+from scene import Scene, Stage, edit
 
 from driftgate.load.manifest import frozen_document
 from driftgate.run.cache_key import document_fingerprint
@@ -34,8 +32,8 @@ def _evening(folder: Path) -> None:
 
 
 def _edited(folder: Path) -> None:
-    _edit(folder / _DASH, "to: [3.7 m, 440 mm]", "to: [3.7 m, 445 mm]")
-    _edit(folder / "routines/robots/wren.yaml", "\n", " Battery B.\n")
+    edit(folder / _DASH, "to: [3.7 m, 440 mm]", "to: [3.7 m, 445 mm]")
+    edit(folder / "routines/robots/wren.yaml", "\n", " Battery B.\n")
 
 
 def _waived(folder: Path) -> None:
@@ -65,16 +63,10 @@ def _taped_out(folder: Path) -> None:
         ("corner: [4.2 m, 2.5 m]", "corner: [4.209 m, 2.5 m]"),
         ("corner: [0 m, 2.5 m]", "corner: [-4 mm, 2.5 m]"),
     ):
-        _edit(taped, old, new)
+        edit(taped, old, new)
 
 
-def _edit(path: Path, old: str, new: str) -> None:
-    text = path.read_text()
-    assert old in text, f"{path.name}: {old}"
-    path.write_text(text.replace(old, new, 1))
-
-
-_STAGES: Final[dict[str, Callable[[Path], None]]] = {
+_STAGES: Final[dict[str, Stage]] = {
     "evening": _evening,
     "edited": _edited,
     "waived": _waived,
@@ -82,28 +74,6 @@ _STAGES: Final[dict[str, Callable[[Path], None]]] = {
 }
 
 
-class Morning:
-    """The folder, stage by stage; a context manager that removes it at its end."""
-
-    def __init__(self) -> None:
-        self._holder = tempfile.TemporaryDirectory(prefix="driftgate-morning-")
-        self._done: list[str] = []
-
-    def __enter__(self) -> Morning:
-        """Begin."""
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Remove the folder."""
-        self._holder.cleanup()
-
-    def at(self, stage: str) -> Path:
-        """Return the folder once all stages up to this one have changed it."""
-        folder = Path(self._holder.name)
-        names = list(_STAGES)
-        for name in names[len(self._done) : names.index(stage) + 1]:
-            _STAGES[name](folder)
-            self._done.append(name)
-        return folder
+def morning() -> Scene:
+    """Return the folder, empty."""
+    return Scene("morning", _STAGES)

@@ -6,7 +6,7 @@ A block is marked by a comment on the line before its fence:
 
 with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file. `measured:` marks a
 block of timings: it is remade with `--measure` only and never compared. `morning STAGE:` runs the command in
-the folder of `morning.py`, after all that README shows before it there.
+the folder of `morning.py`, after all that README shows before it there, `hour STAGE:` in that of `first_hour.py`.
 
 The pictures in README are drawn too (`pictures.py`).
 
@@ -22,17 +22,20 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from morning import TODAY, Morning
+from first_hour import first_hour
+from morning import TODAY, morning
 from pictures import remake_pictures
+from scene import Scene
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 _BLOCK = re.compile(
     r"(?P<mark><!-- "
-    r"(?:(?P<file>file)|(?P<all>output)|(?P<timed>measured)|morning (?P<stage>[a-z-]+)|"
+    r"(?:(?P<file>file)|(?P<all>output)|(?P<timed>measured)|(?P<scene>morning|hour) (?P<stage>[a-z-]+)|"
     r"lines (?P<low>\d+)-(?P<high>\d+) of): "
     r"(?P<what>[^\n]*?) -->\n)(?P<fence>```\w*\n)(?P<text>.*?)(?P<end>^```$)",
     re.DOTALL | re.MULTILINE,
@@ -73,10 +76,16 @@ def _run(command: str, folder: Path = ROOT) -> str:
     return _PROGRESS.sub("", done.stdout)
 
 
-def _real(match: re.Match[str], morning: Morning) -> str:
+@contextmanager
+def _scenes() -> Iterator[dict[str, Scene]]:
+    with morning() as first, first_hour() as second:
+        yield {"morning": first, "hour": second}
+
+
+def _real(match: re.Match[str], scenes: dict[str, Scene]) -> str:
     what = match["what"]
     if match["stage"]:
-        return f"$ {what}\n{_run(what, morning.at(match['stage']))}"
+        return f"$ {what}\n{_run(what, scenes[match['scene']].at(match['stage']))}"
     if match["file"]:
         return (ROOT / what).read_text()
     output = _run(what)
@@ -87,10 +96,10 @@ def _real(match: re.Match[str], morning: Morning) -> str:
 
 def blocks(document: str) -> Iterator[Block]:
     """Yield every marked block of a document."""
-    with Morning() as morning:
+    with _scenes() as scenes:
         for match in _BLOCK.finditer((ROOT / document).read_text()):
             if not match["timed"]:
-                yield Block(match["what"], match["text"], _real(match, morning))
+                yield Block(match["what"], match["text"], _real(match, scenes))
 
 
 def evidence(*options: str) -> str:
@@ -115,12 +124,12 @@ def remake(document: str, measure: bool, tests: bool) -> bool:
     path = ROOT / document
     before = path.read_text()
 
-    with Morning() as morning:
+    with _scenes() as scenes:
 
         def new(match: re.Match[str]) -> str:
             if match["timed"] and not measure:
                 return match[0]
-            return match["mark"] + match["fence"] + _real(match, morning) + match["end"]
+            return match["mark"] + match["fence"] + _real(match, scenes) + match["end"]
 
         after = _BLOCK.sub(new, before)
     if tests and _EVIDENCE.search(after):

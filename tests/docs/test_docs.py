@@ -88,6 +88,31 @@ def test_law_every_step_is_in_the_readme():
     assert named == known
 
 
+def _slug(heading: str) -> str:
+    """Return the anchor that hosts of Markdown give a heading."""
+    return re.sub(r"[^a-z0-9 -]", "", heading.lower()).replace(" ", "-")
+
+
+def test_law_contents_lead_to_every_section():
+    """The contents name every section once, and every link within README leads somewhere."""
+    headings = re.findall(r"^##+ (.+)$", README, re.MULTILINE)
+    anchors = {_slug(heading) for heading in headings}
+    contents = README[: README.index("| command | what it is for |")]
+    named = re.findall(r"\]\(#([a-z0-9-]+)\)", contents)
+    assert len(named) == len(set(named))
+    assert {_slug(heading) for heading in re.findall(r"^## (.+)$", README, re.MULTILINE)} <= set(named)
+    assert set(re.findall(r"\]\(#([a-z0-9-]+)\)", README)) <= anchors
+
+
+def test_law_every_command_is_in_the_readme():
+    """README's table of commands has all that there are, and no other."""
+    from driftgate.cli.main import COMMANDS
+
+    table = README[README.index("| command | what it is for |") : README.index("## Two commands")]
+    rows = [row.split("|")[1] for row in table.splitlines()[2:] if row.startswith("|")]
+    assert sorted(re.findall(r"`([a-z-]+)`", "\n".join(rows))) == sorted(COMMANDS)
+
+
 def test_law_exit_statuses_are_in_the_readme():
     """README's table of statuses is the one the command line uses."""
     from driftgate.run.status import Exit
