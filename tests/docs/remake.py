@@ -6,7 +6,8 @@ A block is marked by a comment on the line before its fence:
 
 with `lines 1-20 of:` in place of `output:` to show a part. `file: PATH` shows a file. `measured:` marks a
 block of timings: it is remade with `--measure` only and never compared. `morning STAGE:` runs the command in
-the folder of `morning.py`, after all that README shows before it there, `hour STAGE:` in that of `first_hour.py`.
+the folder of `morning.py`, after all that README shows before it there, `hour STAGE:` in that of
+`first_hour.py`.
 
 The pictures in README are drawn too (`pictures.py`).
 
