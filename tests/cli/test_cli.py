@@ -146,6 +146,7 @@ def test_err_misspelt_command(capsys):
         "run": "Did you mean 'check'?",
         "init": "Did you mean 'new'?",
         "out.yaml": "to judge a file: driftgate check out.yaml",
+        "my out.yaml": "driftgate check 'my out.yaml'",
         "xyzzy": "driftgate --help lists them",
     }.items():
         status, _, err = run(capsys, word)

@@ -114,6 +114,8 @@ def test_law_the_turning_robot_keeps_its_distance(asked):
     for y in (course.start_y, asked.field_width.si - course.drop_y):
         assert y >= reach
     assert course.start_y < course.end_y < course.drop_y
+    # Flush with the west wall, as the routine says.
+    assert course.start_x == asked.robot_length.si / 2.0
 
 
 def test_law_examples_in_comments_are_sound(tmp_path):

@@ -57,7 +57,7 @@ def _nearest(name: str, paths: list[str], stems: bool = False) -> str:
     by_name: dict[str, str] = {}
     for path in sorted(paths, key=lambda path: (path.count("/"), path)):
         by_name.setdefault(called(path), path)
-    return by_name.get(name) or by_name.get(alike(name, by_name), "")
+    return by_name.get(alike(name, by_name), "")
 
 
 def _files(folders: list[Path]) -> list[str]:
