@@ -82,9 +82,8 @@ def pause(seconds: float) -> str:
     return f"  - {{do: pause, time: {seconds} s}}\n"
 
 
-CHECKPOINT = (
-    "  - {do: checkpoint, name: c-N, within: {x: 7.4 mm, y: 7.4 mm, heading: 0.8 deg}, required: 85 %}\n"
-)
+# Nine runs of ten start within 1.645 of the 2 mm that they spread: nothing is ever decided.
+CHECKPOINT = "  - {do: checkpoint, name: c-N, within: {x: 3.29 mm}, required: 90 %}\n"
 FAST = (
     ("free_speed: 600 rpm", "free_speed: 5000 rpm"),
     ("wheel_diameter: 60 mm", "wheel_diameter: 10 m"),

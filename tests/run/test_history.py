@@ -346,7 +346,19 @@ def test_err_too_many_nights_and_too_large(tmp_path, monkeypatch):
     assert "3 nights, more than 2" in history.open().findings[0].message
     monkeypatch.undo()
     monkeypatch.setattr("driftgate.run.history.MOST_BYTES", 4096)
-    assert "larger than" in history.open().findings[0].message
+    assert "its nights are larger than" in history.open().findings[0].message
+    for day in ("2026-11-01", "2026-11-02", "2026-11-03"):
+        history.file_of(day).unlink()
+    with pytest.raises(InputError, match="it is larger than"):
+        history.add(night("2026-11-04"))
+
+
+def test_err_a_night_of_empty_objects(tmp_path, monkeypatch):
+    """What is small as a text and large in memory is not read."""
+    path = tmp_path / "2026-11-01.json"
+    path.write_text('{"driftgate_night": 1, "night": [' + "{}," * 2000 + "0]}")
+    monkeypatch.setattr("driftgate.run.night_file.MOST_VALUES", 1000)
+    assert "more than 1000 values" in read_night(path).message
 
 
 def test_err_special_files_for_a_night(tmp_path):
@@ -392,3 +404,39 @@ def test_pin_a_damaged_schema_that_is_no_text(tmp_path):
     at = data.index(b"CREATE TABLE nights")
     history.database.write_bytes(data[: at + 8] + b"\xd4" + data[at + 9 :])
     assert [f.code for f in history.open().findings] == ["DG801"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE results SET successes = 100 WHERE tolerance = 'end'",
+        "DELETE FROM results WHERE fault = ''",
+        "UPDATE results SET routine = 'x' WHERE night = '2026-11-02'",
+        "UPDATE results SET side = CAST(x'6173ff' AS TEXT)",
+    ],
+)
+def test_err_rows_that_are_not_the_files(tmp_path, change):
+    """Figures that were changed in the database alone are found out, and bytes that are no text."""
+    history = History(tmp_path)
+    for day in ("2026-11-01", "2026-11-02"):
+        history.add(night(day))
+    assert history.open().sound
+    connection = sqlite3.connect(history.database)
+    connection.execute(change)
+    connection.commit()
+    connection.close()
+    assert [f.code for f in history.open().findings] == ["DG801"]
+
+
+def test_pin_rows_of_a_lost_night_that_are_no_text(tmp_path):
+    """What cannot be read of a night without a file is bad input, and no fault of driftgate."""
+    history = History(tmp_path)
+    history.add(night("2026-11-01"))
+    history.file_of("2026-11-01").unlink()
+    connection = sqlite3.connect(history.database)
+    connection.execute("UPDATE results SET side = CAST(x'6173ff' AS TEXT)")
+    connection.commit()
+    connection.close()
+    assert history.open().sound
+    with pytest.raises(InputError, match="UTF-8"):
+        history.series()

@@ -113,6 +113,8 @@ class History:
                 for night in nights:
                     if night.night not in known:
                         _insert(connection, night)
+                    elif not _holds(connection, night):
+                        raise _DamagedError(f"its rows of the night {night.night} are not those of its file")
         except _DamagedError as damage:
             findings.append(self._unusable(str(damage)))
         return Opened(tuple(night.night for night in nights), tuple(findings))
@@ -168,7 +170,19 @@ class History:
         return Opened(names, ())
 
     def series(self) -> tuple[Series, ...]:
-        """Return every tolerance of every case as it is, over the nights, in order of names."""
+        """Return every tolerance of every case as it is, over the nights, in order of names.
+
+        Raises
+        ------
+        InputError
+            If what is left of nights whose files are gone cannot be read.
+        """
+        try:
+            return self._series()
+        except _DamagedError as damage:
+            raise InputError(f"{self.database.as_posix()}: {damage}") from damage
+
+    def _series(self) -> tuple[Series, ...]:
         rows: dict[tuple[str, str, str, str, str], list[Any]] = {}
         with self._connected() as connection:
             query = """SELECT r.routine, r.carried, r.field, r.side, r.tolerance, r.night, r.required,
@@ -191,6 +205,9 @@ class History:
         paths = sorted(self._nights.glob("*.json")) if self._nights.is_dir() else []
         if len(paths) > MOST_NIGHTS:
             return [], [self._unusable(f"it has {len(paths)} nights, more than {MOST_NIGHTS}")]
+        size = sum(path.lstat().st_size for path in paths)
+        if size > MOST_BYTES:
+            return [], [self._unusable(f"its nights are larger than {MOST_BYTES // 2**20} MiB in all")]
         for path in paths:
             if path.name.startswith("."):
                 continue
@@ -338,6 +355,12 @@ def _insert(connection: sqlite3.Connection, night: Night) -> bool:
     marks = ", ".join("?" * 23)
     connection.executemany(f"INSERT INTO results VALUES ({marks})", rows)
     return True
+
+
+def _holds(connection: sqlite3.Connection, night: Night) -> bool:
+    """Say whether the rows of a night are those of its file: the database may have come from anywhere."""
+    there = connection.execute("SELECT * FROM results WHERE night = ?", (night.night,))
+    return set(there) == {tuple(row) for case in night.cases for row in _rows(night, case)}
 
 
 def _rows(night: Night, case: NightCase) -> Iterator[Sequence[object]]:

@@ -15,6 +15,7 @@ from driftgate.run.cache_codec import decode, encode
 
 FORMAT: Final = 1
 MOST_BYTES: Final = 64 * 1024 * 1024
+MOST_VALUES: Final = 4_000_000
 INPUTS: Final = ("routine", "robot", "carried map", "field")
 # More trials, or places tried, than any night has.
 _MOST: Final = 10**12
@@ -36,7 +37,11 @@ def read_night(path: Path) -> Night | Finding:
     try:
         if path.is_symlink():
             return _damaged(path, "is no regular file")
-        whole = json.loads(read_named(path, MOST_BYTES))
+        raw = read_named(path, MOST_BYTES)
+        # Empty objects take twenty times their text in memory.
+        if sum(map(raw.count, (b",", b"{", b"["))) > MOST_VALUES:
+            return _damaged(path, f"holds more than {MOST_VALUES} values")
+        whole = json.loads(raw)
     except TextError as error:
         return _damaged(path, f"cannot be read: {error.reason}")
     except (ValueError, RecursionError):
