@@ -88,7 +88,14 @@ def test_law_a_repository_around_it_is_told(folder, capsys):
     """In a folder of a repository the workflow is where no server looks, and that is said."""
     (folder / ".git").mkdir()
     assert "move .github to its root" in run(capsys, "new", "robots")[1]
-    assert "move .github" not in run(capsys, "new")[1]
+    told = run(capsys, "new")[1]
+    assert "move .github" not in told
+    assert "git init" not in told
+
+
+def test_law_without_a_repository_git_init_is_proposed(folder, capsys):
+    """With nothing that marks a repository, the way to have one is among what comes next."""
+    assert "  git init " in run(capsys, "new", "robots")[1]
 
 
 class Talk:

@@ -192,6 +192,8 @@ def _told(made: FirstProject, install: str) -> str:
     lines += ["", "next"]
     if place != ".":
         lines.append(f"  cd {shlex.quote(place)}")
+    if not made.marked:
+        lines.append("  git init                                or call driftgate in this folder only")
     lines += [
         "  driftgate check                         does it hold? It does, on guesses",
         "  driftgate explain routines/first.yaml   why",

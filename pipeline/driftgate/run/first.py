@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,7 +9,8 @@ from pathlib import Path
 
 from driftgate.first.files import project_files
 from driftgate.first.values import MisfitError, Wanted
-from driftgate.load.project import find_root, load_project
+from driftgate.load.project import load_project
+from driftgate.load.text import enclosing_repository, real_path
 from driftgate.plan.build import plan_case
 from driftgate.report.write import WriteError
 from driftgate.report.write_tree import in_the_way, write_tree
@@ -30,11 +30,14 @@ class FirstProject:
         Paths of the files in it.
     repository : Path or None
         The repository that the folder lies in, if it is not the folder itself.
+    marked : bool
+        Whether it is in a repository at all; without one, driftgate takes the folder that it is called in.
     """
 
     folder: Path
     names: tuple[str, ...]
     repository: Path | None
+    marked: bool
 
 
 def begin_project(folder: Path, wanted: Wanted) -> FirstProject:
@@ -63,9 +66,10 @@ def begin_project(folder: Path, wanted: Wanted) -> FirstProject:
     if not in_the_way(folder, texts):
         _try_out(texts)
     write_tree(folder, texts)
-    root = find_root(folder)
-    here = Path(os.path.realpath(folder))
-    return FirstProject(folder, tuple(texts), root if root != here and (root / ".git").exists() else None)
+    here = real_path(folder)
+    root = enclosing_repository(here)
+    around = root if root is not None and root != here and (root / ".git").exists() else None
+    return FirstProject(folder, tuple(texts), around, root is not None)
 
 
 def _try_out(texts: Mapping[str, str]) -> None:
