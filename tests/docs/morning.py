@@ -59,8 +59,8 @@ def _taped_out(folder: Path) -> None:
     taped.write_text(text)
     for old, new in (
         ("title: Glasshouse hall as drawn", "title: Hall as taped out, Saturday"),
-        ("corner: [4.2 m, 0 m]", "corner: [4.212 m, 0 m]"),
-        ("corner: [4.2 m, 2.5 m]", "corner: [4.209 m, 2.5 m]"),
+        ("corner: [4.2 m, 0 m]", "corner: [4.215 m, 0 m]"),
+        ("corner: [4.2 m, 2.5 m]", "corner: [4.212 m, 2.5 m]"),
         ("corner: [0 m, 2.5 m]", "corner: [-4 mm, 2.5 m]"),
     ):
         edit(taped, old, new)

@@ -122,7 +122,12 @@ FILTER = {
     "range_per_range": "1 %",
     "wall": "5 mm",
     "wall_tilt": "0.4 deg",
+    "range_bias": "4 mm",
+    "range_scale": "1 %",
+    "mount_angle": "1.5 deg",
+    "constants_hold": "1.5 m",
 }
+NOISE_ALONE = {**FILTER, "consider": False}
 BACK = {"refusals": 3, "factor": 3.0, "lost_after": 2}
 
 
@@ -198,6 +203,7 @@ SCENES: dict[str, Callable[[], Prepared]] = {
     "expected from the plan, cones, pairs": lambda: scene(
         correction(expect_from="plan", **PAIR), width="20 deg"
     ),
+    "noise alone, pairs": lambda: scene(correction(filter=NOISE_ALONE, **PAIR)),
     "no gate": lambda: scene({k: v for k, v in correction().items() if k != "gate"}),
     "no persistence, pairs": lambda: scene(
         {k: v for k, v in correction(**PAIR).items() if k != "persistence"}

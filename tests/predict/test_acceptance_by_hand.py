@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from driftgate.predict.acceptance import Acceptance
+from driftgate.predict.filter import ReadingVariance
 from driftgate.predict.trial_memory import CorrectionState, fresh_memory
 from driftgate.predict.trial_update import (
     Scalar,
@@ -207,7 +208,7 @@ def test_law_the_echo_is_asked_before_what_needs_a_reading() -> None:
 def test_law_a_gate_is_at_so_many_sigmas_of_what_is_predicted() -> None:
     """At it a reading passes, beyond it not; who does not try it does not pass; without a gate all do."""
     scalar = along_x([0.06 - 1e-12, 0.06 + 1e-9, -0.0601, 0.0])
-    terms = terms_of(scalar, memory(4).filter)
+    terms = terms_of(scalar, memory(4))
     gate: Any = SimpleNamespace(sigmas=2.0)
     assert passes_gate(gate, scalar, terms, yes(1, 1, 1, 0)).tolist() == [True, False, False, False]
     assert passes_gate(None, scalar, terms, yes(1, 1, 1, 0)).tolist() == [True, True, True, False]
@@ -221,7 +222,7 @@ def test_law_a_kalman_update_on_paper() -> None:
     state = memory(2)
     belief = SimpleNamespace(bx=np.array([1e-3, 1e-3]), by=np.zeros(2), bh=np.zeros(2))
     scalar = along_x([0.045, 0.045])
-    moved = update_with(UPDATE, scalar, terms_of(scalar, state.filter), yes(1, 0), belief, state, 0.2)
+    moved = update_with(UPDATE, scalar, terms_of(scalar, state), yes(1, 0), belief, state, 0.2)
     assert moved == pytest.approx([0.02, 0.0], abs=1e-15)
     assert belief.bx == pytest.approx([0.021, 0.001], abs=1e-15)
     assert state.filter[0] == pytest.approx([4e-4 * 5 / 9, 4e-4], rel=1e-12)
@@ -235,23 +236,13 @@ def test_law_a_fix_never_turns_the_long_way_round() -> None:
     belief = SimpleNamespace(bx=np.zeros(2), by=np.zeros(2), bh=np.array([3.1, -3.1]))
     one, zero = np.ones(2), np.zeros(2)
     scalar = Scalar(0, np.zeros(2, int), np.array([0.2, -0.2]), (zero, zero, one), np.full(2, 1e-4))
-    update_with(UPDATE, scalar, terms_of(scalar, state.filter), yes(1, 1), belief, state, 0.2)
+    update_with(UPDATE, scalar, terms_of(scalar, state), yes(1, 1), belief, state, 0.2)
     assert belief.bh == pytest.approx([3.2 - 2 * math.pi, 2 * math.pi - 3.2], abs=1e-12)
     assert state.fixed[2] == pytest.approx([0.1 - 2 * math.pi, 2 * math.pi - 0.1], abs=1e-12)
 
 
-class Variance:
-    """One hundredth of the range, squared; walls 3 mm and 20 mrad."""
-
-    wall_m, wall_tilt_rad = np.array(3e-3), 0.02
-
-    def at(self, range_m: Any) -> Any:
-        """Return the variance with the wall's."""
-        return self.own(range_m) + 9e-6
-
-    def own(self, range_m: Any) -> Any:
-        """Return that of the sensor alone."""
-        return (0.01 * range_m) ** 2
+# One hundredth of the range, squared; walls 3 mm and 20 mrad, as noise.
+VARIANCE = ReadingVariance(0.0, 0.01, 3e-3, 0.02)
 
 
 def model(range_m: Any, d_x: float = -1.0, d_heading: float = 0.1) -> PoseModel:
@@ -268,14 +259,14 @@ def test_law_a_reading_where_not_all_expect_something() -> None:
     """Innovation and derivatives where it is tried, harmless numbers where nothing is expected."""
     expected: Any = SimpleNamespace(surface=np.array([7, -1, 7]), model=model([2.0, math.inf, 1.0]))
     echo: Any = SimpleNamespace(reading_m=np.array([2.03, 1.0, math.nan]))
-    found = one_reading(1, Variance(), expected, echo, yes(1, 0, 0))  # type: ignore[arg-type]
+    found = one_reading(1, VARIANCE, expected, echo, yes(1, 0, 0))
     assert found.innovation == pytest.approx([0.03, 0.0, 0.0], abs=1e-15)
     assert found.h[0].tolist() == [-1.0, 0.0, 0.0]
     assert found.h[2].tolist() == [0.1, 0.0, 0.0]
     assert found.own == pytest.approx([4e-4 + 9e-6, 1e-4 + 9e-6, 1e-4 + 9e-6], rel=1e-12)
     # All expect something: only innovations of those who do not try are put to rest.
     expected.model = model([2.0, 3.0, 1.0])
-    found = one_reading(1, Variance(), expected, echo, yes(1, 0, 0))  # type: ignore[arg-type]
+    found = one_reading(1, VARIANCE, expected, echo, yes(1, 0, 0))
     assert found.innovation == pytest.approx([0.03, 0.0, 0.0], abs=1e-15)
     assert found.h[0].tolist() == [-1.0, -1.0, -1.0]
     assert found.own == pytest.approx([4e-4 + 9e-6, 9e-4 + 9e-6, 1e-4 + 9e-6], rel=1e-12)
@@ -287,7 +278,7 @@ def test_law_two_readings_make_a_difference_or_a_mean(turns: bool) -> None:
     expected: Any = SimpleNamespace(surface=np.array([7]))
     echoes: Any = [SimpleNamespace(reading_m=np.array([1.01])), SimpleNamespace(reading_m=np.array([2.03]))]
     models = [model([1.0], d_heading=0.3), model([2.0], d_heading=-0.2)]
-    variances: Any = [Variance(), Variance()]
+    variances = [VARIANCE, VARIANCE]
     found = two_readings(4, variances, expected, models, echoes, yes(1), turns)
     h, innovation, own = (
         # Difference: derivatives 0 and 0.5; 1 + 4 cm², and the wall's tilt by 0.5 m.

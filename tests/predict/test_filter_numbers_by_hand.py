@@ -75,28 +75,37 @@ def test_law_constants_count_as_if_drawn_every_so_often() -> None:
 
 
 def test_law_a_range_is_as_good_as_all_that_is_wrong_with_it() -> None:
-    """Noise, bias, mount and a twelfth of the step squared at zero; noise and scale by range."""
-    found = model(
-        sensor={
-            "noise": {"at_zero": "3 mm", "per_range": "0.4 %", "constant_over": "reading", **GUESS},
-            "bias": run(spread="4 mm"),
-            "scale": run(spread="0.3 %"),
-            "mount_position": run(spread="2 mm"),
-        },
-        resolution="6 mm",
-    )
+    """Noise, bias, mount and a twelfth of the step squared at zero; noise and scale by range.
+
+    So if all of it is noise; where constants are considered, bias and mount, and the scale, stand apart.
+    """
+    noisy = {"consider": False}
+    noise = {"at_zero": "3 mm", "per_range": "0.4 %", "constant_over": "reading", **GUESS}
+    errors = {
+        "noise": noise,
+        "bias": run(spread="4 mm"),
+        "scale": run(spread="0.3 %"),
+        "mount_position": run(spread="2 mm"),
+    }
+    found = model(sensor=errors, own=noisy, resolution="6 mm")
     assert found.range_at_zero_m == pytest.approx((math.sqrt(9 + 16 + 4 + 3) * 1e-3,), rel=1e-12)
     assert found.range_per_range == pytest.approx((5e-3,), rel=1e-12)
-    assert model(sensor={"scale": run(spread="0.3 %")}).range_per_range == pytest.approx((3e-3,), rel=1e-12)
-    noise = {"at_zero": "3 mm", "per_range": "0.4 %", "constant_over": "reading", **GUESS}
+    scale = {"scale": run(spread="0.3 %")}
+    assert model(sensor=scale, own=noisy).range_per_range == pytest.approx((3e-3,), rel=1e-12)
     assert model(sensor={"noise": noise}).range_per_range == pytest.approx((4e-3,), rel=1e-12)
+    found = model(sensor=errors, resolution="6 mm")
+    assert found.range_at_zero_m == pytest.approx((math.sqrt(9 + 3) * 1e-3,), rel=1e-12)
+    assert found.range_per_range == pytest.approx((4e-3,), rel=1e-12)
+    assert found.constants[0].bias_m == pytest.approx(math.sqrt(16 + 4) * 1e-3, rel=1e-12)
+    assert found.constants[0].scale == pytest.approx(3e-3, rel=1e-12)
 
 
 def test_law_the_mean_of_a_fit_counts_by_its_error() -> None:
     """A spread of 3 and a mean good to 4 are 5."""
     fitted = {"runs": 6, "mean_error": "4 mm", "freedom": 5}
-    found = model(sensor={"bias": run(spread="3 mm", fitted=fitted)})
-    assert found.range_at_zero_m == pytest.approx((5e-3,), rel=1e-12)
+    bias = {"bias": run(spread="3 mm", fitted=fitted)}
+    assert model(sensor=bias).constants[0].bias_m == pytest.approx(5e-3, rel=1e-12)
+    assert model(sensor=bias, own={"consider": False}).range_at_zero_m == pytest.approx((5e-3,), rel=1e-12)
     assert with_doubt(3.0, None) == 3.0
 
 

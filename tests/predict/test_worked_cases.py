@@ -384,8 +384,8 @@ def test_ref_shares_of_the_sigmas(leg: dict[str, Any], shares: dict[str, float])
         assert part[0, 0] / after.cov[0, 0] == pytest.approx(share, abs=1e-9)
 
 
-def hundred_readings(wall: str) -> Prepared:
-    """Return 100 readings of one wall from a robot that stands."""
+def hundred_readings(wall: str, considered: str = "0 mm") -> Prepared:
+    """Return 100 readings of one wall from a robot that stands, and what it takes the wall to be off by."""
     noise = {"at_zero": "5 mm", "per_range": "0 %", "constant_over": "reading", **GUESS}
     own = {
         "start_x": "30 mm",
@@ -393,6 +393,7 @@ def hundred_readings(wall: str) -> Prepared:
         "start_heading": "0 deg",
         "range_at_zero": "5 mm",
         "range_per_range": "0 %",
+        "wall": considered,
     }
     build = {"offset": wall, "tilt": "0 deg", "constant_over": "field", **GUESS}
     case = prepared(
@@ -419,6 +420,35 @@ def test_ref_hundred_readings_of_one_wall(engine: str) -> None:
     assert x[0] == pytest.approx(30.0, rel=1e-9 if engine == "covariance" else SAMPLING)
     if engine == "covariance":
         assert math.sqrt(by_name(case)["after"].filter_cov[0, 0]) * 1e3 == pytest.approx(0.500, abs=5e-4)
+
+
+@ON_PAPER
+@pytest.mark.parametrize("engine", ENGINES)
+def test_ref_hundred_readings_of_a_wall_that_is_considered(engine: str) -> None:
+    """A filter that considers the wall says of itself what is true: 9.877, and not 0.500.
+
+    By Schmidt's gain on the full covariance of place and wall, (I - K H) P (I - K H)' + K R K' with
+    K = (P H')_x / S and nothing for the wall. First reading: 900 / 1025 = 0.878049, P_xx = 109.756; the
+    second, with P_xw = -87.805: 21.951 / 59.146 = 0.371134, P_xx = 101.609.
+    """
+    case = hundred_readings("10 mm", considered="10 mm")
+    p, look, told = np.diag([900.0, 100.0]), np.array([1.0, 1.0]), []
+    for _ in range(100):
+        gain = np.array([(p @ look)[0] / (look @ p @ look + 25.0), 0.0])
+        left = np.eye(2) - np.outer(gain, look)
+        p = left @ p @ left.T + 25.0 * np.outer(gain, gain)
+        told.append((gain[0], p[0, 0]))
+    assert told[:2] == [
+        pytest.approx((0.878049, 109.756), rel=5e-6),
+        pytest.approx((0.371134, 101.609), rel=5e-6),
+    ]
+    e, _, _ = spreads(case, engine)["after"].in_mm()
+
+    assert math.sqrt(p[0, 0]) == pytest.approx(9.8767, abs=5e-5)
+    assert e[0] == pytest.approx(math.sqrt(p[0, 0]), rel=1e-9 if engine == "covariance" else SAMPLING)
+    if engine == "covariance":
+        claimed = by_name(case)["after"].filter_cov[0, 0] * 1e6
+        assert claimed == pytest.approx(p[0, 0], rel=1e-9)
 
 
 def test_law_filter_is_right_about_what_it_knows() -> None:

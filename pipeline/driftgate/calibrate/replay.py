@@ -18,7 +18,6 @@ from driftgate.core.pose import FloatArray, exp
 from driftgate.predict.acceptance import Acceptance
 from driftgate.predict.filter import (
     ReadingVariance,
-    grow_filter,
     noise_parts,
     noise_towards,
     reading_variances,
@@ -163,7 +162,7 @@ def _move(belief: _Belief, memory: CorrectionState, model: FilterModel, twist: F
     chord = float(np.hypot(ahead, left))
     cos, sin = (dx / chord, dy / chord) if chord > 0.0 else (c, s)
     noise = noise_towards(along, across, turning, cos, sin)
-    memory.filter = grow_filter(memory.filter, dx, dy, noise)
+    memory.grow(dx, dy, noise, model.left_over(length))
     belief.bx, belief.by = belief.bx + dx, belief.by + dy
     belief.shared_rad += turn
 

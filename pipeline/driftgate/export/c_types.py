@@ -36,7 +36,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.values import Reason
 
 # Number of the layout: files of different ones do not mix.
-FORMAT: Final = 1
+FORMAT: Final = 2
 
 PREFIXES: Final[dict[type[IntEnum], str]] = {
     StepKind: "DG_STEP_",
@@ -62,7 +62,15 @@ ROUTINE_STRUCTS: Final[tuple[type[Struct], ...]] = (
     Correction,
     Routine,
 )
-OTHER_STRUCTS: Final[tuple[type[Struct], ...]] = (Covariance, Motion, Instant, Reading, Result, State, Vector)
+OTHER_STRUCTS: Final[tuple[type[Struct], ...]] = (
+    Covariance,
+    Motion,
+    Instant,
+    Reading,
+    Result,
+    State,
+    Vector,
+)
 
 
 class Field(NamedTuple):

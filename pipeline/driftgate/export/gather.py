@@ -32,6 +32,7 @@ from driftgate.plan.motions import ArcMotion, Push, Straight, Turn
 from driftgate.plan.profile import Profile
 from driftgate.plan.steps import mechanism_time_s
 from driftgate.plan.values import PlannedStep
+from driftgate.predict.consider import NO_CONSTANTS
 from driftgate.predict.linear import distance_tau
 from driftgate.predict.prepared import Prepared
 from driftgate.schema.routine import Actuate, Advance, Arc, Curve, Rotate, Sidestep, SquareUp, TurnTo
@@ -259,6 +260,8 @@ def _correction(prepared: Prepared) -> Correction:
         share=update.share if update.law == "blend" else 1.0,
         largest_move_m=update.largest_move or 0.0,
         outline_reach_m=footprint_reach_m(robot.footprint),
+        considers=own.considers,
+        constants_hold_m=own.constants_hold_m,
         wall_m=own.wall_m,
         wall_tilt_rad=own.wall_tilt_rad,
         start_x_m=own.start_sd[0],
@@ -275,6 +278,7 @@ def _correction(prepared: Prepared) -> Correction:
 def _sensors(prepared: Prepared) -> tuple[Sensor, ...]:
     found = []
     for i, sensor in enumerate(prepared.case.robot.sensors):
+        constants = prepared.filter.constants[i] if prepared.filter.considers else NO_CONSTANTS
         limits = reading_limits(sensor, prepared.case.robot.correction.validity)
         found.append(
             Sensor(
@@ -296,6 +300,9 @@ def _sensors(prepared: Prepared) -> tuple[Sensor, ...]:
                 resolution_m=sensor.resolution,
                 at_zero_m=prepared.filter.range_at_zero_m[i],
                 per_range=prepared.filter.range_per_range[i],
+                bias_m=constants.bias_m,
+                scale=constants.scale,
+                angle_rad=constants.angle_rad,
             )
         )
     return tuple(found)

@@ -178,6 +178,9 @@ class Sensor(Struct):
     resolution_m: Annotated[float, About("step of its readings; 0: none [m]")]
     at_zero_m: Annotated[float, About("filter: standard deviation of a reading at range 0 [m]")]
     per_range: Annotated[float, About("filter: and what is added per metre of range [m/m]")]
+    bias_m: Annotated[float, About("filter, considered: how far it reads long all through a run [m]")]
+    scale: Annotated[float, About("filter, considered: and by what share of the range")]
+    angle_rad: Annotated[float, About("filter, considered: how far off it looks [rad]")]
 
 
 @dataclass(frozen=True)
@@ -286,6 +289,8 @@ class Correction(Struct):
     share: Annotated[float, About("how much of the difference is taken; 1 unless the law is blend")]
     largest_move_m: Annotated[float, About("limit of what one fix moves; 0: no limit [m]")]
     outline_reach_m: Annotated[float, About("furthest point of the robot's outline from its origin [m]")]
+    considers: Annotated[bool, About("filter: what is the same all through a run is taken as such")]
+    constants_hold_m: Annotated[float, About("filter: over such a way a wall stays off alike [m]")]
     wall_m: Annotated[float, About("filter: how far a wall may stand off the map [m]")]
     wall_tilt_rad: Annotated[float, About("filter: how far it may be turned, for pairs [rad]")]
     start_x_m: Annotated[float, About("filter: standard deviation of the start [m]")]

@@ -11,6 +11,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.export.values import Covariance, Pose
 from driftgate.plan.values import IntArray
+from driftgate.predict.consider import NO_LINK, Link, Links
 from driftgate.predict.filter import Six
 from driftgate.predict.streams import Streams
 from driftgate.schema.correction import Correction
@@ -85,6 +86,23 @@ class Draws:
             sh * sh * (b * b + c * c + l_hh * l_hh),
         )
 
+    def links(self, p: Six, slots: int) -> Links:
+        """Return links that go with a covariance: it is large enough for all of them together."""
+        xx, xy, xh, yy, yh, hh = p
+        l_xx = np.sqrt(xx)
+        l_yx, l_hx = xy / l_xx, xh / l_xx
+        l_yy = np.sqrt(yy - l_yx**2)
+        l_hy = (yh - l_hx * l_yx) / l_yy
+        l_hh = np.sqrt(hh - l_hx**2 - l_hy**2)
+        found: Links = {}
+        for slot in range(slots):
+            # With each of the three below this, the sum of all squares stays below 0.75.
+            most = 0.5 / math.sqrt(slots)
+            a, b, c = (self.between("link", -most, most, 3 * slot + k) for k in range(3))
+            surface = np.full(self._count, -1, dtype=np.intp)
+            found[slot] = Link(l_xx * a, l_yx * a + l_yy * b, l_hx * a + l_hy * b + l_hh * c, surface)
+        return found
+
     def streaks(self, rule: Correction, slots: int) -> list[IntArray]:
         """Return passes in a row by slot, about where persistence begins to use readings."""
         needed = 0 if rule.persistence is None else rule.persistence.readings
@@ -132,3 +150,27 @@ def pose_at(nominal: FloatArray, off: Three, i: int) -> Pose:
 def covariance_at(p: Six, i: int) -> Covariance:
     """Return the covariance of trial i."""
     return Covariance(*(float(np.ravel(part)[min(i, np.size(part) - 1)]) for part in p))
+
+
+class LinkRows(NamedTuple):
+    """The links of one trial, by slot."""
+
+    link_x_m: tuple[float, ...]
+    link_y_m: tuple[float, ...]
+    link_rad: tuple[float, ...]
+    link_surface: tuple[int, ...]
+
+
+def links_at(links: Links, slots: int, i: int) -> LinkRows:
+    """Return the links of trial i, for so many slots."""
+
+    def at(part: FloatArray | IntArray) -> float:
+        return float(np.ravel(part)[min(i, np.size(part) - 1)])
+
+    rows = [links.get(slot, NO_LINK) for slot in range(slots)]
+    return LinkRows(
+        tuple(at(row.x) for row in rows),
+        tuple(at(row.y) for row in rows),
+        tuple(at(row.heading) for row in rows),
+        tuple(int(at(row.surface)) for row in rows),
+    )

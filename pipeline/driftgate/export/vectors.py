@@ -15,11 +15,12 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.export.values import Pose
-from driftgate.export.vector_draws import Draws, Spread, Three, covariance_at, pose_at
+from driftgate.export.vector_draws import Draws, LinkRows, Spread, Three, covariance_at, links_at, pose_at
 from driftgate.export.vector_motion import NO_MOTION, move_vectors, reset_vectors
 from driftgate.export.vector_sight import Remarks, remarks_of
 from driftgate.export.vector_values import Instant, Reading, Result, State, Vector, VectorKind
 from driftgate.plan.values import IntArray
+from driftgate.predict.consider import Link, Links
 from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import Six
 from driftgate.predict.prepared import Prepared
@@ -59,6 +60,7 @@ class _Given(NamedTuple):
     filter: Six
     streak: list[IntArray]
     streak_surface: list[IntArray]
+    links: Links
     refusals: IntArray
     readings: tuple[FloatArray, ...]
     remarks: Remarks
@@ -197,10 +199,20 @@ class _Readings:
             own,
             streak,
             [np.maximum(streak_surface, 0)] * len(streak),
+            self._links(draws, own, surfaces[0]),
             draws.refusals(self._rule),
             tuple(readings),
             remarks,
         )
+
+    def _links(self, draws: Draws, own: Six, surface: IntArray) -> Links:
+        """Return links to what the filter considers, mostly met on the surface expected now."""
+        if not self._prepared.filter.considers:
+            return {}
+        other = draws.uniform("linked surface") < 0.3
+        last = np.where(other, (surface + 1) % len(self._prepared.believed.edges), surface)
+        links = draws.links(own, len(self._slots.names))
+        return {slot: link._replace(surface=last) for slot, link in links.items()}
 
     def _run(self, given: _Given) -> _Made:
         """Put the candidates through the model."""
@@ -214,6 +226,7 @@ class _Readings:
             refusals=given.refusals,
             lost=np.zeros(count, dtype=bool),
             fixed=[zero, zero, zero],
+            links=dict(given.links),
         )
         tally = self._corrector.tally()
         tally.recorder = recorder = Recorder(self._prepared, count)
@@ -248,6 +261,9 @@ class _Readings:
         surface = tuple(recorder.expected[r] for r in given.rows)
         return _Made((p.bx, p.by, p.bh), memory, tuple(outcome), surface)
 
+    def _linked(self, links: Links, i: int) -> LinkRows:
+        return links_at(links, len(self._slots.names) if self._prepared.filter.considers else 0, i)
+
     def _vector(self, given: _Given, made: _Made, i: int) -> Vector:
         timeline, memory = self._timeline, made.memory
         row = given.rows[0]
@@ -281,6 +297,7 @@ class _Readings:
                 fixed=Pose(0.0, 0.0, 0.0),
                 streak=tuple(int(s[i]) for s in given.streak),
                 streak_surface=tuple(int(s[i]) for s in given.streak_surface),
+                **self._linked(given.links, i)._asdict(),
                 refusals=int(given.refusals[i]),
                 lost=False,
             ),
@@ -290,6 +307,7 @@ class _Readings:
                 fixed=Pose(*(float(part[i]) for part in memory.fixed)),
                 streak=tuple(int(s[i]) for s in memory.streak),
                 streak_surface=tuple(int(s[i]) for s in memory.streak_surface),
+                **self._linked(memory.links, i)._asdict(),
                 refusals=int(memory.refusals[i]),
                 lost=bool(memory.lost[i]),
             ),
@@ -298,6 +316,10 @@ class _Readings:
                 for outcome, surface in zip(made.outcome, made.surface, strict=True)
             ),
         )
+
+
+def _tiled(link: Link) -> Link:
+    return Link(np.tile(link.x, 3), np.tile(link.y, 3), np.tile(link.heading, 3), np.tile(link.surface, 3))
 
 
 def _spread(count: int, wanted: int) -> list[int]:
@@ -323,6 +345,7 @@ def _threefold(given: _Given) -> _Given:
         filter=(xx, xy, xh, yy, yh, hh),
         streak=[same(streak) for streak in given.streak],
         streak_surface=[same(surface) for surface in given.streak_surface],
+        links={slot: _tiled(link) for slot, link in given.links.items()},
         refusals=same(given.refusals),
         readings=tuple(three(reading) for reading in given.readings),
     )

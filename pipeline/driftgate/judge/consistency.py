@@ -72,7 +72,8 @@ class InnovationVerdict:
     offset : float
         Mean normalised innovation: how far readings lie to one side.
     own : float
-        The readings' own share of the predicted variance; the rest is the filter's pose.
+        The share of the readings' noise in the predicted variance; the rest is the filter's pose, and what it
+        considers.
     word : str
         About the fixes' innovations alone.
     """

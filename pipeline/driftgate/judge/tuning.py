@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from driftgate.judge.consistency import Consistency, mean_normalised
 from driftgate.predict.covariance_engine import covariance
-from driftgate.predict.filter_model import FilterModel, filter_model
+from driftgate.predict.filter_model import FilterModel, filter_model, wall_offset
 from driftgate.predict.filter_tally import LEVELS
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trials_engine import run_trials
@@ -48,6 +48,9 @@ _NUMBERS = (
     _Number("heading_per_root_radian", "deg/sqrt(rad)", math.degrees(1.0), math.radians(0.1)),
     _Number("range_at_zero", "mm", 1e3, 0.005),
     _Number("range_per_range", "%", 1e2, 0.005),
+    _Number("range_bias", "mm", 1e3, 0.003),
+    _Number("range_scale", "%", 1e2, 0.003),
+    _Number("mount_angle", "deg", math.degrees(1.0), math.radians(0.5)),
     _Number("wall", "mm", 1e3, 0.005),
     _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
 )
@@ -67,9 +70,10 @@ _OF_SOURCE = {
     "wall_build": ("wall", "wall_tilt"),
     "structure_build": ("wall", "wall_tilt"),
     "range_noise": ("range_at_zero", "range_per_range"),
-    "range_bias": ("range_at_zero",),
-    "range_scale": ("range_per_range",),
-    "mount_position": ("range_at_zero",),
+    "range_bias": ("range_bias", "range_at_zero"),
+    "range_scale": ("range_scale", "range_per_range"),
+    "mount_position": ("range_bias", "range_at_zero"),
+    "mount_angle": ("mount_angle",),
     "quantisation": ("range_at_zero",),
 }
 # So many changes are tried in trials at most.
@@ -78,6 +82,9 @@ _MOST_TRIED = 3
 _NO_NEARER = 1.01
 
 _READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
+# Those that mean something only where constants are considered; then the walls' are constants, too.
+_CONSTANTS = ("range_bias", "range_scale", "mount_angle")
+_SWITCH = _Number("consider", "", 1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -129,10 +136,15 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     if found.word not in ("too trusting", "too shy"):
         return ""
     up = found.word == "too trusting"
+    considers = prepared.case.robot.correction.filter.consider
+    # Where innovations say it, too, it is noise: a constant shows in none after the first few.
+    noise = _READINGS[:2] if considers else _READINGS
+    heard = {s.word for s in found.sensors if s.used} == {found.word}
     ranked = sorted(
         (gap, i)
         for i, number in enumerate(_NUMBERS)
-        if (number.key in _READINGS or not _readings_alone(found))
+        if (number.key in noise or not _readings_alone(found))
+        and (number.key not in _CONSTANTS or prepared.filter.considers)
         and (number.key != "wall_tilt" or prepared.case.robot.correction.pairs)
         # What is nothing cannot be lowered.
         and (up or _value(prepared.filter, number) > 0.0)
@@ -142,12 +154,22 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     useful = [i for gap, i in ranked if gap < before_gap]
     # What promises less than half of what the best does is no rival of it, whatever it stands for.
     rivals = {i for gap, i in ranked if before_gap - gap >= 0.5 * (before_gap - ranked[0][0])}
-    if not useful:
-        return "No single number of the filter mends it in the covariance engine."
     index = min(range(len(found.moments)), key=lambda i: _rank(found.moments[i].coverage["all"], up))
-    belonging = _of_largest_source(prepared, index)
-    useful.sort(key=lambda i: i not in rivals or _NUMBERS[i].key not in belonging)
     tried = []
+    considering = _considering(prepared)
+    if up and considering is not None:
+        tried.append(_held(prepared, found, _SWITCH, considering, index, up, seed))
+        if tried[-1].mends and tried[-1].nearer:
+            return _advice(prepared, found, tried[-1], index, up)
+    if not useful and not tried:
+        return "No single number of the filter mends it in the covariance engine."
+    belonging = _of_largest_source(prepared, index)
+    useful.sort(
+        key=lambda i: (
+            considers and heard and _NUMBERS[i].key not in noise,
+            i not in rivals or _NUMBERS[i].key not in belonging,
+        )
+    )
     for i in useful[:_MOST_TRIED]:
         tried.append(_tried(prepared, found, _NUMBERS[i], index, up, seed))
         if tried[-1].mends and tried[-1].nearer:
@@ -190,7 +212,19 @@ def _tried(
     choices = [
         (gap, factor) for factor in factors if (gap := _gap(_with(prepared, number, factor))) is not None
     ]
-    changed = _with(prepared, number, min(choices)[1])
+    return _held(prepared, found, number, _with(prepared, number, min(choices)[1]), index, up, seed)
+
+
+def _held(
+    prepared: Prepared,
+    found: Consistency,
+    number: _Number,
+    changed: Prepared,
+    index: int,
+    up: bool,
+    seed: int,
+) -> _Tried:
+    """Return what trials say of a changed filter."""
     count, level = min(TRIALS, found.trials), -1 if up else 0
     own = run_trials(changed, count, seed).own
     held = float(own.inside[index, -1, level]) / count
@@ -209,9 +243,13 @@ def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
 
 def _advice(prepared: Prepared, found: Consistency, one: _Tried, index: int, up: bool) -> Advice:
     number, name = one.number, found.moments[index].name
-    now, better = (_words(number, _value(p.filter, number)) for p in (prepared, one.changed))
+    if number is _SWITCH:
+        now, better, what = "false", "true", "Set correction.filter.consider to true"
+    else:
+        now, better = (_words(number, _value(p.filter, number)) for p in (prepared, one.changed))
+        what = f"{'Raise' if up else 'Lower'} correction.filter.{number.key} from {now} to {better}"
     sentence = (
-        f"{'Raise' if up else 'Lower'} correction.filter.{number.key} from {now} to {better}: with it the "
+        f"{what}: with it the "
         f"{100.0 * LEVELS[-1 if up else 0]:.0f} % region at '{name}' holds the truth in "
         f"{100.0 * one.held:.0f} % of {one.trials} trials. The true position is then off by "
         f"{1e3 * one.spread_m[1]:.1f} mm (root mean square) in place of {1e3 * one.spread_m[0]:.1f} mm"
@@ -266,6 +304,9 @@ def _value(model: FilterModel, number: _Number) -> float:
             return model.wall_m
         case "wall_tilt":
             return model.wall_tilt_rad
+        case "range_bias" | "range_scale" | "mount_angle":
+            name = {"range_bias": "bias_m", "range_scale": "scale", "mount_angle": "angle_rad"}[number.key]
+            return max((float(getattr(c, name)) for c in model.constants), default=0.0)
         case "range_at_zero":
             return max(model.range_at_zero_m, default=0.0)
         case _:
@@ -281,10 +322,19 @@ _HEADING = {
 
 def _with(prepared: Prepared, number: _Number, factor: float) -> Prepared:
     """Return the case with one of the filter's numbers changed; one that is 0 starts from a typical size."""
-    case = prepared.case
-    value = (_value(prepared.filter, number) or _typical(case, number) / _FIRST) * factor
-    correction = case.robot.correction
-    own = correction.filter.model_copy(update={number.key: _rounded(number, value)})
+    value = (_value(prepared.filter, number) or _typical(prepared.case, number) / _FIRST) * factor
+    return _changed(prepared, {number.key: _rounded(number, value)})
+
+
+def _considering(prepared: Prepared) -> Prepared | None:
+    """Return the case with constants considered; None if they are already, or nothing is constant."""
+    changed = None if prepared.filter.considers else _changed(prepared, {"consider": True})
+    return changed if changed is not None and changed.filter.considers else None
+
+
+def _changed(prepared: Prepared, update: dict[str, float]) -> Prepared:
+    case, correction = prepared.case, prepared.case.robot.correction
+    own = correction.filter.model_copy(update=update)
     robot = case.robot.model_copy(update={"correction": correction.model_copy(update={"filter": own})})
     return replace(prepared, filter=filter_model(replace(case, robot=robot)))
 
@@ -293,10 +343,7 @@ def _typical(case: Case, number: _Number) -> float:
     """Return what to try first of a number that is nothing: of `wall`, how well the map says it is built."""
     if number.key != "wall":
         return number.typical
-    field = case.believed
-    offsets = [(wall.build or field.build).offset for wall in field.walls if wall.reference]
-    built = math.sqrt(sum(v**2 for v in offsets) / len(offsets)) if offsets else 0.0
-    return built or number.typical
+    return wall_offset(case.believed) or number.typical
 
 
 def _rounded(number: _Number, value: float) -> float:

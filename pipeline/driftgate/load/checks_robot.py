@@ -101,7 +101,7 @@ def _check_correction(document: Document, robot: Robot) -> list[Finding]:
 def _check_trust(document: Document, robot: Robot) -> list[Finding]:
     """Return a finding for every sensor whose readings the filter would trust completely."""
     own = robot.correction.filter
-    if not robot.correction.enabled or own.wall > 0.0 or own.range_at_zero or own.range_per_range:
+    if not robot.correction.enabled or own.wall or own.range_at_zero or own.range_per_range:
         return []
     findings = []
     for i, sensor in enumerate(robot.sensors):

@@ -103,7 +103,7 @@ class Acceptance:
                 passed = alive & np.equal(found, int(Outcome.ACCEPTED))
             elif stage is Stage.ECHO:
                 passed, scalar = heard(alive)
-                terms = terms_of(scalar, memory.filter)
+                terms = terms_of(scalar, memory)
                 found = Outcome.NO_ECHO
             else:
                 assert scalar is not None  # the gate comes after the echo

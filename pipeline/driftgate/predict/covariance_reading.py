@@ -16,8 +16,10 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.candidates import compared_knots, echo_knots
+from driftgate.predict.consider import Constant, Links, Three, after_fix, link_to, with_constant
 from driftgate.predict.covariance_shares import WHITE_ROW
 from driftgate.predict.filter import (
+    PairVariance,
     Six,
     gain_of,
     joseph,
@@ -50,6 +52,7 @@ class State:
     timing: FloatArray  # (6,), effect of this step's own stretch
     filter: Six
     fixed: FloatArray  # (3, m + 1), sum of all fixes so far
+    links: Links  # of the filter's errors to what it takes as constant
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ class _Scalar:
     slot: int
     parts: tuple[tuple[_Seen, float], ...]
     variance_m2: FloatArray
+    constant: Constant | None
     turns: bool = False
 
     @property
@@ -146,7 +150,9 @@ class Readings:
             self._interrupt(sensor)
             return
         seen = self._see(r)
-        alone = _Scalar(sensor, ((seen, 1.0),), self.variances[sensor].at(seen.range_m))
+        own = self.variances[sensor]
+        constant = own.constant(seen.range_m, _by_axis(seen.h))
+        alone = _Scalar(sensor, ((seen, 1.0),), own.at(seen.range_m), constant)
         gains: dict[int, FloatArray] = {}
         self.accepted[r] = self._test(state, alone, gains, self._passes(r))
         self._add_noise(state, gains, seen)
@@ -154,20 +160,25 @@ class Readings:
     def _read_pair(self, state: State, r: int, partner: Partner) -> None:
         """Use two readings of one surface: their difference first, then their mean."""
         a, b = self._see(r), self._see(partner.reading)
-        noise_a, noise_b = (self.variances[s.sensor].own(s.range_m) for s in (a, b))
-        first, second = (float(w) for w in mean_weights(noise_a, noise_b))
-        wall = self.variances[a.sensor].wall_m ** 2
-        variance = first**2 * noise_a + second**2 * noise_b + wall
         slot = self.slots.difference(partner.pair), self.slots.mean(partner.pair)
         gains: dict[int, FloatArray] = {}
-        turned = self.variances[a.sensor].wall_tilt_rad * (a.h[2] - b.h[2])
         each = [self._passes(seen.r) for seen in (a, b)]
         passes = {stage: all(one[stage] for one in each) for stage in each[0]}
-        difference = _Scalar(slot[0], ((a, 1.0), (b, -1.0)), noise_a + noise_b + turned**2, turns=True)
-        turns = self._test(state, difference, gains, passes)
-        moved = self._test(state, _Scalar(slot[1], ((a, first), (b, second)), variance), gains, passes)
+        turns = self._test(state, self._two(slot[0], a, b, turns=True), gains, passes)
+        moved = self._test(state, self._two(slot[1], a, b, turns=False), gains, passes)
         self.accepted[[a.r, b.r]] = turns or moved
         self._add_noise(state, gains, a, b)
+
+    def _two(self, slot: int, a: _Seen, b: _Seen, turns: bool) -> _Scalar:
+        """Return the difference or the mean of two readings."""
+        both = self.variances[a.sensor], self.variances[b.sensor]
+        noise = both[0].own(a.range_m), both[1].own(b.range_m)
+        weights = (np.ones(()), -np.ones(())) if turns else mean_weights(*noise)
+        pair = PairVariance(both, weights, turns)
+        parts = (a, float(weights[0])), (b, float(weights[1]))
+        h = _by_axis(np.asarray(parts[0][1] * a.h + parts[1][1] * b.h))
+        constant = pair.constant((a.range_m, b.range_m), (_by_axis(a.h), _by_axis(b.h)), h)
+        return _Scalar(slot, parts, pair.at(noise, h), constant, turns)
 
     def _pairs_up(self, r: int, other: int) -> bool:
         """Return whether two readings of a pair are both tried, on one surface."""
@@ -218,9 +229,12 @@ class Readings:
     ) -> bool:
         """Put a scalar through the stages and update with it; return whether it was used."""
         correction, surface = self.prepared.case.robot.correction, scalar.parts[0][0].surface
-        h = scalar.h
-        ph = times_h(state.filter, (h[0], h[1], h[2]))
+        h, constant, met = _by_axis(scalar.h), scalar.constant, np.full(1, surface)
+        ph = times_h(state.filter, h)
         variance = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.variance_m2
+        if constant is not None:
+            link = link_to(state.links, scalar.slot, met, constant)
+            ph, variance = with_constant(ph, variance, h, link, constant)
         innovation = np.zeros(0)
         counted = False
         for stage in self.stages:
@@ -239,10 +253,13 @@ class Readings:
                     self._interrupt(scalar.slot)
                 return False
         law = turning_gain_of if scalar.turns else gain_of
-        gain = law(correction.update, ph, variance, (h[0:1], h[1:2], h[2:3]))
+        gain = law(correction.update, ph, variance, h)
         gain = limited_gain(correction.update, gain, innovation[-1:], self.reach_m)
         k = np.array([float(np.ravel(g)[0]) for g in gain])
         state.filter = joseph(state.filter, gain, ph, variance)
+        if constant is not None:
+            used = np.ones(1, dtype=bool)
+            state.links = after_fix(state.links, scalar.slot, met, constant, gain, h, used)
         self._apply(state, scalar, k, innovation, gains)
         return True
 
@@ -352,6 +369,10 @@ class Readings:
 
     def _interrupt(self, slot: int) -> None:
         self.streak[slot] = (0, -1)
+
+
+def _by_axis(h: FloatArray) -> Three:
+    return h[0:1], h[1:2], h[2:3]
 
 
 def _row(model: RangeModel) -> FloatArray:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
+from driftgate.predict.consider import Constant, SensorConstants, Three, constant_of
 from driftgate.predict.filter_model import FilterModel
 from driftgate.schema.correction import Update
 
@@ -23,8 +24,9 @@ _LEAST_LEVER_M = 1e-3  # a difference of ranges that changes by less per radian 
 
 Six = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
 SixNumbers = tuple[float, float, float, float, float, float]
-Three = tuple[FloatArray, FloatArray, FloatArray]
 Number = TypeVar("Number", float, FloatArray)
+# What a tick adds: parts of the place's covariance may differ from trial to trial.
+Noise = tuple[float | FloatArray, float | FloatArray, float, float | FloatArray, float, float]
 
 
 def start_filter(model: FilterModel) -> Six:
@@ -34,9 +36,7 @@ def start_filter(model: FilterModel) -> Six:
     return sx, zero, zero, sy, zero, sh
 
 
-def grow_filter(
-    p: Six, dx: FloatArray, dy: FloatArray, noise: tuple[Number, Number, float, Number, float, float]
-) -> Six:
+def grow_filter(p: Six, dx: FloatArray, dy: FloatArray, noise: Noise) -> Six:
     """Return the covariance after a believed displacement (dx, dy), field axes, with process noise."""
     xx, xy, xh, yy, yh, hh = p
     nxx, nxy, nxh, nyy, nyh, nhh = noise
@@ -147,7 +147,9 @@ def limited_gain(law: Update, k: Three, innovation: FloatArray, reach_m: float) 
 
 
 def joseph(p: Six, k: Three, ph: Three, s: FloatArray) -> Six:
-    """Return (I - k h) P (I - k h)' + k R k' for any gain k; `s` is h P h' + R.
+    """Return (I - k h) P (I - k h)' + k R k' for any gain k; `s` is h P h' + R and `ph` is P h.
+
+    With a considered constant they are S and a of `driftgate.predict.consider`, and it holds all the same.
 
     Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation
     (2001), the Joseph form, expanded for a scalar reading.
@@ -205,30 +207,73 @@ def as_matrix(p: Six) -> FloatArray:
 
 @dataclass(frozen=True)
 class ReadingVariance:
-    """The filter's variance of a reading of one sensor: (a + b range)^2 + wall^2.
+    """The filter's variances of a reading of one sensor.
 
-    `wall_tilt_rad` is for the difference of a pair alone (`driftgate.sight.pairs`).
+    Its noise is (a + b range)^2; where constants are considered the wall is one of them, otherwise wall^2 is
+    noise, too. `wall_tilt_rad` is for the difference of a pair alone (`driftgate.sight.pairs`).
     """
 
     at_zero_m: float
     per_range: float
     wall_m: float
     wall_tilt_rad: float
+    constants: SensorConstants | None = None
 
     def at(self, range_m: FloatArray) -> FloatArray:
         """Return R at an expected range, shape (1,) if it is the same at every range. [m^2]"""
+        wall = self.wall_m**2 if self.constants is None else 0.0
         if self.per_range == 0.0:
-            return np.full(1, self.at_zero_m**2 + self.wall_m**2)
-        return self.own(range_m) + self.wall_m**2
+            return np.full(1, self.at_zero_m**2 + wall)
+        return self.own(range_m) + wall
 
     def own(self, range_m: FloatArray) -> FloatArray:
         """Return the sensor's own part of R: what two sensors that look at one wall do not share. [m^2]"""
         return (self.at_zero_m + self.per_range * range_m) ** 2
 
+    def constant(self, range_m: FloatArray, h: Three) -> Constant | None:
+        """Return what is constant in a reading; None where that is not considered."""
+        if self.constants is None:
+            return None
+        return constant_of(self.constants.variance(range_m, h[0], h[1]), self.wall_m**2)
+
+
+@dataclass(frozen=True)
+class PairVariance:
+    """The filter's variances of the difference or the mean of two readings of one surface.
+
+    By the weights of both: the difference's are 1 and -1, and its wall is one that is turned.
+    """
+
+    sensors: tuple[ReadingVariance, ReadingVariance]
+    weights: tuple[FloatArray, FloatArray]
+    turns: bool
+
+    def _wall(self, h: Three) -> FloatArray:
+        first = self.sensors[0]
+        return np.square(first.wall_tilt_rad * h[2] if self.turns else first.wall_m)
+
+    def at(self, noise: tuple[FloatArray, FloatArray], h: Three) -> FloatArray:
+        """Return R, of both sensors' own parts of it and the derivative of the whole. [m^2]"""
+        (a, b), (first, second) = noise, self.weights
+        own = first**2 * a + second**2 * b
+        return own if self.sensors[0].constants is not None else own + self._wall(h)
+
+    def constant(
+        self, ranges_m: tuple[FloatArray, FloatArray], places: tuple[Three, Three], h: Three
+    ) -> Constant | None:
+        """Return what is constant in it, of both ranges' derivatives and that of the whole."""
+        parts = [
+            weight**2 * sensor.constants.variance(range_m, own[0], own[1])
+            for sensor, weight, range_m, own in zip(self.sensors, self.weights, ranges_m, places, strict=True)
+            if sensor.constants is not None
+        ]
+        return constant_of(parts[0] + parts[1], self._wall(h)) if len(parts) == 2 else None
+
 
 def reading_variances(model: FilterModel) -> tuple[ReadingVariance, ...]:
     """Return the reading variance of every sensor."""
+    constants = model.constants or (None,) * len(model.range_at_zero_m)
     return tuple(
-        ReadingVariance(a, b, model.wall_m, model.wall_tilt_rad)
-        for a, b in zip(model.range_at_zero_m, model.range_per_range, strict=True)
+        ReadingVariance(a, b, model.wall_m, model.wall_tilt_rad, c)
+        for a, b, c in zip(model.range_at_zero_m, model.range_per_range, constants, strict=True)
     )

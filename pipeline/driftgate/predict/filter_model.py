@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from driftgate.predict.consider import NO_CONSTANTS, SensorConstants
 from driftgate.predict.doubt import with_doubt
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
@@ -25,6 +26,17 @@ class FilterModel:
     range_per_range: tuple[float, ...]
     wall_m: float
     wall_tilt_rad: float
+    constants: tuple[SensorConstants, ...] = ()  # per sensor, where they are considered
+    constants_hold_m: float = 2.0
+
+    @property
+    def considers(self) -> bool:
+        """Whether what is constant over a run is taken as such (`driftgate.predict.consider`)."""
+        return bool(self.constants)
+
+    def left_over(self, length_m: float) -> float:
+        """Return the share of a link to a constant that is left after a way."""
+        return math.exp(-length_m / self.constants_hold_m)
 
 
 # A filter with three states has no place for a constant scale or bias. By default it takes one as
@@ -60,6 +72,22 @@ def filter_model(case: Case) -> FilterModel:
     per_radian = math.hypot(
         walk.per_root_radian if walk else 0.0, spread(errors.heading_scale) * math.sqrt(_MEMORY_RAD)
     )
+    wall_m = _given(own.wall, wall_offset(case.believed) if own.consider else 0.0)
+    wall_tilt_rad = _given(own.wall_tilt, _wall_tilt(case.believed))
+    constants = tuple(
+        SensorConstants(
+            _given(own.range_bias, _bias(s)),
+            _given(own.range_scale, _scale(s)),
+            _given(own.mount_angle, _mount_angle(s)),
+        )
+        for s in robot.sensors
+    )
+    turned = wall_tilt_rad if robot.correction.pairs else 0.0
+    nothing = wall_m == turned == 0.0 and set(constants) <= {NO_CONSTANTS}
+    constants = constants if own.consider and not nothing else ()
+    at_zero, per_range = (
+        (_noise_at_zero, _noise_per_range) if constants else (_range_at_zero, _range_per_range)
+    )
     return FilterModel(
         start_sd=(
             _given(own.start_x, start.x),
@@ -71,10 +99,12 @@ def filter_model(case: Case) -> FilterModel:
         heading_per_root_m=_given(own.heading_per_root_metre, walk.per_root_metre if walk else 0.0),
         heading_per_root_s=_given(own.heading_per_root_second, per_second),
         heading_per_root_rad=_given(own.heading_per_root_radian, per_radian),
-        range_at_zero_m=tuple(_given(own.range_at_zero, _range_at_zero(s)) for s in robot.sensors),
-        range_per_range=tuple(_given(own.range_per_range, _range_per_range(s)) for s in robot.sensors),
-        wall_m=own.wall,
-        wall_tilt_rad=_given(own.wall_tilt, _wall_tilt(case.believed)),
+        range_at_zero_m=tuple(_given(own.range_at_zero, at_zero(s)) for s in robot.sensors),
+        range_per_range=tuple(_given(own.range_per_range, per_range(s)) for s in robot.sensors),
+        wall_m=wall_m,
+        wall_tilt_rad=wall_tilt_rad,
+        constants=constants,
+        constants_hold_m=own.constants_hold,
     )
 
 
@@ -89,19 +119,57 @@ def _wall_tilt(field: FieldMap) -> float:
     return math.sqrt(sum(v**2 for v in spreads) / len(spreads)) if spreads else 0.0
 
 
-def _range_at_zero(sensor: Sensor) -> float:
+def wall_offset(field: FieldMap) -> float:
+    """Return how far reference surfaces may stand off the map: the root mean square over them. [m]
+
+    A wall that is turned about its middle by t is off by t L / sqrt(12), root mean square over its length
+    L. A structure has what is left of its own place, each axis, and what its wall carries it by.
+    """
+    corners = [wall.corner for wall in field.walls]
+    walls = {}
+    for wall, a, b in zip(field.walls, corners, corners[1:] + corners[:1], strict=True):
+        build = wall.build or field.build
+        walls[wall.id] = build.offset**2 + (build.tilt * math.dist(a, b)) ** 2 / 12.0
+    squares = [walls[wall.id] for wall in field.walls if wall.reference]
+    for structure in field.structures:
+        if structure.reference:
+            own = structure.build
+            square = 0.5 * (own.x**2 + own.y**2) if own else 0.0
+            squares.append(square + walls.get(structure.fixed_to or "", 0.0))
+    return math.sqrt(sum(squares) / len(squares)) if squares else 0.0
+
+
+def _noise_at_zero(sensor: Sensor) -> float:
+    noise = sensor.errors.noise
+    return math.hypot(noise.at_zero if noise else 0.0, sensor.resolution / math.sqrt(12.0))
+
+
+def _noise_per_range(sensor: Sensor) -> float:
+    return sensor.errors.noise.per_range if sensor.errors.noise else 0.0
+
+
+def _bias(sensor: Sensor) -> float:
     errors = sensor.errors
-    return math.sqrt(
-        (errors.noise.at_zero if errors.noise else 0.0) ** 2
-        + (with_doubt(errors.bias.spread, errors.bias.fitted) if errors.bias else 0.0) ** 2
-        + (errors.mount_position.spread if errors.mount_position else 0.0) ** 2
-        + sensor.resolution**2 / 12.0
+    return math.hypot(
+        with_doubt(errors.bias.spread, errors.bias.fitted) if errors.bias else 0.0,
+        errors.mount_position.spread if errors.mount_position else 0.0,
     )
+
+
+def _scale(sensor: Sensor) -> float:
+    scale = sensor.errors.scale
+    return with_doubt(scale.spread, scale.fitted) if scale else 0.0
+
+
+def _mount_angle(sensor: Sensor) -> float:
+    angle = sensor.errors.mount_angle
+    return with_doubt(angle.spread, angle.fitted) if angle else 0.0
+
+
+# Where constants are not considered, each reading has all of it anew.
+def _range_at_zero(sensor: Sensor) -> float:
+    return math.hypot(_noise_at_zero(sensor), _bias(sensor))
 
 
 def _range_per_range(sensor: Sensor) -> float:
-    errors = sensor.errors
-    return math.hypot(
-        errors.noise.per_range if errors.noise else 0.0,
-        with_doubt(errors.scale.spread, errors.scale.fitted) if errors.scale else 0.0,
-    )
+    return math.hypot(_noise_per_range(sensor), _scale(sensor))

@@ -17,6 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.timeline import middle_phase, sub_phases
 from driftgate.plan.values import IntArray
 from driftgate.predict.candidates import BeamCandidates
+from driftgate.predict.consider import NO_LINK, Link
 from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.filter_tally import FilterWatch
 from driftgate.predict.prepared import Prepared
@@ -98,6 +99,7 @@ class Part:
             refusals=pick(whole.refusals, self.who),
             lost=whole.lost[self.who],
             fixed=[pick(v, self.who) for v in whole.fixed],
+            links={slot: _link_of(link, self.who) for slot, link in whole.links.items()},
         )
 
     def tally(self, whole: Tally) -> Tally:
@@ -122,8 +124,18 @@ class Part:
         for name in ("streak", "streak_surface", "fixed"):
             rows = zip(getattr(memory, name), getattr(own, name), strict=True)
             setattr(memory, name, [self._put(a, b) for a, b in rows])
+        memory.links = {slot: self._linked(memory.links.get(slot), link) for slot, link in own.links.items()}
         memory.refusals = self._put(memory.refusals, own.refusals)
         memory.lost = self._put(memory.lost, own.lost)
+
+    def _linked(self, whole: Link | None, own: Link) -> Link:
+        whole = whole or NO_LINK
+        return Link(
+            self._put(whole.x, own.x),
+            self._put(whole.y, own.y),
+            self._put(whole.heading, own.heading),
+            self._put(whole.surface, own.surface),
+        )
 
     def _put(self, whole: Row, own: Row) -> Row:
         """Return a row of the whole batch with the part's own values in it, new unless nothing is."""
@@ -178,6 +190,10 @@ class Phases:
 def pick(row: Row, who: IntArray) -> Row:
     """Return some trials of a row; one value that stands for all trials stays as it is."""
     return row if len(row) == 1 else row[who]
+
+
+def _link_of(link: Link, who: IntArray) -> Link:
+    return Link(pick(link.x, who), pick(link.y, who), pick(link.heading, who), pick(link.surface, who))
 
 
 def _world_of(world: TrueWorld, who: IntArray, count: int) -> TrueWorld:

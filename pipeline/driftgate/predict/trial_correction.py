@@ -224,7 +224,7 @@ class Corrector:
             models = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
             slot = self._slots.difference(partner.pair) if turns else self._slots.mean(partner.pair)
             scalar = two_readings(slot, variances, seen[0], models, echoes, alive, turns)
-            terms = terms_of(scalar, memory.filter)
+            terms = terms_of(scalar, memory)
             passed = alive
             for stage in self._stages:
                 if stage is Stage.GATE:

@@ -14,10 +14,10 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
+from driftgate.predict.consider import Constant, Three, after_fix, link_to, with_constant
 from driftgate.predict.filter import (
+    PairVariance,
     ReadingVariance,
-    Six,
-    Three,
     gain_of,
     joseph,
     kalman_gain,
@@ -68,8 +68,9 @@ class Belief(Protocol):
 class Scalar:
     """What the filter may be updated with, in every trial: a reading, or the difference or mean of two.
 
-    `h` is its derivative by the belief and `own` its variance; trials that do not try it hold harmless
-    numbers. `turns` marks a difference: under replacing and blending it moves the heading alone.
+    `h` is its derivative by the belief, `own` the variance of its noise and `constant` what is the same
+    all through a run; trials that do not try it hold harmless numbers. `turns` marks a difference: under
+    replacing and blending it moves the heading alone.
     """
 
     slot: int
@@ -77,12 +78,13 @@ class Scalar:
     innovation: FloatArray
     h: Three
     own: FloatArray
+    constant: Constant | None = None
     turns: bool = False
 
 
 @dataclass(frozen=True)
 class Terms:
-    """P h and the innovation's predicted variance h P h' + R."""
+    """P h and the innovation's predicted variance h P h' + R, with what goes with a considered constant."""
 
     ph: Three
     predicted: FloatArray
@@ -99,7 +101,7 @@ def one_reading(
         h: Three = (model.d_x, model.d_y, model.d_heading)
         own, innovation = variance.at(model.range_m), echo.reading_m - model.range_m
         innovation = innovation if whole else np.where(tried, innovation, 0.0)
-        return Scalar(sensor, expected.surface, innovation, h, own)
+        return Scalar(sensor, expected.surface, innovation, h, own, variance.constant(model.range_m, h))
     range_m = np.where(tried, model.range_m, 1.0)
     h = (
         np.where(tried, model.d_x, 0.0),
@@ -107,7 +109,8 @@ def one_reading(
         np.where(tried, model.d_heading, 0.0),
     )
     innovation = np.where(tried, echo.reading_m - range_m, 0.0)
-    return Scalar(sensor, expected.surface, innovation, h, variance.at(range_m))
+    constant = variance.constant(range_m, h)
+    return Scalar(sensor, expected.surface, innovation, h, variance.at(range_m), constant)
 
 
 def two_readings(
@@ -120,38 +123,50 @@ def two_readings(
     turns: bool,
 ) -> Scalar:
     """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`."""
-    ranges = [np.where(tried, model.range_m, 1.0) for model in models]
-    noise = [v.own(range_m) for v, range_m in zip(variances, ranges, strict=True)]
-    innovations = [
-        np.where(tried, echo.reading_m - range_m, 0.0) for echo, range_m in zip(echoes, ranges, strict=True)
-    ]
+    a, b = (_harmless(model, tried) for model in models)
+    noise = variances[0].own(a.range_m), variances[1].own(b.range_m)
     if turns:
         first, second = np.ones(1), -np.ones(1)
     else:
-        first, second = mean_weights(noise[0], noise[1])
-    a, b = models
+        first, second = mean_weights(*noise)
     h: Three = (
-        np.where(tried, first * a.d_x + second * b.d_x, 0.0),
-        np.where(tried, first * a.d_y + second * b.d_y, 0.0),
-        np.where(tried, first * a.d_heading + second * b.d_heading, 0.0),
+        first * a.d_x + second * b.d_x,
+        first * a.d_y + second * b.d_y,
+        first * a.d_heading + second * b.d_heading,
     )
-    wall = variances[0].wall_tilt_rad * h[2] if turns else variances[0].wall_m
-    own = first**2 * noise[0] + second**2 * noise[1] + np.square(wall)
+    innovations = [
+        np.where(tried, echo.reading_m - model.range_m, 0.0)
+        for echo, model in zip(echoes, (a, b), strict=True)
+    ]
+    pair = PairVariance((variances[0], variances[1]), (first, second), turns)
+    places: tuple[Three, Three] = (a.d_x, a.d_y, a.d_heading), (b.d_x, b.d_y, b.d_heading)
     return Scalar(
         slot,
         expected.surface,
         first * innovations[0] + second * innovations[1],
         h,
-        own,
+        pair.at(noise, h),
+        pair.constant((a.range_m, b.range_m), places, h),
         turns,
     )
 
 
-def terms_of(scalar: Scalar, filter_cov: Six) -> Terms:
+def _harmless(model: PoseModel, tried: BoolArray) -> PoseModel:
+    """Return what is expected, with harmless numbers in the trials that do not try it."""
+    range_m = np.where(tried, model.range_m, 1.0)
+    d_x, d_y, d_heading = (np.where(tried, d, 0.0) for d in (model.d_x, model.d_y, model.d_heading))
+    return PoseModel(range_m, model.square, d_x, d_y, d_heading)
+
+
+def terms_of(scalar: Scalar, memory: CorrectionState) -> Terms:
     """Return what gate and update need of the filter as it stands."""
     h = scalar.h
-    ph = times_h(filter_cov, h)
-    return Terms(ph, h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.own)
+    ph = times_h(memory.filter, h)
+    s = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.own
+    if scalar.constant is None:
+        return Terms(ph, s)
+    link = link_to(memory.links, scalar.slot, scalar.surface, scalar.constant)
+    return Terms(*with_constant(ph, s, h, link, scalar.constant))
 
 
 def passes_gate(gate: Gate | None, scalar: Scalar, terms: Terms, tried: BoolArray) -> BoolArray:
@@ -178,6 +193,11 @@ def update_with(
     innovation = scalar.innovation
     kx, ky, kh = limited_gain(update, _gain(update, scalar, terms, used), innovation, reach_m)
     memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
+    if scalar.constant is not None:
+        k = kx, ky, kh
+        memory.links = after_fix(
+            memory.links, scalar.slot, scalar.surface, scalar.constant, k, scalar.h, used
+        )
     dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
     turned = p.bh + dh
     if max(float(turned.max()), -float(turned.min())) > np.pi:

@@ -23,10 +23,7 @@ from driftgate.predict.covariance_engine import settle_course
 from driftgate.predict.doubt import factor_key
 from driftgate.predict.filter import (
     SixNumbers,
-    choose,
-    grow_filter,
     process_noise,
-    reset_normal,
     start_filter,
 )
 from driftgate.predict.filter_model import FilterModel
@@ -66,6 +63,7 @@ class TrialsPlan:
     model: FilterModel
     ticks: list[TickPlan]
     filter_noise: list[SixNumbers]
+    links_left: list[float]
     walk: WalkPlan
     candidates: BeamCandidates
     touch: TouchPlan
@@ -83,6 +81,7 @@ def trials_plan(prepared: Prepared, off: frozenset[str] = frozenset()) -> Trials
         model=prepared.filter,
         ticks=ticks,
         filter_noise=[process_noise(prepared.filter, t.ds, t.dl, t.dth, t.dt, t.heading) for t in ticks],
+        links_left=[prepared.filter.left_over(math.hypot(t.ds, t.dl)) for t in ticks],
         walk=walk_plan(prepared),
         candidates=BeamCandidates(prepared, off),
         touch=touch_plan(prepared),
@@ -330,7 +329,7 @@ class _Batch:
             self.touch.test(last - 1, step.index, self.poses, self.clock)
 
     def _grow(self, tick: int, moved: tuple[FloatArray, FloatArray]) -> None:
-        self.memory.filter = grow_filter(self.memory.filter, *moved, self.shared.filter_noise[tick])
+        self.memory.grow(*moved, self.shared.filter_noise[tick], self.shared.links_left[tick])
 
     def _settle(self, step: PlannedStep, first: int, last: int) -> None:
         """Come to rest about where the motion should end; the odometry sees it."""
@@ -387,8 +386,7 @@ class _Batch:
             )
             self._readings_at(k + 1)
         if isinstance(source, SquareUp) and source.reset is not None:
-            reset = reset_normal(self.memory.filter, edge.normal, source.reset.position, source.reset.heading)
-            self.memory.filter = choose(end.touched, reset, self.memory.filter)
+            self.memory.touched(end.touched, edge.normal, source.reset.position, source.reset.heading)
 
     def _test_approach(
         self, step: PlannedStep, first: int, last: int, way: Approach, approach_s: float, stretch: FloatArray

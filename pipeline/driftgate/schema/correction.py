@@ -93,7 +93,27 @@ class FilterNumbers(Model):
     heading_per_root_radian: AnglePerRootRadian | None = None
     range_at_zero: Size | None = None
     range_per_range: RatioSize | None = None
-    wall: Annotated[Size, Field(description="extra standard deviation for how the field is built")] = 0.0
+    consider: Annotated[
+        bool,
+        Field(
+            description="what stays the same over a run (bias, scale, mounts, walls) is taken as such, "
+            "not as new noise with every reading"
+        ),
+    ] = True
+    range_bias: Annotated[
+        Size | None, Field(description="considered: how far a sensor reads long or short at every range")
+    ] = None
+    range_scale: Annotated[RatioSize | None, Field(description="considered: and by what share of it")] = None
+    mount_angle: Annotated[
+        AngleSize | None, Field(description="considered: how far off the direction is that a sensor looks in")
+    ] = None
+    constants_hold: Annotated[
+        Distance, Field(description="considered: after so long a way a wall may stand off otherwise")
+    ] = 2.0
+    wall: Annotated[
+        Size | None,
+        Field(description="how far a wall may stand off the map; considered, or added to the noise"),
+    ] = None
     wall_tilt: Annotated[
         AngleSize | None,
         Field(description="how far a wall may be turned: what a pair's heading cannot be better than"),

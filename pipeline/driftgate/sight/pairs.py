@@ -10,6 +10,9 @@ where l is the derivative of the difference by the heading: to parallel beams a 
 is a robot that is turned the other, and no pair tells the heading better than the wall keeps it. What
 the turn moves the mean by, about the wall's middle, belongs to W like the rest of how the wall is built.
 
+Where the filter considers what is constant (`driftgate.predict.consider`) the terms with W and T are
+constants of the two scalars and no noise, and the sensors' own constants go with them by the same weights.
+
 Their covariance is then w_a N_a - w_b N_b + (w_a + w_b) (W - W) = 0: with these weights, the
 inverse-variance ones, two scalar updates in a row say what one update with both readings would. For equal
 noise the mean is the plain one and its variance N / 2 + W. (Derived; the weights are those of the best

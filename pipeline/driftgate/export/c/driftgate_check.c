@@ -28,6 +28,21 @@ static int covariance_differs(dg_covariance mine, dg_covariance wanted, dg_covar
            far_off(mine.yh, wanted.yh, sqrt(y * h)) + far_off(mine.hh, wanted.hh, h);
 }
 
+/* Links go with constants of variance 1, so that they are no larger than the standard deviations. */
+static int links_differ(const dg_routine *routine, const dg_vector *v, const dg_state *mine) {
+    const dg_covariance *p = &v->before.covariance, *q = &v->after.covariance;
+    double x = sqrt(fmax(p->xx, q->xx)), y = sqrt(fmax(p->yy, q->yy)), h = sqrt(fmax(p->hh, q->hh));
+    int i, differ = 0;
+    if (!routine->correction.considers) return 0;
+    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
+        differ += far_off(mine->link_x_m[i], v->after.link_x_m[i], x) +
+                  far_off(mine->link_y_m[i], v->after.link_y_m[i], y) +
+                  far_off(mine->link_rad[i], v->after.link_rad[i], h) +
+                  (mine->link_surface[i] != v->after.link_surface[i]);
+    }
+    return differ;
+}
+
 static int memory_differs(const dg_routine *routine, const dg_state *mine, const dg_state *wanted) {
     int i, differ = mine->refusals != wanted->refusals || mine->lost != wanted->lost;
     if (routine->correction.persistence > 0)
@@ -70,7 +85,7 @@ static int is_wrong(const dg_routine *routine, const dg_vector *v) {
         differ += results[i].outcome != v->results[i].outcome || results[i].surface != v->results[i].surface;
     differ += pose_differs(state.pose, v->after.pose) + pose_differs(state.fixed, v->after.fixed);
     differ += covariance_differs(state.covariance, v->after.covariance, v->before.covariance);
-    differ += memory_differs(routine, &state, &v->after);
+    differ += memory_differs(routine, &state, &v->after) + links_differ(routine, v, &state);
     if (differ > 0 && count > 0)
         printf("  sensor %s: %s, wanted %s\n", routine->sensors[v->readings[0].sensor].id,
                dg_outcome_text(results[0].outcome), dg_outcome_text(v->results[0].outcome));

@@ -15,6 +15,7 @@
 #define DG_EDGE_ON_SHARE 1e-12
 #define DG_AT_LIMIT (1.0 + 1e-9)  /* cruising at a limit keeps it */
 #define DG_LEAST_VARIANCE 1e-24   /* [m^2] */
+#define DG_LEAST_SHARE 1e-9       /* of an innovation's variance that common constants may leave */
 #define DG_LEAST_LEVER_M 1e-3     /* a difference that changes by less per radian tells no heading */
 
 enum { DG_RIM, DG_FOOT, DG_END };
@@ -341,9 +342,27 @@ void dg_start(const dg_routine *routine, dg_state *state) {
     state->pose = routine->start;
     state->covariance = p;
     state->fixed = nothing;
-    for (i = 0; i < DG_MOST_SLOTS; i++) state->streak[i] = state->streak_surface[i] = 0;
+    for (i = 0; i < DG_MOST_SLOTS; i++) {
+        state->streak[i] = state->streak_surface[i] = 0;
+        state->link_x_m[i] = state->link_y_m[i] = state->link_rad[i] = 0.0;
+        state->link_surface[i] = -1;
+    }
     state->refusals = 0;
     state->lost = 0;
+}
+
+/* What the filter considers goes with the pose as its covariance does, and fades on the way. */
+static void dg_carry_links(const dg_routine *routine, dg_state *state, double dx, double dy, double length) {
+    const dg_correction *k = &routine->correction;
+    double left;
+    int i;
+    if (!k->considers) return;
+    left = exp(-length / k->constants_hold_m);
+    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
+        state->link_x_m[i] = (state->link_x_m[i] - dy * state->link_rad[i]) * left;
+        state->link_y_m[i] = (state->link_y_m[i] + dx * state->link_rad[i]) * left;
+        state->link_rad[i] *= left;
+    }
 }
 
 void dg_move(const dg_routine *routine, dg_state *state, dg_motion motion) {
@@ -372,6 +391,7 @@ void dg_move(const dg_routine *routine, dg_state *state, dg_motion motion) {
     p->xh = xh;
     p->yh = yh;
     p->hh += heading;
+    dg_carry_links(routine, state, dx, dy, length);
     state->pose.x_m += dx;
     state->pose.y_m += dy;
     state->pose.heading_rad += turn;
@@ -399,17 +419,45 @@ typedef struct {
     dg_three h;
     double own;       /* its variance [m^2] */
     int turns;        /* a difference: replacing and blending move the heading alone */
-    dg_three ph;      /* P h */
-    double predicted; /* variance of the innovation, h P h' + R [m^2] */
+    int slot, surface;
+    double constant;  /* standard deviation of what is the same all through a run [m] */
+    double kept;      /* and how much of its variance is so on another surface, too */
+    dg_three ph;      /* P h, and what goes with the constant */
+    double predicted; /* variance of the innovation, h P h' + R, and the same [m^2] */
 } dg_scalar;
 
-static void dg_terms(const dg_state *state, dg_scalar *z) {
+static const dg_scalar DG_NO_SCALAR = {0.0, {0.0, 0.0, 0.0}, 0.0, 0, 0, -1, 0.0, 1.0, {0.0, 0.0, 0.0}, 0.0};
+
+/* How the error of the belief goes with the constant of a reading. */
+static dg_three dg_linked(const dg_state *state, const dg_scalar *z) {
+    double share = state->link_surface[z->slot] == z->surface ? 1.0 : z->kept;
+    dg_three c;
+    c.x = state->link_x_m[z->slot] * share;
+    c.y = state->link_y_m[z->slot] * share;
+    c.h = state->link_rad[z->slot] * share;
+    return c;
+}
+
+static void dg_constant(dg_scalar *z, double own, double wall) {
+    z->constant = sqrt(own + wall);
+    z->kept = own / dg_most(own + wall, DG_LEAST_VARIANCE);
+}
+
+static void dg_terms(const dg_routine *routine, const dg_state *state, dg_scalar *z) {
     const dg_covariance *p = &state->covariance;
-    dg_three h = z->h;
+    dg_three h = z->h, c;
+    double d = z->constant, apart;
     z->ph.x = p->xx * h.x + p->xy * h.y + p->xh * h.h;
     z->ph.y = p->xy * h.x + p->yy * h.y + p->yh * h.h;
     z->ph.h = p->xh * h.x + p->yh * h.y + p->hh * h.h;
     z->predicted = h.x * z->ph.x + h.y * z->ph.y + h.h * z->ph.h + z->own;
+    if (!routine->correction.considers) return;
+    c = dg_linked(state, z);
+    z->ph.x += d * c.x;
+    z->ph.y += d * c.y;
+    z->ph.h += d * c.h;
+    apart = z->predicted + d * d;
+    z->predicted = dg_most(apart + 2.0 * d * (h.x * c.x + h.y * c.y + h.h * c.h), DG_LEAST_SHARE * apart);
 }
 
 static double dg_own_variance(const dg_sensor *sensor, double range) {
@@ -417,22 +465,35 @@ static double dg_own_variance(const dg_sensor *sensor, double range) {
     return sd * sd;
 }
 
+/* A beam that turns meets a surface at incidence i at a range that differs by r tan(i) per radian. */
+static double dg_own_constant(const dg_sensor *sensor, const dg_expected *x) {
+    double r2 = x->range_m * x->range_m, square = dg_most(x->d_x * x->d_x + x->d_y * x->d_y - 1.0, 0.0);
+    return sensor->bias_m * sensor->bias_m + sensor->scale * sensor->scale * r2 +
+           sensor->angle_rad * sensor->angle_rad * (square * r2);
+}
+
 static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const dg_expected *x,
                         dg_reading reading) {
-    dg_scalar z = {0.0, {0.0, 0.0, 0.0}, 0.0, 0, {0.0, 0.0, 0.0}, 0.0};
+    dg_scalar z = DG_NO_SCALAR;
     double wall = routine->correction.wall_m;
+    z.slot = reading.sensor;
+    z.surface = x->surface;
     z.innovation = reading.range_m - x->range_m;
     z.h.x = x->d_x;
     z.h.y = x->d_y;
     z.h.h = x->d_heading;
-    z.own = dg_own_variance(&routine->sensors[reading.sensor], x->range_m) + wall * wall;
-    dg_terms(state, &z);
+    z.own = dg_own_variance(&routine->sensors[reading.sensor], x->range_m);
+    if (routine->correction.considers)
+        dg_constant(&z, dg_own_constant(&routine->sensors[reading.sensor], x), wall * wall);
+    else
+        z.own += wall * wall;
+    dg_terms(routine, state, &z);
     return z;
 }
 
 static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const dg_expected x[2],
-                        const dg_reading readings[2], int turns) {
-    dg_scalar z = {0.0, {0.0, 0.0, 0.0}, 0.0, 0, {0.0, 0.0, 0.0}, 0.0};
+                        const dg_reading readings[2], int turns, int slot) {
+    dg_scalar z = DG_NO_SCALAR;
     double a = dg_own_variance(&routine->sensors[readings[0].sensor], x[0].range_m);
     double b = dg_own_variance(&routine->sensors[readings[1].sensor], x[1].range_m);
     double first = 1.0, second = -1.0, wall;
@@ -448,8 +509,17 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     z.h.h = first * x[0].d_heading + second * x[1].d_heading;
     /* A wall that is turned one way is a robot that is turned the other. */
     wall = turns ? routine->correction.wall_tilt_rad * z.h.h : routine->correction.wall_m;
-    z.own = first * first * a + second * second * b + wall * wall;
-    dg_terms(state, &z);
+    z.slot = slot;
+    z.surface = x[0].surface;
+    z.own = first * first * a + second * second * b;
+    if (routine->correction.considers) {
+        a = dg_own_constant(&routine->sensors[readings[0].sensor], &x[0]);
+        b = dg_own_constant(&routine->sensors[readings[1].sensor], &x[1]);
+        dg_constant(&z, first * first * a + second * second * b, wall * wall);
+    } else {
+        z.own += wall * wall;
+    }
+    dg_terms(routine, state, &z);
     return z;
 }
 
@@ -469,6 +539,20 @@ static dg_three dg_gain(const dg_correction *k, const dg_scalar *z) {
         gain.y = along * z->h.y;
     }
     return gain;
+}
+
+static void dg_take_links(const dg_routine *routine, dg_state *state, const dg_scalar *z, dg_three gain) {
+    int i;
+    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
+        dg_three c = {state->link_x_m[i], state->link_y_m[i], state->link_rad[i]};
+        double along;
+        if (i == z->slot) c = dg_linked(state, z);
+        along = z->h.x * c.x + z->h.y * c.y + z->h.h * c.h + (i == z->slot ? z->constant : 0.0);
+        state->link_x_m[i] = c.x - gain.x * along;
+        state->link_y_m[i] = c.y - gain.y * along;
+        state->link_rad[i] = c.h - gain.h * along;
+        if (i == z->slot) state->link_surface[i] = z->surface;
+    }
 }
 
 static void dg_update(const dg_routine *routine, dg_state *state, const dg_instant *instant,
@@ -498,6 +582,7 @@ static void dg_update(const dg_routine *routine, dg_state *state, const dg_insta
     p->yy -= gain.y * (a.y + b.y);
     p->yh = p->yh - gain.y * a.h - gain.h * b.y;
     p->hh -= gain.h * (a.h + b.h);
+    if (k->considers) dg_take_links(routine, state, z, gain);
     dx = gain.x * z->innovation;
     dy = gain.y * z->innovation;
     dh = gain.h * z->innovation;
@@ -553,7 +638,7 @@ dg_result dg_read(const dg_routine *routine, dg_state *state, const dg_instant *
                   dg_reading reading) {
     dg_result result = {DG_ACCEPTED, -1};
     dg_expected x;
-    dg_scalar z = {0.0, {0.0, 0.0, 0.0}, 0.0, 0, {0.0, 0.0, 0.0}, 0.0};
+    dg_scalar z = DG_NO_SCALAR;
     int i, listened = 0, counted = 0;
     result.outcome = dg_untried(routine, instant, reading.sensor);
     if (result.outcome != DG_ACCEPTED) {
@@ -623,7 +708,7 @@ int dg_read_pair(const dg_routine *routine, dg_state *state, int pair, const dg_
         dg_pose before = state->pose;
         dg_scalar z;
         for (i = 0; i < 2; i++) x[i] = dg_expect_surface(routine, compared, readings[i].sensor, surface);
-        z = dg_two(routine, state, x, readings, turns);
+        z = dg_two(routine, state, x, readings, turns, own_slot);
         for (i = 0; i < 3; i++) {
             int stage = routine->correction.order[i];
             if (stage == DG_STAGE_GATE && passed) {
@@ -659,6 +744,7 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     const dg_surface *e;
     dg_covariance *p = &state->covariance;
     double nx, ny, off, tangent, n2;
+    int i;
     if (s->contact < 0 || !routine->contacts[s->contact].resets) return;
     touch = &routine->contacts[s->contact];
     e = &routine->surfaces[touch->surface];
@@ -677,6 +763,12 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     p->yy = ny * ny * n2 + nx * nx * tangent;
     p->yh = 0.0;
     p->hh = touch->reset_heading_rad * touch->reset_heading_rad;
+    for (i = 0; i < DG_MOST_SLOTS; i++) {
+        tangent = ny * state->link_x_m[i] - nx * state->link_y_m[i];
+        state->link_x_m[i] = ny * tangent;
+        state->link_y_m[i] = -nx * tangent;
+        state->link_rad[i] = 0.0;
+    }
 }
 
 const char *dg_outcome_text(int outcome) {
