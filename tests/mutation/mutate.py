@@ -33,6 +33,8 @@ FIRST_S = 1.5
 # Of import and collection, at most.
 START_S = 15.0
 UNSEEN = "no test runs it"
+# Mutants judged by hand to change nothing: their keys, each under its reason.
+SAME = Path(__file__).with_name("same.txt")
 
 
 def _arguments() -> argparse.Namespace:
@@ -51,7 +53,6 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--also", nargs="+", default=[], help="test files to measure and add to the map")
     parser.add_argument("--cap", type=float, default=12.0, help="CPU seconds of tests for a mutant [12]")
     parser.add_argument("--summary", action="store_true", help="try nothing, only sum up")
-    parser.add_argument("--equivalent", type=Path, help="results' keys judged to change nothing, a line each")
     return parser.parse_args()
 
 
@@ -196,7 +197,7 @@ def main() -> None:
             known[mutant.key] = session.judge(mutant)
             with asked.resume.open("a") as file:
                 file.write(json.dumps(known[mutant.key], ensure_ascii=False) + "\n")
-    same = frozenset(asked.equivalent.read_text().splitlines()) if asked.equivalent else frozenset()
+    same = frozenset(line for line in SAME.read_text().splitlines() if line and not line.startswith("#"))
     print(summary([known[m.key] for m in sample if m.key in known], same))
 
 

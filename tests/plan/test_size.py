@@ -10,6 +10,7 @@ from plan_cases import case, codes, field_map, robot, sensor
 from driftgate.load.project import load_project
 from driftgate.plan import plan_case, size
 from driftgate.plan.curve import CurveMotion
+from driftgate.plan.values import PlanFinding
 from driftgate.schema.fieldmap import surfaces_of
 
 
@@ -107,3 +108,10 @@ def test_law_shipped_routines_are_far_below(name):
         "MOST_PUSHES": len(plan.things or ()),
     }
     assert there[name] * 5 < getattr(size, name)
+
+
+def test_law_a_small_plan_is_not_too_large():
+    """Nothing is found of it, and a finding has no advice unless some is given."""
+    one = case({"do": "pause", "time": "1 s"})
+    assert size.size_findings(one, plan_case(one).timeline, 10) == []
+    assert PlanFinding("DG209", ("steps",), "much").at("a.yaml", 3, 4).suggestion == ""
