@@ -111,7 +111,16 @@ def test_law_shipped_routines_are_far_below(name):
 
 
 def test_law_a_small_plan_is_not_too_large():
-    """Nothing is found of it, and a finding has no advice unless some is given."""
+    """Nothing is found of it."""
     one = case({"do": "pause", "time": "1 s"})
     assert size.size_findings(one, plan_case(one).timeline, 10) == []
-    assert PlanFinding("DG209", ("steps",), "much").at("a.yaml", 3, 4).suggestion == ""
+
+
+def test_law_a_finding_of_a_plan_at_its_place():
+    """An error without advice unless it says otherwise; place, code, words and advice where they belong."""
+    plain = PlanFinding("DG209", ("steps",), "much").at("a.yaml", 3, 4)
+    assert (plain.path, plain.line, plain.column, plain.code) == ("a.yaml", 3, 4, "DG209")
+    assert (plain.message, plain.level, plain.suggestion, plain.excerpt) == ("much", "error", "", "")
+    told = PlanFinding("DG210", ("steps",), "more", "warning", "less").at("a.yaml", 3, 4, "x: 1")
+    assert (told.code, told.message, told.level, told.suggestion) == ("DG210", "more", "warning", "less")
+    assert told.excerpt == "x: 1"
