@@ -360,6 +360,16 @@ def test_err_numbers_are_answered_in_words(project, capsys):
         assert words in run(capsys, "check", "--trials", value)[2]
 
 
+def test_err_what_is_missing_is_offered(project, capsys):
+    """Without the routine that a command needs the routines here are named; a bare report gets its format."""
+    status, _, err = run(capsys, "explain")
+    assert status == 2
+    assert "Missing argument 'ROUTINE'" in err
+    assert "Here there are routines/out.yaml" in err
+    assert "write junit=gate.xml" in run(capsys, "check", "--report", "gate.xml")[2]
+    assert "; write " not in run(capsys, "check", "--report", "gate.pdf")[2]
+
+
 def test_err_wrong_folder_or_file_names_the_right_one(project, capsys, monkeypatch):
     """A path that is not there gets the one that was meant; a folder too deep or too high is told the way."""
     assert "hint: did you mean 'routines/out.yaml'?" in run(capsys, "check", "routines/otu.yaml")[1]

@@ -21,6 +21,7 @@ _FOLDERS: Final = {"routine": ("routines",), "robot": ("routines/robots",), "fie
 _SUFFIXES: Final = (".yaml", ".yml")
 _PLAIN: Final = re.compile(r"[\w./+@%-]+")
 _HEAD_BYTES: Final = 8192
+_SHOWN: Final = 5
 _MOST: Final = 300  # files that are looked into
 
 
@@ -38,6 +39,12 @@ class Documents(click.Path):
     def __init__(self, *kinds: str, file_only: bool = False) -> None:
         super().__init__(path_type=Path, dir_okay=not file_only)
         self._kinds = kinds
+
+    def get_missing_message(self, param: click.Parameter, ctx: click.Context | None) -> str | None:
+        """Return which documents there are to name."""
+        found = _documents(self._kinds, "")
+        more = ", ..." if len(found) > _SHOWN else ""
+        return f"Here there are {', '.join(found[:_SHOWN])}{more}" if found else None
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str

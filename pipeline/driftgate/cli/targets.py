@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 import click
 from click.shell_completion import CompletionItem
 
+_FORMATS: Final = {"xml": "junit", "md": "markdown", "htm": "html"}
 _EXAMPLES: Final = {"junit": "junit=report.xml", "markdown": "markdown=report.md", "svg": "svg=pictures"}
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -32,10 +33,15 @@ class ReportTarget(click.ParamType[tuple[str, Path]]):
             return value
         form, found, file = str(value).partition("=")
         if not found or form not in self._formats or not file:
-            self.fail(
-                f"'{value}' is not FORMAT=FILE with FORMAT one of {', '.join(self._formats)}", param, ctx
-            )
+            words = f"'{value}' is not FORMAT=FILE with FORMAT one of {', '.join(self._formats)}"
+            self.fail(f"{words}{self._meant(str(value))}", param, ctx)
         return form, Path(file)
+
+    def _meant(self, value: str) -> str:
+        """Return what was probably meant by a file without its format."""
+        suffix = value.rpartition(".")[2].lower()
+        form = _FORMATS.get(suffix, suffix)
+        return f"; write {form}={value}" if "=" not in value and form in self._formats else ""
 
     def shell_complete(
         self, ctx: click.Context, param: click.Parameter, incomplete: str
