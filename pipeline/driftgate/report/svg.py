@@ -17,6 +17,7 @@ MARK: Final = "driftgate picture"
 WIDTH: Final = 640
 # Rough width of a letter, as a share of its size: for keeping labels apart.
 _LETTER = 0.56
+_FURTHER = 0.004
 
 
 def num(value: float, digits: int = 1) -> str:
@@ -116,9 +117,17 @@ class Labels:
         self._taken.append((x, y, x + width, y + height))
 
     def place(self, width: float, height: float, wanted: Sequence[Point]) -> Point:
-        """Return the first of some upper left corners at which a box is free, else the one least covered."""
-        best = min(range(len(wanted)), key=lambda i: (round(self._covered(*wanted[i], width, height), 3), i))
-        x, y = wanted[best]
+        """Return the one of some upper left corners, near ones first, at which a box is least covered.
+
+        A place further down the list has to be freer by `_FURTHER` of the box for each one it is further.
+        """
+        least, (x, y) = float("inf"), wanted[0]
+        for i, corner in enumerate(wanted):
+            if _FURTHER * i >= least:
+                break
+            cost = self._covered(*corner, width, height) / (width * height) + _FURTHER * i
+            if cost < least:
+                least, (x, y) = cost, corner
         self.block(x, y, width, height)
         return x, y
 

@@ -41,12 +41,15 @@ def keep_free(picture: CasePicture, scale: FieldScale, labels: Labels) -> None:
     for trial in picture.failed:
         x, y = scale.at(trial.place)
         labels.block(x - 5.0, y - 5.0, 10.0, 10.0)
+    # Rounds that go the same way again keep the same places free.
+    way: dict[tuple[int, int], None] = {}
     for leg in picture.legs:
-        points = scale.all(leg.path)
-        for (a, b), (c, d) in pairwise(points):
+        for (a, b), (c, d) in pairwise(scale.all(leg.path)):
             many = max(1, int(math.dist((a, b), (c, d)) / 8.0))
             for k in range(many + 1):
-                labels.block(a + (c - a) * k / many - 2.0, b + (d - b) * k / many - 2.0, 4.0, 4.0)
+                way[round((a + (c - a) * k / many) / 4.0), round((b + (d - b) * k / many) / 4.0)] = None
+    for column, row in way:
+        labels.block(4.0 * column - 2.0, 4.0 * row - 2.0, 4.0, 4.0)
 
 
 def failed_marks(picture: CasePicture, scale: FieldScale, labels: Labels) -> list[str]:
