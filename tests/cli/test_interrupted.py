@@ -184,6 +184,42 @@ def test_err_no_room_for_the_name_of_a_socket(project, temporary):
     assert "TMPDIR" in done.stderr.splitlines()[-1]
 
 
+def with_traps(project):
+    """Put files beside the routines that Python would take for modules that it needs."""
+    names = [
+        "multiprocessing",
+        "numpy",
+        "signal",
+        "selectors",
+        "socket",
+        "threading",
+        "click",
+        "driftgate",
+        "yaml",
+        "pickle",
+        "runpy",
+        "os",
+    ]
+    for name in names:
+        (project / f"{name}.py").write_text(f"open({str(project / 'trapped')!r}, 'a').write({name!r})\n")
+
+
+@pytest.mark.parametrize("way", ["script", "-m"])
+def test_err_modules_in_the_repository_are_not_run(project, tmp_path, way):
+    """What a stranger calls multiprocessing.py is not imported: neither here nor by a worker."""
+    with_traps(project)
+    script = tmp_path / "bin" / "driftgate"
+    script.parent.mkdir()
+    script.write_text("from driftgate.cli.main import entry\nif __name__ == '__main__':\n    entry()\n")
+    start = ["-m", "driftgate"] if way == "-m" else [str(script)]
+    if way == "-m":
+        (project / "driftgate.py").unlink()  # by this name it is what was asked for
+    words = ("check", "--sample", "fixed", "--trials", "20000", "--workers", "2")
+    done = subprocess.run([sys.executable, *start, *words], capture_output=True, text=True, timeout=300)
+    assert not (project / "trapped").exists(), (project / "trapped").read_text()
+    assert done.returncode == 0, done.stderr
+
+
 CHECK = "check --trials 400 --workers 1 --color auto"
 
 

@@ -204,7 +204,9 @@ def run(arguments: list[str]) -> int:
     except click.exceptions.Exit as stop:
         return stop.exit_code
     except (click.Abort, KeyboardInterrupt) as stop:
-        # click makes an Abort of it.
+        if isinstance(stop.__cause__, EOFError):
+            # click makes an Abort of that, too; nobody has interrupted anything.
+            return _fault(stop.__cause__)
         name = str(stop.__cause__ or stop)
         say_status(130, f"interrupted by {name}" if name else "interrupted")
         return 130

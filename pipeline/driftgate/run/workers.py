@@ -110,6 +110,9 @@ class Workers(Spread):
 
     def _set_environment(self) -> None:
         settings = dict.fromkeys(_THREAD_LIMITS, "1")
+        # Python starts these processes with a program on its command line, and would look for modules in the
+        # current folder first: a file multiprocessing.py in somebody's repository would be run.
+        settings["PYTHONSAFEPATH"] = "1"
         # What an interrupted run leaves behind is cleared away by a process that need not say so.
         warnings = os.environ.get("PYTHONWARNINGS")
         settings["PYTHONWARNINGS"] = ",".join(filter(None, (warnings, "ignore:resource_tracker")))
