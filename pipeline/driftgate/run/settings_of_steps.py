@@ -132,6 +132,7 @@ _FILTER = (
     ("heading_per_root_metre", "angle per root metre", "heading_walk"),
     ("heading_per_root_second", "angle per root second", "heading_walk, heading_bias"),
     ("heading_per_root_radian", "angle per root radian", "heading_walk, heading_scale"),
+    ("wall", "length", "the build of the walls of the map carried, if consider: true"),
     ("wall_tilt", "angle", "the build of the walls of the map carried"),
 )
 
@@ -149,6 +150,7 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
                 model.heading_per_root_m,
                 model.heading_per_root_s,
                 model.heading_per_root_rad,
+                model.wall_m,
                 model.wall_tilt_rad,
             ),
             strict=True,
@@ -158,12 +160,18 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
         if getattr(own, key) is None:
             amount = _amount(values[key], dimension)
             yield Setting("filter", f"correction.filter.{key}", amount, "derived", note=f"from {source}")
+    # What stays the same over a run is noise, or a number of its own.
+    same, scale = ("", "") if model.considers else (", bias, mount_position", ", scale")
+    constants = model.constants
     parts = (
-        ("range_at_zero", "length", model.range_at_zero_m, "noise, bias, mount_position, resolution"),
-        ("range_per_range", "ratio", model.range_per_range, "noise, scale"),
+        ("range_at_zero", "length", model.range_at_zero_m, f"noise, resolution{same}"),
+        ("range_per_range", "ratio", model.range_per_range, f"noise{scale}"),
+        ("range_bias", "length", tuple(c.bias_m for c in constants), "bias, mount_position"),
+        ("range_scale", "ratio", tuple(c.scale for c in constants), "scale"),
+        ("mount_angle", "angle", tuple(c.angle_rad for c in constants), "mount_angle"),
     )
     for key, dimension, numbers, source in parts:
-        if getattr(own, key) is not None:
+        if getattr(own, key) is not None or not numbers:
             continue
         for sensor, number in zip(named.robot.robot.sensors, numbers, strict=True):
             name = f"correction.filter.{key} of {sensor.id}"
