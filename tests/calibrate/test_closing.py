@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
-from closing import closed_loop
+from closing import calibration_case, closed_loop
 from scipy import stats
+
+from driftgate.calibrate.drift_fit import _placed
 
 SEEDS = (11, 12, 13)
 
@@ -44,6 +47,32 @@ def test_law_the_calibration_drive_shows_all_that_it_is_for(loops):
             "bias",
             "noise",
         } <= named
+
+
+def test_law_latency_and_slip_are_known_together(loops):
+    """Arcs show them as one: their errors go together, and the file is told how much."""
+    for _, fit in loops:
+        (latency,) = (source for source in fit.sources if source.path[-1] == "heading_latency")
+        together = dict(latency.goes_with)
+        assert 0.3 < together["lateral_slip"] < 1.0
+        (slip,) = (source for source in fit.sources if source.path[-1] == "lateral_slip")
+        assert slip.goes_with == ()
+        assert "with_speed" not in {number.key for number in slip.numbers}
+
+
+def test_law_latency_stands_beside_slip_with_speed_that_stays(loops):
+    """Where the file keeps its slip, the latency written is what is left beside it: the sum is the same."""
+    errors = calibration_case().case.robot.errors
+    slip = errors.lateral_slip
+    drift = loops[0][1].drift
+    kept = [replace(c, known=c.known and c.usual.field != "lateral_slip") for c in drift.constants]
+    whole, beside = (
+        next(c for c in _placed(constants, errors) if c.usual.key == "heading_latency")
+        for constants in (drift.constants, kept)
+    )
+    assert beside.mean.value - slip.with_speed == pytest.approx(whole.mean.value)
+    assert beside.mean.error == whole.mean.error
+    assert math.hypot(beside.spread.high, slip.with_speed_spread) == pytest.approx(whole.spread.high)
 
 
 @pytest.mark.parametrize("runs", [1, 2])

@@ -12,6 +12,7 @@ from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, independent_
 from driftgate.calibrate.correction_score import _word
 from driftgate.calibrate.score import normalised
 from driftgate.load.single import load_single
+from driftgate.schema.drift import HeadingLatency, LateralSlip
 from driftgate.schema.robot import Robot
 
 WREN = Path(__file__).resolve().parents[2] / "routines" / "robots" / "wren.yaml"
@@ -76,6 +77,29 @@ def test_a_robot_files_own_doubt_counts(tmp_path: Path):
     )
     assert robot_model(model).error_of("distance_scale") == pytest.approx(0.006)
     assert robot_model(doubted).error_of("distance_scale") == pytest.approx(0.01)
+
+
+def test_a_robot_files_correlations_count():
+    """Means whose errors go together are that in the model of the file as well."""
+    document = load_single(WREN, "robot").document
+    assert document is not None
+    model = document.model
+    assert isinstance(model, Robot)
+    measured = {"basis": "measured", "constant_over": "run", "spread": "0 ms"}
+    latency = HeadingLatency.model_validate(
+        {**measured, "fitted": {"runs": 6, "mean_error": "2 ms", "goes_with": {"lateral_slip": 0.8}}}
+    )
+    slip = LateralSlip.model_validate(
+        {
+            "basis": "measured", "constant_over": "run", "per_turn": "4 mm/rad",
+            "fitted": {"runs": 6, "per_turn_error": "3 mm/rad"},
+        }
+    )  # fmt: skip
+    errors = model.errors.model_copy(update={"heading_latency": latency, "lateral_slip": slip})
+    fit = robot_model(model.model_copy(update={"errors": errors}))
+    i, k = fit.names.index("heading_latency"), fit.names.index("lateral_slip:turn")
+    assert fit.covariance[i, k] == pytest.approx(0.8 * 0.002 * 0.003)
+    assert fit.covariance[i, i] == pytest.approx(0.002**2)
 
 
 def test_a_noise_of_size_zero_has_an_error_that_makes_sense():

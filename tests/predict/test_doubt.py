@@ -89,6 +89,40 @@ def test_mc_six_runs_promise_no_more_than_they_can_keep() -> None:
     assert naive < 0.84
 
 
+def turned(together: float | None, bias: bool = True, scale: bool = True) -> Prepared:
+    """Return a quarter turn with a bias and a scale of the heading known to 0.5 deg/s and 1 %."""
+    goes = {} if together is None else {"goes_with": {"heading_scale": together}}
+    rate, share = 0.5 if bias else 1e-6, 1.0 if scale else 1e-6
+    errors = {
+        "heading_bias": run(spread="0 deg/s", fitted={"runs": 6, "mean_error": f"{rate} deg/s", **goes}),
+        "heading_scale": run(spread="0 %", fitted={"runs": 6, "mean_error": f"{share} %"}),
+    }
+    return prepared([{"do": "rotate", "angle": "90 deg"}], robot(errors))
+
+
+@pytest.mark.parametrize("together", [-0.9, 0.4, 1.0])
+def test_law_errors_of_means_that_go_together_add_up_as_such(together: float) -> None:
+    """In a turn both engines have the variance of a sum: of each, and twice their covariance."""
+
+    def variance(case: Prepared) -> float:
+        return float(covariance(case).moments[-1].cov[2, 2])
+
+    bias, scale = variance(turned(None, scale=False)), variance(turned(None, bias=False))
+    wanted = bias + scale + 2.0 * together * math.sqrt(bias * scale)
+    both = turned(together)
+    assert variance(turned(None)) == pytest.approx(bias + scale, rel=1e-3)
+    assert variance(both) == pytest.approx(wanted, rel=1e-3)
+    found = run_trials(both, 20_000, 1).moments[-1].error[:, 2]
+    # Four standard errors of a standard deviation from 20 000 draws.
+    assert found.std() == pytest.approx(math.sqrt(wanted), rel=4.0 / math.sqrt(2.0 * 20_000))
+
+
+def test_law_nothing_goes_together_unless_it_is_said() -> None:
+    """Without a word on it, or with a correlation of zero, every trial is what it was."""
+    plain, zero = (run_trials(turned(g), 200, 1).moments[-1].error for g in (None, 0.0))
+    np.testing.assert_array_equal(plain, zero)
+
+
 def test_law_sixty_runs_are_narrower_than_six() -> None:
     """The same numbers from ten times as many runs give a narrower prediction."""
     six, sixty, known = (

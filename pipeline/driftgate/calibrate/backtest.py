@@ -17,7 +17,7 @@ from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.predict.doubt import fitted_numbers
+from driftgate.predict.doubt import correlations, fitted_numbers
 from driftgate.predict.increments import DRIFT_KEYS
 from driftgate.predict.sources import drift_sources
 from driftgate.schema.robot import Robot
@@ -286,6 +286,10 @@ def robot_model(robot: Robot) -> Fit:
     names = (*constants, *(name for name in NOISES if name in sds))
     covariance = np.zeros((len(names), len(names)))
     covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
+    for (one, other), value in correlations(list(fitted_numbers(robot))).items():
+        if one in constants and other in constants:
+            i, k = names.index(one), names.index(other)
+            covariance[i, k] = covariance[k, i] = value * mean_error[one] * mean_error[other]
     walks = ("distance_walk", "lateral_walk", "heading_walk")
     known_by = [n.freedom for n in fitted_numbers(robot) if n.key in walks and n.freedom is not None]
     freedom = min(known_by, default=math.inf)

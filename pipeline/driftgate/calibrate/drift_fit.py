@@ -15,7 +15,7 @@ from driftgate.calibrate.found import FoundNumber, FoundSource
 from driftgate.calibrate.mixed import Block, Component, Mixed, component, fit_mixed
 from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise, in_words
 from driftgate.core.errors import ModelError
-from driftgate.schema.drift import ErrorSources
+from driftgate.schema.drift import ErrorSources, LateralSlip
 
 # Fewer runs than this show no scatter worth the name.
 LEAST_RUNS = 3
@@ -26,6 +26,8 @@ _PRIOR = 10.0
 _SPREAD_SHARE = 0.3
 # A walk that may be so many times the usual size, and may be none, has not been found.
 _WIDE = 4.0
+# Correlations of the errors of two means smaller than this are left out of the file.
+_GOES_WITH = 0.2
 _TOGETHER = "only its difference from slip with speed shows: no drive tells the two apart"
 
 
@@ -138,7 +140,7 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         fitted.noises,
         len(used),
         sum(run.poses for run in used),
-        _sources(constants, fitted.noises, len(used), confidence),
+        _sources(_placed(constants, errors), fitted, len(used), confidence, errors),
         _missing(constants, fitted.noises, len(used), len(runs)),
     )
 
@@ -230,10 +232,39 @@ def _usual_spread(usual: UsualConstant, errors: ErrorSources) -> float:
     return own if own > 0.0 else usual.size
 
 
+def _placed(constants: Sequence[FoundConstant], errors: ErrorSources) -> list[FoundConstant]:
+    """Return what is written to the file.
+
+    Heading latency and slip with speed show as their difference alone. That is written as latency, and slip
+    with speed goes; where the slip's own lines stay as they are, the latency is what is left beside them.
+    """
+    written = [c for c in constants if c.known and _spread_known(c)]
+    slip = errors.lateral_slip
+    if slip is None or any(c.usual.field == "lateral_slip" for c in written):
+        return written
+    return [_beside(c, slip) if c.usual.key == "heading_latency" else c for c in written]
+
+
+def _beside(latency: FoundConstant, slip: LateralSlip) -> FoundConstant:
+    spread, speed = latency.spread, slip.with_speed_spread
+    if spread is not None:
+        sd, low, high = (
+            math.sqrt(max(size**2 - speed**2, 0.0)) for size in (spread.sd, spread.low, spread.high)
+        )
+        spread = replace(spread, sd=sd, low=low, high=high)
+    mean = replace(latency.mean, value=latency.mean.value + slip.with_speed)
+    return replace(latency, mean=mean, spread=spread)
+
+
 def _sources(
-    constants: Sequence[FoundConstant], noises: Sequence[FoundNoise], runs: int, confidence: float
+    written: Sequence[FoundConstant], fitted: _Fitted, runs: int, confidence: float, errors: ErrorSources
 ) -> tuple[FoundSource, ...]:
-    found = [_constant_source(c, runs, confidence) for c in constants if c.known and _spread_known(c)]
+    noises = fitted.noises
+    found = [_constant_source(c, runs, confidence, _together(c, written, fitted)) for c in written]
+    slip = errors.lateral_slip
+    if slip is not None and not any(c.usual.key == "heading_latency" for c in written):
+        # No latency to hold what slip with speed makes: that stays as it is in the file.
+        found = [_with_speed(s, slip) if s.path[-1] == "lateral_slip" else s for s in found]
     fields = list(dict.fromkeys(noise.usual.field for noise in noises if noise.usual.field and noise.known))
     for field in fields:
         own = [noise for noise in noises if noise.usual.field == field and noise.known]
@@ -245,11 +276,36 @@ def _sources(
     return tuple(found)
 
 
+def _with_speed(source: FoundSource, slip: LateralSlip) -> FoundSource:
+    kept = (
+        FoundNumber("with_speed", slip.with_speed, "time"),
+        FoundNumber("with_speed_spread", slip.with_speed_spread, "time"),
+    )
+    return replace(source, numbers=(*source.numbers, *kept))
+
+
+def _together(
+    constant: FoundConstant, written: Sequence[FoundConstant], fitted: _Fitted
+) -> tuple[tuple[str, float], ...]:
+    """Return with which of the constants written after it the error of a mean goes, and how much."""
+    keys = [usual.key for usual in CONSTANTS]
+    i, sd = keys.index(constant.usual.key), np.sqrt(np.diag(fitted.mixed.covariance))
+    found = []
+    for other in written[written.index(constant) + 1 :]:
+        k = keys.index(other.usual.key)
+        value = float(fitted.mixed.covariance[i, k] / (sd[i] * sd[k]))
+        if abs(value) >= _GOES_WITH:
+            found.append((other.usual.field, value))
+    return tuple(found)
+
+
 def _spread_known(constant: FoundConstant) -> bool:
     return constant.over == "robot" or constant.spread is not None
 
 
-def _constant_source(constant: FoundConstant, runs: int, confidence: float) -> FoundSource:
+def _constant_source(
+    constant: FoundConstant, runs: int, confidence: float, together: tuple[tuple[str, float], ...]
+) -> FoundSource:
     usual, mean, spread = constant.usual, constant.mean, constant.spread
     mean_key, spread_key, error_key = usual.names
     numbers = [FoundNumber(mean_key, mean.value, usual.dimension, mean.interval(confidence))]
@@ -267,6 +323,7 @@ def _constant_source(constant: FoundConstant, runs: int, confidence: float) -> F
         runs,
         constant.over,
         _TOGETHER if usual.key == "heading_latency" else "from logged runs",
+        goes_with=together,
     )
 
 

@@ -48,6 +48,8 @@ class FoundSource:
         "run", "robot", "tick", "step" or "reading".
     note : str
         In a few words, how it was found.
+    goes_with : tuple of (str, float)
+        Other constants of the odometry, and the correlation of the errors of the two means.
     instead_of : tuple of str
         Sources beside it in the file whose place it takes.
     """
@@ -59,4 +61,5 @@ class FoundSource:
     runs: int
     constant_over: Literal["run", "robot", "tick", "step", "reading"]
     note: str = ""
+    goes_with: tuple[tuple[str, float], ...] = ()
     instead_of: tuple[str, ...] = ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from driftgate.core.correlation import correlation_matrix, short_of
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.checks_correction import check_order, check_pairs
@@ -15,6 +16,10 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import RangeErrors
 
 SMALLEST_FOOTPRINT_M2: Final = 1e-4  # a square of 1 cm: anything less is a slip of the unit
+
+_MEANS: Final = ("mean_error", "per_turn_error")
+# Correlations are written with two or three digits.
+_ROUNDED: Final = 0.02
 
 STEEPEST_PITCH_RAD: Final = math.pi / 4.0
 
@@ -146,6 +151,38 @@ def _check_fitted(document: Document, robot: Robot) -> list[Finding]:
             if first is not None and last is not None and last < first:
                 message = "'last_day' comes before 'first_day'"
                 findings.append(document.finding("DG134", (*path, name, "fitted", "last_day"), message))
+    return findings + _check_together(document, robot)
+
+
+def _check_together(document: Document, robot: Robot) -> list[Finding]:
+    """Return a finding for every correlation of two means that cannot be, or that says nothing."""
+    errors = robot.errors
+    known = {
+        name
+        for name in type(errors).model_fields
+        if any(getattr(getattr(getattr(errors, name), "fitted", None), key, 0.0) > 0.0 for key in _MEANS)
+    }
+    findings, pairs = [], {}
+    for name in type(errors).model_fields:
+        together = getattr(getattr(getattr(errors, name), "fitted", None), "goes_with", None)
+        for other, value in together.pairs().items() if together is not None else ():
+            place: DocPath = ("errors", name, "fitted", "goes_with", other)
+            if other == name or (other, name) in pairs:
+                message = f"how '{name}' goes with '{other}' is said at '{other}' already"
+                if other == name:
+                    message = f"'{name}' cannot go with itself"
+                findings.append(document.finding("DG133", (*place, KEY), message, "delete it"))
+            elif not {name, other} <= known:
+                without = name if name not in known else other
+                message = f"the mean of '{without}' has no standard error that could go with another"
+                findings.append(document.finding("DG133", (*place, KEY), message, "give its 'fitted' error"))
+            else:
+                pairs[name, other] = value
+    if not findings and short_of(correlation_matrix(sorted(known), pairs)) > _ROUNDED:
+        name, other = next(iter(pairs))
+        place = ("errors", name, "fitted", "goes_with", other)
+        message = "these correlations contradict each other: no three numbers go together like that"
+        findings.append(document.finding("DG133", place, message, "take them from one calibration"))
     return findings
 
 

@@ -18,14 +18,15 @@ means' standard errors as constants of their own (`Constant.of`); it knows nothi
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from driftgate.core.correlation import correlation_matrix, lower_factor
 from driftgate.core.pose import FloatArray
-from driftgate.schema.fitted import Fitted, FittedChance, FittedSlip
+from driftgate.schema.fitted import Fitted, FittedChance, FittedSlip, GoesWith
 from driftgate.schema.robot import Robot
 
 if TYPE_CHECKING:
@@ -53,6 +54,8 @@ class FittedNumber:
         Standard error of its mean, SI; 0 if there is none.
     freedom : float or None
         Degrees of freedom of its spread or intensity; None if that is taken as known.
+    goes_with : dict
+        Correlation of that standard error with those of other constants, by their keys.
     """
 
     key: str
@@ -60,6 +63,7 @@ class FittedNumber:
     basis: str
     mean_error: float
     freedom: float | None
+    goes_with: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -99,12 +103,13 @@ def fitted_numbers(robot: Robot) -> Iterator[FittedNumber]:
         origin = getattr(robot.errors, name)
         fitted = getattr(origin, "fitted", None)
         if isinstance(fitted, FittedSlip):
-            for part, error in (("turn", fitted.per_turn_error), ("speed", fitted.with_speed_error)):
-                yield FittedNumber(f"{name}:{part}", name, origin.basis, error, fitted.freedom)
+            together = _goes_with(fitted)
+            turn, speed = fitted.per_turn_error, fitted.with_speed_error
+            yield FittedNumber(f"{name}:turn", name, origin.basis, turn, fitted.freedom, together)
+            yield FittedNumber(f"{name}:speed", name, origin.basis, speed, fitted.freedom)
         elif isinstance(fitted, Fitted):
-            yield FittedNumber(
-                name, name, origin.basis, float(getattr(fitted, "mean_error", 0.0)), fitted.freedom
-            )
+            error = float(getattr(fitted, "mean_error", 0.0))
+            yield FittedNumber(name, name, origin.basis, error, fitted.freedom, _goes_with(fitted))
     for sensor in robot.sensors:
         for source, origin in (
             ("range_bias", sensor.errors.bias),
@@ -116,6 +121,56 @@ def fitted_numbers(robot: Robot) -> Iterator[FittedNumber]:
             if origin is not None and fitted is not None:
                 error = float(getattr(fitted, "mean_error", 0.0))
                 yield FittedNumber(f"{source}:{sensor.id}", source, origin.basis, error, fitted.freedom)
+
+
+def _goes_with(fitted: Fitted) -> dict[str, float]:
+    together = getattr(fitted, "goes_with", None)
+    pairs = together.pairs() if isinstance(together, GoesWith) else {}
+    return {"lateral_slip:turn" if name == "lateral_slip" else name: value for name, value in pairs.items()}
+
+
+def mean_errors(robot: Robot, known: Container[str]) -> list[tuple[FittedNumber, float, dict[str, float]]]:
+    """Return what moves the means that are uncertain.
+
+    Means whose errors go together are moved by independent draws through a triangular factor of their
+    correlations: each draw moves its own mean, and those after it that go with it.
+
+    Parameters
+    ----------
+    robot : Robot
+        The robot.
+    known : container of str
+        Keys of the constants that there are.
+
+    Returns
+    -------
+    list of tuple
+        A number, by how much its draw moves its own mean (a standard deviation, SI), and by how much others,
+        by key.
+    """
+    found = [n for n in fitted_numbers(robot) if n.mean_error > 0.0 and n.key in known]
+    names = [number.key for number in found]
+    factor = lower_factor(correlation_matrix(names, correlations(found)))
+    moved = []
+    for j, number in enumerate(found):
+        others = {
+            found[i].key: float(factor[i, j]) * found[i].mean_error
+            for i in range(j + 1, len(found))
+            if factor[i, j] != 0.0
+        }
+        moved.append((number, float(factor[j, j]) * number.mean_error, others))
+    return moved
+
+
+def correlations(numbers: Sequence[FittedNumber]) -> dict[tuple[str, str], float]:
+    """Return the correlations between the errors of some means, by their keys."""
+    names = {number.key for number in numbers}
+    return {
+        (number.key, other): value
+        for number in numbers
+        for other, value in number.goes_with.items()
+        if other in names
+    }
 
 
 def doubt_of(robot: Robot, off: frozenset[str]) -> Doubt:

@@ -111,6 +111,8 @@ def tick_model(plan: Plan, controller: Controller, table: SourceTable, bumps_per
     for position, constant in enumerate(table.constants):
         if constant.of:
             columns[:, :, position] = columns[:, :, index[constant.of]]
+            for key, times in constant.also:
+                columns[:, :, position] += times * columns[:, :, index[key]]
     white = _white(plan, table, bumps_per_m, travelling, constants, dt * clock)
     return TickModel(transition, columns, white, stretch)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
-from driftgate.predict.doubt import Doubt, doubt_key, doubt_of, fitted_numbers, is_doubted
+from driftgate.predict.doubt import Doubt, doubt_key, doubt_of, is_doubted, mean_errors
 from driftgate.predict.values import SourceInfo
 from driftgate.schema.base import Basis
 from driftgate.schema.case import Case
@@ -90,6 +90,8 @@ class Constant:
         "run", "robot" or "field".
     of : str
         Key of the constant whose mean it moves; empty for one that acts by itself.
+    also : tuple of (str, float)
+        Constants of the odometry whose means it moves too, and by how much against that of `of`. [SI over SI]
     """
 
     key: str
@@ -99,6 +101,7 @@ class Constant:
     basis: str
     constant_over: str
     of: str = ""
+    also: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -253,22 +256,9 @@ def coarse_steps(sensor: Sensor) -> bool:
 def _sensor_constants(sensor: Sensor) -> list[Constant]:
     errors = sensor.errors
     found: list[Constant] = []
-    if errors.bias is not None:
-        found.append(
-            _constant(
-                f"range_bias:{sensor.id}", "range_bias", errors.bias.mean, errors.bias.spread, errors.bias
-            )
-        )
-    if errors.scale is not None:
-        found.append(
-            _constant(
-                f"range_scale:{sensor.id}",
-                "range_scale",
-                errors.scale.mean,
-                errors.scale.spread,
-                errors.scale,
-            )
-        )
+    for key, source in (("range_bias", errors.bias), ("range_scale", errors.scale)):
+        if source is not None:
+            found.append(_constant(f"{key}:{sensor.id}", key, source.mean, source.spread, source))
     if errors.mount_position is not None:
         for axis in "xy":
             found.append(
@@ -284,14 +274,14 @@ def _sensor_constants(sensor: Sensor) -> list[Constant]:
         # Too little noise to blur the rounding: standing, every reading is rounded the same way.
         spread = sensor.resolution / math.sqrt(12.0)
         found.append(Constant(f"quantisation:{sensor.id}", "quantisation", 0.0, spread, "data sheet", "run"))
-    for name, source in (
+    for name, mount in (
         ("mount_angle", errors.mount_angle),
         ("mount_height", errors.mount_height),
         ("mount_pitch", errors.mount_pitch),
     ):
-        if source is not None:
-            mean = float(getattr(source, "mean", 0.0))
-            found.append(_constant(f"{name}:{sensor.id}", name, mean, source.spread, source))
+        if mount is not None:
+            mean = float(getattr(mount, "mean", 0.0))
+            found.append(_constant(f"{name}:{sensor.id}", name, mean, mount.spread, mount))
     return found
 
 
@@ -335,13 +325,13 @@ def _doubted_means(robot: Robot, constants: list[Constant]) -> list[Constant]:
             key=doubt_key(number.key),
             source=POORLY_KNOWN,
             mean=0.0,
-            spread=number.mean_error,
+            spread=own,
             basis=number.basis,
             constant_over="robot",
             of=number.key,
+            also=tuple((key, moved / own) for key, moved in others.items()),
         )
-        for number in fitted_numbers(robot)
-        if number.mean_error > 0.0 and number.key in known
+        for number, own, others in mean_errors(robot, known)
     ]
 
 

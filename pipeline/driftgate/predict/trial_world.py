@@ -184,6 +184,8 @@ class Draws:
             )
             if constant.of and deviation is not None:
                 self.value[constant.of] = self.value[constant.of] + deviation
+                for key, times in constant.also:
+                    self.value[key] = self.value[key] + times * deviation
         self.value |= doubted
         self.count = count
         self.off = table.off

@@ -64,6 +64,9 @@ def _fitted(source: FoundSource, origin: Origin, indent: str) -> list[str]:
     for number in source.fit:
         known = number.value or None
         lines.append(f"{indent}{number.key}: {quantity(number.value, number.dimension, known)}")
+    if source.goes_with:
+        pairs = ", ".join(f"{name}: {value:.3f}" for name, value in source.goes_with)
+        lines.append(f"{indent}goes_with: {{{pairs}}}   # correlation of the errors of the two means")
     if source.freedom is not None:
         lines.append(f"{indent}freedom: {max(source.freedom, 1.0):.3g}")
     for key, day in (("first_day", origin.first_day), ("last_day", origin.last_day)):

@@ -6,13 +6,14 @@ from typing import Annotated, Literal
 
 from driftgate.schema.base import Angle, AngleSize, Length, Model, Size, Sourced
 from driftgate.schema.fitted import (
+    DriftAngle,
+    DriftLength,
+    DriftRate,
+    DriftRatio,
+    DriftTime,
     Fitted,
-    FittedAngle,
-    FittedLength,
-    FittedRate,
     FittedRatio,
     FittedSlip,
-    FittedTime,
 )
 from driftgate.schema.quantity import Quantity
 
@@ -42,7 +43,7 @@ class DistanceScale(Spread):
 
     mean: Ratio = 0.0
     spread: RatioSize
-    fitted: FittedRatio | None = None
+    fitted: DriftRatio | None = None
 
 
 class WheelOffset(Spread):
@@ -50,7 +51,7 @@ class WheelOffset(Spread):
 
     mean: Length = 0.0
     spread: Size
-    fitted: FittedLength | None = None
+    fitted: DriftLength | None = None
 
 
 class CrabAngle(Spread):
@@ -58,7 +59,7 @@ class CrabAngle(Spread):
 
     mean: Angle = 0.0
     spread: AngleSize
-    fitted: FittedAngle | None = None
+    fitted: DriftAngle | None = None
 
 
 class HeadingBias(Spread):
@@ -66,7 +67,7 @@ class HeadingBias(Spread):
 
     mean: BiasRate = 0.0
     spread: BiasRateSize
-    fitted: FittedRate | None = None
+    fitted: DriftRate | None = None
 
 
 class HeadingScale(Spread):
@@ -74,7 +75,7 @@ class HeadingScale(Spread):
 
     mean: Ratio = 0.0
     spread: RatioSize
-    fitted: FittedRatio | None = None
+    fitted: DriftRatio | None = None
 
 
 class HeadingLatency(Spread):
@@ -82,7 +83,7 @@ class HeadingLatency(Spread):
 
     mean: Latency = 0.0
     spread: LatencySize
-    fitted: FittedTime | None = None
+    fitted: DriftTime | None = None
 
 
 class DistanceWalk(Sourced):

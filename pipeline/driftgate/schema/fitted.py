@@ -37,6 +37,36 @@ class Fitted(Provenance):
     freedom: Annotated[float, Field(ge=1.0, le=1e9)] | None = None
 
 
+Correlation = Annotated[float, Field(ge=-1.0, le=1.0)]
+
+
+class GoesWith(Model):
+    """How the error of this mean goes with those of others: correlations from -1 to 1.
+
+    Some drives show two numbers together better than each: then one of them is too large where the other is.
+    Each pair is said once.
+    """
+
+    distance_scale: Correlation | None = None
+    sideways_scale: Correlation | None = None
+    wheel_offset: Correlation | None = None
+    crab_angle: Correlation | None = None
+    heading_bias: Correlation | None = None
+    heading_scale: Correlation | None = None
+    heading_latency: Correlation | None = None
+    lateral_slip: Annotated[Correlation | None, Field(description="its per_turn")] = None
+
+    def pairs(self) -> dict[str, float]:
+        """Return the correlations that are given, by source."""
+        return {name: value for name, value in self if value is not None}
+
+
+class _Together(Fitted):
+    """With what else of the odometry the error of its mean goes."""
+
+    goes_with: GoesWith | None = None
+
+
 class FittedRatio(Fitted):
     """With the standard error of the mean."""
 
@@ -67,7 +97,27 @@ class FittedTime(Fitted):
     mean_error: _TimeSize = 0.0
 
 
-class FittedSlip(Fitted):
+class DriftRatio(FittedRatio, _Together):
+    """Of a constant of the odometry."""
+
+
+class DriftLength(FittedLength, _Together):
+    """Of a constant of the odometry."""
+
+
+class DriftAngle(FittedAngle, _Together):
+    """Of a constant of the odometry."""
+
+
+class DriftRate(FittedRate, _Together):
+    """Of a constant of the odometry."""
+
+
+class DriftTime(FittedTime, _Together):
+    """Of a constant of the odometry."""
+
+
+class FittedSlip(_Together):
     """With the standard errors of both means."""
 
     per_turn_error: _PerTurnSize = 0.0
