@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from drives import drive, weaving
 
-from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, independent_of_constants, robot_model
+from driftgate.calibrate.backtest import (
+    WindowPlan,
+    fit_reckoning,
+    independent_of_constants,
+    robot_model,
+    score_reckoning,
+)
 from driftgate.calibrate.correction_score import _word
+from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.score import normalised
 from driftgate.load.single import load_single
 from driftgate.schema.drift import HeadingLatency, LateralSlip
@@ -100,6 +108,21 @@ def test_a_robot_files_correlations_count():
     i, k = fit.names.index("heading_latency"), fit.names.index("lateral_slip:turn")
     assert fit.covariance[i, k] == pytest.approx(0.8 * 0.002 * 0.003)
     assert fit.covariance[i, i] == pytest.approx(0.002**2)
+
+
+def test_a_walk_that_is_hardly_known_costs_what_it_makes():
+    """Of walks with one degree of freedom the one that makes the errors leaves little to judge by."""
+    track = drive(weaving(900, 3), walks=(0.001, 0.03, 0.002), seed=3)
+    plan, names = WindowPlan((3.0,), 1.0), ("distance_walk", "lateral_walk", "heading_walk:metre")
+    known = Fit({}, dict(zip(names, (0.001, 0.03, 0.002), strict=True)), names, np.zeros((3, 3)), 0, 0.0, 0.0)
+    counted = []
+    for sized in ((), (("distance_walk",),), (("lateral_walk",),)):
+        model = replace(known, sized=tuple((group, 1.0) for group in sized))
+        (found,) = score_reckoning([track], [model], plan, None)
+        counted.append(found.model.independent)
+    whole, small, large = counted
+    assert small < whole
+    assert large < 4.0 < small
 
 
 def test_a_noise_of_size_zero_has_an_error_that_makes_sense():

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
-from driftgate.calibrate.fit import Fit, fit, log_density, of_constants, predict_end
+from driftgate.calibrate.fit import Fit, doubt_of_sizes, fit, log_density, of_constants, predict_end
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, score
 from driftgate.calibrate.usual import CONSTANTS, in_words
@@ -30,6 +29,7 @@ USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:p
 BESIDE_USUAL = 10.0
 # Constants that are like another one in size.
 _LIKE = {"sideways_scale": "distance_scale", "lateral_slip:speed": "heading_latency"}
+_WALKS = ("distance_walk", "lateral_walk", "heading_walk")
 # A noise that is uncertain by so many times its usual size has not been found.
 _WIDE = 2.0
 
@@ -213,6 +213,7 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     covs: list[FloatArray] = []
     logs: list[FloatArray] = []
     shared: list[FloatArray] = []
+    doubts: list[FloatArray] = []
     headed = all(
         np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
     )
@@ -223,12 +224,16 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         covs.append(cov)
         logs.append(log_density(at, model, 3 if headed else 2))
         shared.append(of_constants(at, model)[0])
+        doubts.append(doubt_of_sizes(at, model, cov, 3 if headed else 2))
     weight = sum(float(w.weight.sum()) for w in windows)
     size = 3 if headed else 2
     independent = independent_of_constants(weight, covs, shared, size)
-    # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.
     if independent > 0.0:
-        independent = 1.0 / (1.0 / independent + max(size / model.freedom for model in models))
+        # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.
+        groups = models[0].sized
+        shares = np.concatenate(doubts, axis=1).mean(axis=1)
+        lost = sum(share**2 / f for share, (_, f) in zip(shares.tolist(), groups, strict=True)) / size
+        independent = 1.0 / (1.0 / independent + lost)
     return score(np.concatenate(errors), np.concatenate(covs), independent, np.concatenate(logs))
 
 
@@ -268,8 +273,8 @@ def independent_of_constants(
 def robot_model(robot: Robot) -> Fit:
     """Return the error model of a robot file as a fit: means, and spreads over runs as their errors.
 
-    Where the file says how well a mean is known (`fitted`), that is part of the error too, and the walk that
-    is known least says how well the walks are.
+    Where the file says how well a mean is known (`fitted`), that is part of the error too, and so is
+    how well the walks are.
     """
     sources, noise = drift_sources(robot)
     known = [c for c in sources if c.key in DRIFT_KEYS]
@@ -290,10 +295,12 @@ def robot_model(robot: Robot) -> Fit:
         if one in constants and other in constants:
             i, k = names.index(one), names.index(other)
             covariance[i, k] = covariance[k, i] = value * mean_error[one] * mean_error[other]
-    walks = ("distance_walk", "lateral_walk", "heading_walk")
-    known_by = [n.freedom for n in fitted_numbers(robot) if n.key in walks and n.freedom is not None]
-    freedom = min(known_by, default=math.inf)
-    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), freedom=freedom)
+    known_by = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
+    walks = {
+        walk: tuple(s for s in sds if s.partition(":")[0] == walk) for walk in _WALKS if walk in known_by
+    }
+    sized = tuple((parts, known_by[walk]) for walk, parts in walks.items())
+    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), sized=sized)
 
 
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:

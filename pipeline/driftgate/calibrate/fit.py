@@ -35,6 +35,8 @@ _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
+# A variance known with fewer degrees of freedom has no predictive variance worth the name.
+_FEWEST_FREEDOM = 4.0
 # Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
 # 1 % (chi-square with two degrees of freedom, halved; the rate's end at zero makes it a little stricter).
 _WORTH_SLIPS = 4.6
@@ -60,8 +62,9 @@ class Fit:
         How many windows were used.
     independent : float
         As how many independent ones they count, those of all lengths together.
-    freedom : float
-        Degrees of freedom of the noises' variances; infinite where they are taken as known.
+    sized : tuple of (tuple of str, float)
+        Noises by what their variances are known with: names, and degrees of freedom. Others are taken as
+        known.
     nll : float
         Mean negative log-likelihood of a window.
     slips : Slips or None
@@ -76,7 +79,7 @@ class Fit:
     independent: float
     nll: float
     slips: Slips | None = None
-    freedom: float = math.inf
+    sized: tuple[tuple[tuple[str, ...], float], ...] = ()
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""
@@ -95,11 +98,28 @@ def covariance_of(found: Segments, fit: Fit) -> FloatArray:
     Variances known with so many degrees of freedom predict with a variance larger by f / (f - 2): that of
     Student's t.
     """
-    wider = fit.freedom / (fit.freedom - 2.0) if 4.0 <= fit.freedom < math.inf else 1.0
+    wider = {name: f / (f - 2.0) for names, f in fit.sized if f >= _FEWEST_FREEDOM for name in names}
     cov = np.asarray(np.zeros((len(found), 3, 3)) + np.diag(np.square(FLOOR)))
     for key, sd in fit.noise.items():
-        cov += wider * sd**2 * found.noise[key]
+        cov += wider.get(key, 1.0) * sd**2 * found.noise[key]
     return cov
+
+
+def doubt_of_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> FloatArray:
+    """Return what noises whose size is not well known make of each window's normalised error, shape (g, k).
+
+    The trace of the inverse of the predicted covariance times a group's own, for each group of `Fit.sized`:
+    how much the mean normalised error changes with a relative change of that group's variance.
+    """
+    inverse = np.linalg.inv(cov[:, :size, :size])
+    rows = []
+    for names, _ in fit.sized:
+        own = np.zeros_like(inverse)
+        for name in names:
+            if name in fit.noise:
+                own += fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
+        rows.append(np.einsum("kij,kji->k", inverse, own))
+    return np.array(rows).reshape(len(fit.sized), len(cov))
 
 
 def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
@@ -246,7 +266,7 @@ def _fit(
         independent=float(stack.weight.sum()),
         nll=-float(stack.weight @ logs / stack.weight.sum()),
         slips=found,
-        freedom=told - len(keys),
+        sized=((tuple(noises), told - len(keys)),),
     )
 
 

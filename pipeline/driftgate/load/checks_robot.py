@@ -181,7 +181,7 @@ def _check_together(document: Document, robot: Robot) -> list[Finding]:
     if not findings and short_of(correlation_matrix(sorted(known), pairs)) > _ROUNDED:
         name, other = next(iter(pairs))
         place = ("errors", name, "fitted", "goes_with", other)
-        message = "these correlations contradict each other: no three numbers go together like that"
+        message = "these correlations exclude each other: no three numbers go together like that"
         findings.append(document.finding("DG133", place, message, "take them from one calibration"))
     return findings
 
