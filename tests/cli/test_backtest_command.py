@@ -7,9 +7,12 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+
+from driftgate.report.backtest import _said_by
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -156,6 +159,22 @@ def test_each_run_is_judged_with_its_own_heading_bias(tmp_path: Path):
     assert bias["known_by"] == "not known but for its size"
     assert bias["error_rad_s"] > 0.005
     assert "heading bias is unknown" in unseen.stdout
+
+
+def test_the_scores_that_made_the_verdict_are_named():
+    """Where others are calibrated, the reader sees which are not."""
+
+    def scored(word: str) -> SimpleNamespace:
+        return SimpleNamespace(word=word)
+
+    rows = [SimpleNamespace(length_m=5.0, poses_on=None, model=scored("calibrated"))]
+    points = [SimpleNamespace(name=name, score=scored("cannot say")) for name in ("end", "shelf")]
+    found = SimpleNamespace(
+        reckoning=[SimpleNamespace(scores=rows)], correction=[], checkpoints=points, word="cannot say"
+    )
+    assert _said_by(found) == ", by 'end', 'shelf'"
+    found.reckoning = []
+    assert _said_by(found) == ""
 
 
 def test_windows_between_poses_are_called_so(tmp_path: Path):

@@ -70,6 +70,7 @@ def test_law_out_writes_the_whole_robot_file_and_keeps_its_comments(capsys, logs
     assert status == 0
     assert f"written to {new.as_posix()}" in err
     assert "For the robot file" not in out
+    assert "driftgate backtest LOG... --robot FILE" in out
     before, after = WREN.read_text(), new.read_text()
     comments = [line.strip() for line in before.splitlines() if line.strip().startswith("#")]
     assert all(comment in after for comment in comments)

@@ -41,6 +41,10 @@ MEANING = {
 }
 
 
+# Scores that are named beside the verdict.
+_MOST_NAMED = 4
+
+
 def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
     """Return the report as text."""
     lines: list[str] = []
@@ -59,13 +63,25 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
     if found.checkpoints:
         lines += _checkpoints(found.checkpoints)
     lines += [f"Note: {plain(words)}." for words in found.warnings]
-    lines += ["", f"Verdict: {found.word} ({MEANING[found.word]})"]
+    lines += ["", f"Verdict: {found.word} ({MEANING[found.word]}){_said_by(found)}"]
     if confidence_words:
         lines += [
             "It covers the runs judged. Coverage alone proves nothing, a model that is wide enough covers "
             "everything: read it beside RMS and likelihood.",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _said_by(found: Backtest) -> str:
+    """Return which scores made the verdict, where others have another one."""
+    words = [(_window(one), one.model.word) for row in found.reckoning for one in row.scores]
+    words += [(f"replay of {plain(row.run)}", row.score.word) for row in found.correction if row.judged]
+    words += [(f"'{plain(row.name)}'", row.score.word) for row in found.checkpoints]
+    names = list(dict.fromkeys(name for name, word in words if word == found.word))
+    if not names or {word for _, word in words} == {found.word}:
+        return ""
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return f", by {', '.join(names[:_MOST_NAMED])}{more}"
 
 
 def _reckoning(row: ReckoningRow, several: bool) -> list[str]:

@@ -58,6 +58,12 @@ def render_logs_fit(
             "For the robot file (what is not named here stays as it is there; --out writes the whole file)",
             *robot_section(fit.sources, origin, confidence),
         ]
+    else:
+        lines += [
+            "",
+            "Next: hold the new file against runs that it was not fitted on:",
+            "  driftgate backtest LOG... --robot FILE",
+        ]
     return "\n".join([*lines, "", SAFE]) + "\n"
 
 
