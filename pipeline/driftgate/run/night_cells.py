@@ -15,7 +15,7 @@ from driftgate.predict.trials_engine import trials_plan
 from driftgate.run import strays
 from driftgate.run.faults import Fault, Way, faults_of, with_fault
 from driftgate.run.rare import rare_answers
-from driftgate.run.tasks import BATCH, plan_one
+from driftgate.run.tasks import plan_one, spans
 from driftgate.run.workers import Workers
 from driftgate.schema.case import Case
 from driftgate.schema.routine import Routine
@@ -164,9 +164,9 @@ def _outcomes(prepared: Prepared, trials: int, seed: int) -> Outcomes:
         [
             outcomes_of(
                 prepared.moments,
-                run_trials(prepared, min(BATCH, trials - first), seed, first, shared=shared),
+                run_trials(prepared, count, seed, first, shared=shared),
                 limit_s,
             )
-            for first in range(0, trials, BATCH)
+            for first, count in spans(0, trials)
         ]
     )

@@ -10,7 +10,7 @@ from driftgate.judge.paired import section_bounds
 from driftgate.predict import Prepared, run_trials
 from driftgate.predict.values import Moment
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import BATCH, LEAST_BATCH, fresh_key, shared_plan
+from driftgate.run.tasks import fresh_key, shared_plan, spans
 
 
 @dataclass(frozen=True)
@@ -99,6 +99,4 @@ def paired_outcomes(
 
 
 def _stretches(workers: Spread, cases: int, trials: int) -> list[tuple[int, int]]:
-    pieces = max(1, workers.count // max(1, cases))
-    size = min(BATCH, max(LEAST_BATCH, -(-trials // pieces)))
-    return [(first, min(size, trials - first)) for first in range(0, trials, size)]
+    return spans(0, trials, sharing=max(1, workers.count // max(1, cases)))

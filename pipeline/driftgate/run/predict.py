@@ -9,7 +9,7 @@ from driftgate.predict import merge_trials
 from driftgate.predict.values import CovarianceResult, TrialsResult
 from driftgate.run.sequential import sequential_predictions
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import BATCH, Answer, Batch, Planned, batches_of, predict_batch
+from driftgate.run.tasks import BATCH, Answer, Batch, Planned, batches_of, predict_batch, spans
 
 Progress = Callable[[int, int, str], None]
 
@@ -67,15 +67,17 @@ def predictions(
     progress : callable
         Told (batches done, of how many, words).
     batch : int
-        Trials a batch.
+        Most trials of a batch.
     """
     feasible = [plan.prepared for plan in planned if plan.prepared is not None]
-    each = -(-trials // batch)
+    # Workers that have no case of their own share one.
+    sharing = max(1, -(-workers.count // max(1, len(feasible))))
+    each = len(spans(0, trials, batch, sharing))
     total, done = each * len(feasible), 0
 
     def tasks() -> Iterator[Batch]:
         for prepared in feasible:
-            yield from batches_of(prepared, seed, trials, batch)
+            yield from batches_of(prepared, seed, trials, batch, sharing)
 
     results = workers.map(predict_batch, tasks())
     for _ in feasible:

@@ -25,7 +25,7 @@ from driftgate.predict.sources import source_table
 from driftgate.predict.tilt import Tilt, tilt_towards
 from driftgate.predict.values import CovarianceResult
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import BATCH
+from driftgate.run.tasks import spans
 
 
 @dataclass(frozen=True)
@@ -101,10 +101,7 @@ def rare_answers(
     found: dict[int, RareAnswer] = {}
     begin = 0
     for look in looks:
-        tasks = [
-            _Task(prepared, tilt, which, seed, first, min(BATCH, look - first))
-            for first in range(begin, look, BATCH)
-        ]
+        tasks = [_Task(prepared, tilt, which, seed, first, count) for first, count in spans(begin, look)]
         for samples, touched in workers.map(_predict_tilted, tasks):
             places.append(touched)
             for part, sample in zip(parts, samples, strict=True):

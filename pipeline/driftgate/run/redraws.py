@@ -10,7 +10,7 @@ import numpy as np
 from driftgate.judge.budget import MomentOutput, outputs_of
 from driftgate.predict import Prepared, run_trials
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import BATCH
+from driftgate.run.tasks import spans
 
 NONE: frozenset[str] = frozenset()
 Progress = Callable[[int, int, str], None]
@@ -60,13 +60,11 @@ def run_variants(
     progress : callable, optional
         Told how many variants are done.
     """
-    starts = range(0, trials, BATCH)
-    parts = (
-        _Part(variant, seed, first, min(BATCH, trials - first)) for variant in variants for first in starts
-    )
+    cut = spans(0, trials)
+    parts = (_Part(variant, seed, first, count) for variant in variants for first, count in cut)
     found = workers.map(_run_part, parts)
     for done in range(len(variants)):
-        outputs = [next(found) for _ in starts]
+        outputs = [next(found) for _ in cut]
         if progress is not None:
             progress(done + 1)
         yield _joined(outputs)

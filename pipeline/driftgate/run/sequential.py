@@ -17,14 +17,13 @@ from driftgate.judge.stopping import Tally, Watch
 from driftgate.predict import Prepared, merge_trials
 from driftgate.run.spread import Spread
 from driftgate.run.tasks import (
-    BATCH,
-    LEAST_BATCH,
     Answer,
     Batch,
     BatchResult,
     Planned,
     fresh_key,
     predict_batch,
+    spans,
 )
 
 
@@ -50,20 +49,11 @@ class _Open:
     def stretch(self, seed: int, pieces: int) -> list[Batch]:
         """Return the batches up to the next look, in about so many pieces."""
         end = self.looks[self.next_look]
-        size = min(BATCH, max(LEAST_BATCH, -(-(end - self.begin) // pieces)))
-        firsts = range(self.begin, end, size)
-        self.missing = len(firsts)
+        cut = spans(self.begin, end, sharing=pieces)
+        self.missing = len(cut)
         return [
-            Batch(
-                self.prepared,
-                seed,
-                first,
-                min(size, end - first),
-                counted=True,
-                index=self.index,
-                key=self.key,
-            )
-            for first in firsts
+            Batch(self.prepared, seed, first, count, counted=True, index=self.index, key=self.key)
+            for first, count in cut
         ]
 
     def take(self, first: int, result: BatchResult) -> bool:

@@ -11,7 +11,7 @@ from driftgate.judge.stopping import Tally, tally
 from driftgate.plan.build import plan_case
 from driftgate.plan.values import Plan, PlanFinding
 from driftgate.predict import Prepared, covariance, prepare, run_trials
-from driftgate.predict.trials_engine import TrialsPlan, trials_plan
+from driftgate.predict.trials_engine import DEFAULT_BATCH, TrialsPlan, trials_plan
 from driftgate.predict.values import CovarianceResult, TrialsResult
 from driftgate.run.accepted import entry_for
 from driftgate.schema.case import Case
@@ -19,8 +19,8 @@ from driftgate.schema.routine import Routine
 from driftgate.sight.dark import dark_intervals
 from driftgate.sight.values import DarkInterval
 
-# The layout of the trials engine is fastest at this size; results do not depend on it.
-BATCH = 8192
+# The most trials of a batch: beyond it memory is slower than calls are saved; results do not depend on it.
+BATCH = DEFAULT_BATCH
 # A smaller batch costs nearly as much time as this.
 LEAST_BATCH = 1024
 
@@ -155,9 +155,29 @@ def predict_batch(batch: Batch) -> BatchResult:
     return BatchResult(trials, first, tally(batch.prepared, trials) if batch.counted else None)
 
 
-def batches_of(prepared: Prepared, seed: int, trials: int, size: int = BATCH) -> list[Batch]:
-    """Return the batches of a case, in order of trial numbers."""
+def spans(begin: int, end: int, most: int = BATCH, sharing: int = 1) -> list[tuple[int, int]]:
+    """Return trials begin .. end - 1 cut into batches as even as can be: the first and the count of each.
+
+    Parameters
+    ----------
+    begin, end : int
+        Trial numbers.
+    most : int
+        No batch has more.
+    sharing : int
+        How many workers have nothing else to do: their number of batches is a multiple of it, as long as
+        none gets too small to be worth it.
+    """
+    total = end - begin
+    fewest = -(-total // most)
+    pieces = max(fewest, min(-(-fewest // sharing) * sharing, total // LEAST_BATCH))
+    size = -(-total // pieces)
+    return [(first, min(size, end - first)) for first in range(begin, end, size)]
+
+
+def batches_of(
+    prepared: Prepared, seed: int, trials: int, size: int = BATCH, sharing: int = 1
+) -> list[Batch]:
+    """Return the batches of a case, in order of trial numbers; `spans` says how they are cut."""
     key = fresh_key()
-    return [
-        Batch(prepared, seed, first, min(size, trials - first), key=key) for first in range(0, trials, size)
-    ]
+    return [Batch(prepared, seed, first, count, key=key) for first, count in spans(0, trials, size, sharing)]
