@@ -7,11 +7,13 @@ count for each.
 from __future__ import annotations
 
 import fnmatch
+import functools
 import json
 import os
 import resource
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -109,6 +111,11 @@ class Covering:
     seconds: dict[str, float]
     lines: dict[str, dict[int, set[str]]]
 
+    @functools.cached_property
+    def breadth(self) -> Counter[str]:
+        """How many lines each test runs."""
+        return Counter(test for of in self.lines.values() for tests in of.values() for test in tests)
+
     @classmethod
     def read(cls, map_file: Path) -> Covering:
         """Read a map."""
@@ -128,8 +135,9 @@ class Covering:
         return Covering(self.seconds, lines)
 
     def tests_of(self, name: str, first: int, last: int, at_import: bool = False) -> list[str]:
-        """Return the tests that run any of the lines, the quickest first.
+        """Return the tests that run any of the lines, first those that run the fewest lines in all.
 
+        Such a test is about these lines; one that runs nearly everything seldom looks closely.
         What runs at import has no test of its own: every test that runs anything else of the module counts;
         of a module that has nothing else, of its package.
         """
@@ -140,7 +148,7 @@ class Covering:
             folder = name.rpartition("/")[0]
             rest = (of for other, of in self.lines.items() if other.rpartition("/")[0] == folder)
             found = found.union(*(tests for of in rest for tests in of.values()))
-        return sorted(found, key=lambda test: (self.seconds[test], test))
+        return sorted(found, key=lambda test: (self.breadth[test], self.seconds[test], test))
 
 
 if __name__ == "__main__":

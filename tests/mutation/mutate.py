@@ -74,8 +74,8 @@ class Session:
     def tests_for(self, mutant: Mutant) -> tuple[list[str], list[str], bool]:
         """Return tests that run the changed lines, those of the first and of the second look; are some left?
 
-        The first look has the quickest. The second goes round the files, the quickest of each first: tests of
-        one file are alike, and what one of them does not notice the next will seldom.
+        The first look has the narrowest. The second goes round the files, the narrowest of each first: tests
+        of one file are alike, and what one of them does not notice the next will seldom.
         """
         tests = self.covering.tests_of(mutant.name, mutant.first, mutant.last, mutant.at_import)
         times = list(itertools.accumulate(self.covering.seconds[test] for test in tests))

@@ -120,14 +120,16 @@ def test_law_tests_kill_what_they_can_tell(tmp_path):
     assert (tmp_path / "toy" / "small.py").read_text() == TOY
 
 
-def test_law_the_quickest_tests_of_the_changed_lines_come_first():
-    """Tests are those of any of the lines, by time; of a line that runs at import, all of the module."""
+def test_law_the_narrowest_tests_of_the_changed_lines_come_first():
+    """Those that run any of the lines, by how many they run, then by time; at import, all of the module."""
     ran = {1: [], 5: ["t::a"], 6: ["t::a", "t::b"], 9: ["t::c"]}
     covering = Covering(
         {"t::a": 0.3, "t::b": 0.1, "t::c": 0.2},
         {"m.py": {line: set(tests) for line, tests in ran.items()}},
     )
     assert covering.tests_of("m.py", 5, 6) == ["t::b", "t::a"]
+    wide = Covering({"t::a": 0.1, "t::b": 0.3}, {"m.py": {5: {"t::a", "t::b"}, 6: {"t::a"}}})
+    assert wide.tests_of("m.py", 5, 5) == ["t::b", "t::a"]
     assert covering.tests_of("m.py", 1, 1) == []
     assert covering.tests_of("m.py", 1, 1, at_import=True) == ["t::b", "t::c", "t::a"]
     assert covering.tests_of("m.py", 7, 8) == []
