@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from plan_cases import case, codes, field_map, robot, sensor
+from plan_cases import case, codes, field_map, robot, routine, sensor
 
 from driftgate.plan import plan_case
+from driftgate.plan.flatten import flatten
 from driftgate.plan.steps import short_way
 from driftgate.plan.values import Law
 
@@ -374,3 +375,31 @@ def test_law_square_up_meets_the_face_in_front(y, wall, face_x):
 
     assert plan.contacts[0].wall == wall
     assert plan.steps[0].end_pose[0] == pytest.approx(face_x - 0.18)
+
+
+@pytest.mark.parametrize(
+    ("step", "label"),
+    [
+        ({"do": "drive", "to": ["1.4 m", "60 cm"]}, "drive to (1.40, 0.60) m"),
+        ({"do": "drive", "to": ["1.37 m", "745 mm"]}, "drive to (1.37, 0.745) m"),
+        ({"do": "drive", "to": ["18 in", "-0.5 mm"]}, "drive to (0.4572, -0.0005) m"),
+        ({"do": "turn", "to": "-12.25 deg"}, "turn to -12.25 deg"),
+        ({"do": "advance", "distance": "100.25 mm"}, "advance 0.10025 m"),
+        ({"do": "pause", "time": "1.005 s"}, "pause 1.005 s"),
+    ],
+)
+def test_law_a_label_says_what_the_routine_says(step, label):
+    """No digit that is written is rounded away, so that an edit of 1 mm or less shows."""
+    (flat,) = flatten(routine(step).steps)
+    assert flat.label == label
+
+
+@given(st.integers(-99_999, 99_999), st.integers(1, 50))
+def test_law_values_that_differ_have_labels_that_differ(tenths, more):
+    """Tenths of a millimetre apart, and as many decimals as it takes; at least two."""
+    one, other = (
+        next(iter(flatten(routine({"do": "face", "point": [f"{n / 10} mm", "0 m"]}).steps))).label
+        for n in (tenths, tenths + more)
+    )
+    assert one != other
+    assert one.endswith(", 0.00) m")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import assert_never
+from typing import Final, assert_never
 
 from driftgate.plan.values import DocPath
 from driftgate.schema.routine import (
@@ -25,6 +25,8 @@ from driftgate.schema.routine import (
     SquareUp,
     TurnTo,
 )
+
+_MOST_DECIMALS: Final = 6
 
 
 @dataclass(frozen=True)
@@ -72,19 +74,23 @@ def describe(step: AnyStep) -> str:
         case Face():
             return f"face {'away from ' if step.backwards else ''}{_point(step.point)}"
         case Advance():
-            return f"advance {step.distance:.3f} m"
+            return f"advance {_digits(step.distance, 3)} m"
         case Rotate():
             return f"rotate {_degrees(step.angle)}"
         case Arc():
-            return f"arc of radius {step.radius:.3f} m by {_degrees(step.angle)}{_back(step.backwards)}"
+            return (
+                f"arc of radius {_digits(step.radius, 3)} m by {_degrees(step.angle)}{_back(step.backwards)}"
+            )
         case Sidestep():
-            return f"sidestep {abs(step.distance):.3f} m {'left' if step.distance >= 0.0 else 'right'}"
+            return (
+                f"sidestep {_digits(abs(step.distance), 3)} m {'left' if step.distance >= 0.0 else 'right'}"
+            )
         case SquareUp():
             return f"square up against {step.against}{_back(step.backwards)}"
         case Pause():
-            return f"pause {step.time:.2f} s"
+            return f"pause {_digits(step.time, 2)} s"
         case Look():
-            return f"look {step.time:.2f} s"
+            return f"look {_digits(step.time, 2)} s"
         case Actuate():
             return f"actuate {step.mechanism}"
         case Checkpoint():
@@ -96,11 +102,20 @@ def describe(step: AnyStep) -> str:
 
 
 def _point(point: tuple[float, float]) -> str:
-    return f"({point[0]:.2f}, {point[1]:.2f}) m"
+    return f"({_digits(point[0], 2)}, {_digits(point[1], 2)}) m"
 
 
 def _degrees(angle_rad: float) -> str:
-    return f"{math.degrees(angle_rad):.1f} deg"
+    return f"{_digits(math.degrees(angle_rad), 1)} deg"
+
+
+def _digits(value: float, least: int) -> str:
+    """Return a number as the routine says it, so that no edit hides: so many decimals or more, up to six.
+
+    Six leave out what converting units adds (745 mm is no exact number of metres in binary).
+    """
+    whole, _, decimals = f"{round(value, _MOST_DECIMALS) + 0.0:.{_MOST_DECIMALS}f}".partition(".")
+    return f"{whole}.{decimals.rstrip('0').ljust(least, '0')}"
 
 
 def _back(backwards: bool) -> str:
