@@ -263,6 +263,13 @@ def test_law_validate(project, capsys):
     """Validate passes sound files, and points at faults, without predicting."""
     status, _, err = run(capsys, "validate")
     assert (status, err.strip()) == (0, "driftgate: status 0: 1 sound routine, no errors")
+    status, _, err = run(capsys, "validate", "fieldmaps/box.yaml")
+    said = "driftgate: status 0: 1 sound file that is no routine, no errors"
+    assert (status, err.strip()) == (0, said)
+    status, _, err = run(capsys, "validate", "fieldmaps", "routines/robots")
+    assert (status, "2 sound files that are no routines" in err) == (0, True)
+    status, _, err = run(capsys, "validate", "routines", "fieldmaps")
+    assert err.strip() == "driftgate: status 0: 1 sound routine, no errors"
     (project / "fieldmaps/box.yaml").write_text("kind: field map\n")
     status, out, _ = run(capsys, "validate")
     assert status == 2

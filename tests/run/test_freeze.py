@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,7 +19,7 @@ from driftgate.load.manifest import load_manifest, sealed
 from driftgate.report.record_schema import verification_schema
 from driftgate.report.verify_formats import render_as
 from driftgate.report.verify_model import Verification
-from driftgate.report.verify_text import render_verification
+from driftgate.report.verify_text import needed_words, render_verification, verification_markdown
 from driftgate.run import verify as verify_module
 from driftgate.run.check import CheckSettings
 from driftgate.run.freeze import freeze_routines
@@ -155,6 +156,10 @@ def test_law_a_changed_value_fails_and_is_named(project, path, change, said, cod
     both = {"routines/out.yaml", "routines/twin.yaml"}
     assert judged == ({"routines/out.yaml"} if path == ROUTINE else both)
     assert [(need.file, need.verdict) for need in verification.needed] == [(path.as_posix(), "pass")]
+    for text in (render_verification(verification), verification_markdown(verification)):
+        codes_said = re.findall("DG70[0-9]", text)
+        assert codes_said == ["DG704"] + ["DG709"] * (len(codes_said) - 1), "the edit, then what follows"
+    assert all(message.startswith("so the robot's") for message in messages(verification, "DG709"))
 
 
 @pytest.mark.parametrize(
@@ -175,6 +180,7 @@ def test_law_an_edit_that_means_the_same_is_noted(project: Path, change: Callabl
     assert (verification.status, verification.rejudged) == (0, ())
     assert found(verification, "note") == [("DG705", "routines/out.yaml")]
     assert found(verification) == []
+    assert verification.why == "3 files as frozen, 1 edited, but not in what it means"
 
 
 def test_law_line_ends_are_noted_as_such(project: Path):
@@ -438,6 +444,18 @@ def test_err_a_bad_waiver_is_status_2_at_its_place(project: Path, edits, code):
     assert load_inputs(()).findings == verification.findings, "validate says the same of it"
 
 
+def test_err_a_waiver_as_it_is_printed_hides_no_change(project: Path):
+    """What it is about is still named, and what is to be filled in."""
+    edit(ROUTINE, ("to: [1.4 m", "to: [1.41 m"))
+    WAIVERS.write_text(f"kind: waivers\nformat: 1\nwaivers:\n  {needed_words(needed())}\n")
+    verification = verified()
+    assert verification.status == 2
+    assert found(verification)[0] == ("DG704", "routines/out.yaml")
+    waived = [f for f in verification.findings if f.path == "routines/waivers.yaml"]
+    assert len(waived) == 3
+    assert {f.suggestion for f in waived} == {"fill in who lets it through, why, and until which day"}
+
+
 def test_err_two_waivers_for_one_state_are_refused(project: Path):
     """Which of them would count nobody could say."""
     text = waiver("routines/out.yaml", "0" * 12)
@@ -468,6 +486,10 @@ def test_err_a_tampered_manifest_needs_the_expected_digest(project: Path):
     assert verified().status == 0
     verification = verified(expect=digest[:12])
     assert (verification.status, found(verification)) == (2, [("DG702", "routines/code.freeze")])
+    text = render_verification(verification)
+    assert f"has the digest {verification.digest}, not {digest[:12]}" in text
+    assert "again: " not in text, "nothing of it was verified"
+    assert "again: " in render_verification(verified())
 
 
 def test_law_a_text_that_this_driftgate_cannot_read_is_compared_as_text(project: Path):

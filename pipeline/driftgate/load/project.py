@@ -86,10 +86,13 @@ class Project:
         Those free of errors, sorted by path.
     findings : tuple of Finding
         All findings of all files, sorted by place.
+    others : int
+        Robots, field maps and other documents among the files given.
     """
 
     routines: tuple[LoadedRoutine, ...]
     findings: tuple[Finding, ...]
+    others: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,7 +173,8 @@ def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLik
         if routine is not None:
             routines.append(routine)
     routines.sort(key=lambda routine: routine.document.path)
-    return Project(tuple(routines), tuple(sorted(library.findings)))
+    others = sum(entry.kind not in (None, "routine") for entry in entries)
+    return Project(tuple(routines), tuple(sorted(library.findings)), others)
 
 
 def load_routine(path: str | os.PathLike[str], root: str | os.PathLike[str] | None = None) -> LoadedRoutine:

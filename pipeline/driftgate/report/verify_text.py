@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from driftgate.core.findings import Finding
 from driftgate.report.caution import FULL, SHORT
 from driftgate.report.digits import exact, percent
-from driftgate.report.findings import render_finding, render_findings
+from driftgate.report.findings import render_finding
 from driftgate.report.paint import Paint
 from driftgate.report.text import markdown, plain
 from driftgate.report.verify_model import (
@@ -18,6 +19,8 @@ from driftgate.report.verify_model import (
     WaivedFinding,
 )
 
+# Other files for the robot, routines that do not pass: what changes lead to.
+_CONSEQUENCES = ("DG709", "DG710")
 _MOST_ROWS = 60
 _MOST_FINDINGS = 100
 
@@ -36,7 +39,7 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
     """
     paint = Paint(colour)
     findings = tuple(f for f in found.findings if not quiet or f.level != "note")
-    lines = render_findings(findings, paint)
+    lines = [line for finding in _in_order(findings) for line in render_finding(finding, paint)]
     if found.waived and not quiet:
         lines += [*_gap(lines), paint("let through by waivers", "bold")]
         head = ""
@@ -52,13 +55,23 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
         lines += [*_gap(lines), *_field(found.field, paint, quiet)]
     if found.needed:
         lines += [*_gap(lines), needed_head(found), *(f"  {needed_words(n)}" for n in found.needed)]
-    if found.digest and not (quiet and found.status == 0):
+    other = any(finding.code == "DG702" for finding in findings)  # nothing of it was verified
+    if found.digest and not other and not (quiet and found.status == 0):
         lines += [*_gap(lines), *(plain(text) for text in closing(found)), SHORT]
     return "\n".join(lines) + "\n" if lines else ""
 
 
 def _by_waiver(waived: tuple[WaivedFinding, ...]) -> list[WaivedFinding]:
-    return sorted(waived, key=lambda w: (w.until, w.who, w.why, w.finding))
+    return sorted(waived, key=lambda w: (w.until, w.who, w.why, _place(w.finding)))
+
+
+def _in_order(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the changes first, then what follows from them."""
+    return sorted(findings, key=_place)
+
+
+def _place(finding: Finding) -> tuple[bool, Finding]:
+    return finding.code in _CONSEQUENCES, finding
 
 
 def _gap(lines: list[str]) -> list[str]:
@@ -172,7 +185,7 @@ def verification_markdown(found: Verification) -> str:
     lines += _list(
         f"{f.level} {markdown(f.code)} at {markdown(f.path)}{f' line {f.line}' if f.line else ''}: "
         f"{markdown(f.message)}"
-        for f in sorted(found.findings)
+        for f in _in_order(found.findings)
     )
     if found.waived:
         lines += ["Let through by waivers:", ""]

@@ -16,11 +16,12 @@ DEFAULT_FOLDER = "routines"
 
 @dataclass(frozen=True)
 class Inputs:
-    """What the load stage gave a command."""
+    """What the load stage gave a command; `others` counts the documents given that are no routines."""
 
     routines: tuple[LoadedRoutine, ...]
     override: FieldOverride | None
     findings: tuple[Finding, ...]
+    others: int = 0
 
 
 def load_inputs(paths: Sequence[Path], field: Path | None = None, carry_field: bool = False) -> Inputs:
@@ -40,11 +41,11 @@ def load_inputs(paths: Sequence[Path], field: Path | None = None, carry_field: b
     wanted = list(paths) or [Path(DEFAULT_FOLDER)]
     project = load_project(wanted, root_of(paths))
     if field is None:
-        return Inputs(project.routines, None, project.findings)
+        return Inputs(project.routines, None, project.findings, project.others)
     override, more = load_override(field, carry_field)
     if override is not None:
         more += check_override(project.routines, override)
-    return Inputs(project.routines, override, (*project.findings, *more))
+    return Inputs(project.routines, override, (*project.findings, *more), project.others)
 
 
 def root_of(paths: Sequence[Path]) -> Path:

@@ -81,7 +81,8 @@ def changed_outputs(
         if frozen is not None:
             names = _differing(frozen, made.files)
             if names:
-                yield made.routine, f"the robot's files come out otherwise ({made.side}): {', '.join(names)}"
+                message = f"the robot's files come out otherwise when exported again ({made.side})"
+                yield made.routine, f"{message}: {', '.join(names)}"
     names = _differing(freeze.shared_robot_files, shared)
     if names:
         yield "", f"the robot's shared files come out otherwise: {', '.join(names)}"

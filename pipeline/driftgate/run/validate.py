@@ -13,7 +13,11 @@ from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.status import Exit, counted, findings_status
 
 LOG_SUFFIX: Final = ".csv"
-_PLURALS: Final = {"sound list of beacons": "sound lists of beacons"}
+_OTHER: Final = "sound file that is no routine"
+_PLURALS: Final = {
+    "sound list of beacons": "sound lists of beacons",
+    _OTHER: "sound files that are no routines",
+}
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,8 @@ def validate_files(paths: Sequence[Path]) -> Validation:
         inputs = load_inputs(documents)
         findings += inputs.findings
         sound["sound routine"] = len(inputs.routines)
+        if inputs.others and not inputs.routines:
+            sound[_OTHER] = inputs.others
     if logs:
         _read_logs(logs, findings, sound)
     found = tuple(findings)
@@ -49,8 +55,8 @@ def validate_files(paths: Sequence[Path]) -> Validation:
     if status is Exit.PASS and not paths and not sound["sound routine"]:
         return Validation(found, Exit.NOTHING, nothing_words(paths))
     if status is Exit.PASS:
-        counts = [counted(number, what, _PLURALS.get(what, "")) for what, number in sound.items()]
-        why = f"{', '.join(counts)}, {why}"
+        counts = [counted(number, what, _PLURALS.get(what, "")) for what, number in sound.items() if number]
+        why = f"{', '.join(counts) or 'no document of driftgate'}, {why}"
     return Validation(found, status, why)
 
 

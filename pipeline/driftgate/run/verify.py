@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -125,13 +125,15 @@ def verify(settings: VerifySettings, progress: Progress = _ignore) -> Verificati
     if freeze is None:
         return _unverified(settings, manifest, manifest.findings, "the manifest cannot be used")
     if not manifest.digest.startswith(settings.expect):
-        message = f"the manifest is sound, but has the digest {manifest.digest}"
+        message = f"the manifest is sound, but has the digest {manifest.digest}, not {settings.expect}"
         other = Finding(manifest.path, 0, 0, "DG702", message, suggestion="see who changed it, and why")
         return _unverified(settings, manifest, (other,), "it is not the manifest that was expected")
+    root = find_root(Path.cwd())
     waivers, findings = _waivers(settings)
     if findings:
-        return _unverified(settings, manifest, findings, findings_status(findings)[1])
-    root = find_root(Path.cwd())
+        # What has changed is still named: a waiver that is half filled in must not hide what it is about.
+        found = (*changed_bytes(freeze, root), *findings)
+        return _unverified(settings, manifest, found, findings_status(findings)[1])
     inputs, override, findings = _inputs(settings, freeze, root)
     if any(finding.level == "error" for finding in findings):
         found = (*changed_bytes(freeze, root), *findings)
@@ -145,7 +147,14 @@ def _waivers(settings: VerifySettings) -> tuple[Document | None, tuple[Finding, 
     if settings.waivers is None and not path.exists():
         return None, ()
     single = load_single(path, "waivers")
-    return single.document, single.findings
+    return single.document, tuple(_with_advice(finding) for finding in single.findings)
+
+
+def _with_advice(finding: Finding) -> Finding:
+    """Return the finding with what to do about an entry that was pasted as it is printed."""
+    if finding.code not in ("DG110", "DG112") or '""' not in finding.excerpt:
+        return finding
+    return replace(finding, suggestion="fill in who lets it through, why, and until which day")
 
 
 def _inputs(
@@ -313,8 +322,7 @@ class _Verification:
         tool = frozenset([TOOL] if self.tool is not None else [])
         for path, message in changed_outputs(self.freeze, made, shared_robot_files()):
             why = causes[path] if path else tool
-            if not why:
-                message = f"{message}; no frozen file has changed"
+            message = f"so {message}" if why else f"{message}; no frozen file has changed"
             finding = Finding(path or self.manifest.path, 0, 0, "DG709", message)
             found.append(Consequence(why, finding))
         return found
@@ -367,12 +375,21 @@ class _Verification:
                 parts.append(f"{many} {_do(len(risky), 'not hold')} on {field.path}")
         if errors:
             return Exit.FAIL, ", ".join(parts) or f"{counted(len(errors), 'finding')}"
-        frozen = f"{counted(len(self.freeze.files), 'file')} as frozen"
+        frozen = self.unchanged()
         if self.changes:
             frozen = f"{counted(let_through, 'change')} since the freeze, each with a waiver"
         if field is not None:
             frozen += f"; every case holds on {field.path}"
         return Exit.PASS, frozen
+
+    def unchanged(self) -> str:
+        """Return how many files are as frozen, and how many of them only in what they mean."""
+        alike = sum(note.code == "DG705" for note in self.since.notes)
+        if not alike:
+            return f"{counted(len(self.freeze.files), 'file')} as frozen"
+        same = len(self.freeze.files) - alike
+        edited = f"{alike} edited, but not in what {'it means' if alike == 1 else 'they mean'}"
+        return f"{counted(same, 'file')} as frozen, {edited}"
 
 
 def _do(number: int, what: str) -> str:
