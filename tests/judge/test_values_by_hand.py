@@ -10,7 +10,7 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 
 from driftgate.judge.blame import KNOWN, RANDOM
 from driftgate.judge.paired_values import Change, Difference, ErrorChange
-from driftgate.judge.rare import RareSample, rare_verdict
+from driftgate.judge.rare import RareSample, join_samples, rare_verdict
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.story import _LONG_RUN, StoryReading, _events, _parts, _point, _readings
 from driftgate.judge.tuning import _NUMBERS, _value
@@ -27,6 +27,7 @@ from driftgate.judge.weighted import (
 from driftgate.predict.consider import SensorConstants
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.values import Outcome, SourceInfo
+from driftgate.report.digits import otherwise_words
 from driftgate.schema.correction import FilterNumbers
 from driftgate.schema.routine import Tolerance
 
@@ -191,6 +192,31 @@ def test_law_a_verdict_by_weighted_trials():
     assert few.note.endswith(f"at least {fewest} are needed (--trials {fewest})")
     enough = rare_verdict(verdict(), sample(fewest, [1.0] * 5), "undecided", LARGEST, RULE)
     assert enough.note == f"{fewest} weighted trials leave it open: run more trials"
+
+
+def test_law_weighted_trials_that_fail_though_inside_count_by_weight():
+    """A thousand of 100 000 that touch at a weight of 0.001 are 0.001 %, not 1 %; the error is the pose's."""
+    used, weights, pose = np.full(100_000, 0.5), np.ones(100_000), np.full(100_000, 0.5)
+    used[:1000], weights[:1000] = np.inf, 1e-3
+    used[1000], pose[1000] = 1.5, 1.5  # outside: no other reason
+    found = rare_verdict(verdict(), RareSample(used, weights, pose), "pass", LARGEST, RULE)
+    assert found.tilted.otherwise == pytest.approx(1e-5, rel=1e-12)
+    assert found.otherwise == pytest.approx(1.0, rel=1e-12)
+    assert found.tilted.probability == pytest.approx(2e-5, rel=1e-12)
+    # A tenth of what is allowed is told, with its true share.
+    assert otherwise_words(found) == "failed for other reasons in 0.001 %"
+    few = dataclasses.replace(found, tilted=dataclasses.replace(found.tilted, otherwise=9e-6))
+    assert otherwise_words(few) == ""
+    # Ten poses as far out as the tolerance may be left more often use no more than it.
+    assert found.error_used == 0.5
+    assert found.error_used <= found.used
+
+
+def test_law_samples_are_joined_with_their_errors():
+    """In order; without one of them there is none."""
+    one, two = (RareSample(np.array([a]), np.ones(1), np.array([a])) for a in (0.1, 0.2))
+    assert join_samples([one, two]).error.tolist() == [0.1, 0.2]
+    assert join_samples([one, dataclasses.replace(two, error=None)]).error is None
 
 
 def test_law_the_fewest_weighted_trials_are_the_fewest():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import unicodedata
+from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -103,6 +104,25 @@ def test_law_junit_has_a_test_case_for_everything_that_counts(status: int, troub
     assert int(suite.get("tests", "0")) == len(cases)
     assert int(suite.get("failures", "0")) == len(root.findall(".//failure"))
     assert int(suite.get("skipped", "0")) == 1
+
+
+def test_law_an_entry_that_waives_no_pass_carries_a_caution():
+    """In the terminal as a comment of the file of waivers, in Markdown below it; a pass carries none."""
+    for verdict, words in (("fail", "waives a predicted failure"), ("undecided", "a verdict that is open")):
+        found = replace(everything(), needed=(NeededWaiver("a.yaml", "ab" * 6, verdict),))
+        lines = render_verification(found).splitlines()
+        (place,) = (i for i, line in enumerate(lines) if words in line)
+        assert lines[place].startswith("  # caution: ")
+        assert lines[place + 1].startswith('  - {file: "a.yaml"')
+        assert words in render_as("markdown", found)
+    passing = replace(everything(), needed=(NeededWaiver("a.yaml", "ab" * 6, "pass"),))
+    assert "aution: this waives" not in render_verification(passing) + render_as("markdown", passing)
+
+
+def test_law_what_is_waived_is_not_headed_as_frozen():
+    """The heading of a pull request says which of the two it is."""
+    assert render_as("markdown", everything(0)).startswith("### driftgate: let through by waivers\n")
+    assert render_as("markdown", replace(everything(0), waived=())).startswith("### driftgate: as frozen\n")
 
 
 def test_law_quiet_leaves_out_what_passes():

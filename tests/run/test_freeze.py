@@ -402,6 +402,10 @@ def test_err_a_waiver_does_not_cover_a_worse_verdict(project: Path):
     verification = verified()
     assert verification.status == 0
     assert "DG710" in {w.finding.code for w in verification.waived}
+    # Whoever reads the last line alone knows that it fails.
+    assert verification.why == (
+        f"1 change since the freeze, each with a waiver; waived, but predicted to fail: {ROUTINE.as_posix()}"
+    )
 
 
 def test_err_a_consequence_of_two_changes_needs_both_waivers(project: Path):

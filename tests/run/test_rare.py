@@ -138,6 +138,11 @@ def test_mc_touches_of_weighted_trials_count(astray):
     assert found.tilted.probability == pytest.approx(truth, rel=0.5)
     report = check_routines(CheckSettings())
     assert f"by {found.tilted.trials} weighted trials" in render_terminal(report)
+    # The foot says what the run took, and errors are stated that plain trials are too few for.
+    assert f", and up to {found.tilted.trials} weighted ones for what requires 99.99 % or more, seed" in (
+        render_terminal(report)
+    )
+    assert "unknown share" not in render_terminal(report)
     written = json.loads(render_json(report))
     jsonschema.validate(written, SCHEMA)
     kept = written["cases"][0]["prediction"]["contact"]

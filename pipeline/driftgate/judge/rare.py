@@ -43,10 +43,15 @@ CONTACT = -1
 
 @dataclass(frozen=True)
 class RareSample:
-    """How much of its tolerance each tilted trial uses at one moment, and what it counts; shape (n,)."""
+    """How much of its tolerance each tilted trial uses at one moment, and what it counts; shape (n,).
+
+    `share` is of the joint event, beyond any tolerance where a trial fails although its pose is inside;
+    `error` is of the pose alone, None where that is not of interest.
+    """
 
     share: FloatArray
     weight: FloatArray
+    error: FloatArray | None = None
 
     def failing(self) -> FloatArray:
         """Return the weights of the trials that fail."""
@@ -55,7 +60,12 @@ class RareSample:
 
 def join_samples(parts: Sequence[RareSample]) -> RareSample:
     """Return samples of several ranges of trials as one."""
-    return RareSample(np.concatenate([p.share for p in parts]), np.concatenate([p.weight for p in parts]))
+    errors = [p.error for p in parts if p.error is not None]
+    return RareSample(
+        np.concatenate([p.share for p in parts]),
+        np.concatenate([p.weight for p in parts]),
+        np.concatenate(errors) if len(errors) == len(parts) else None,
+    )
 
 
 def rare_moments(prepared: PreparedCase, rule: Sampling) -> tuple[int, ...]:
@@ -109,8 +119,12 @@ def rare_samples(
     shares, success = outcomes(prepared, trials)
     weight = np.ones(trials.trials) if trials.weight is None else trials.weight
     touched = np.where(trials.touch_step >= 0, np.inf, 0.0)
-    used = (touched if i == CONTACT else event_share(shares[i].joint, success[i]) for i in which)
-    return tuple(RareSample(share, weight) for share in used)
+    return tuple(
+        RareSample(touched, weight)
+        if i == CONTACT
+        else RareSample(event_share(shares[i].joint, success[i]), weight, shares[i].joint)
+        for i in which
+    )
 
 
 def rare_looks(required: Sequence[float], largest: float, rule: Sampling, most_trials: int) -> list[int]:
@@ -162,6 +176,8 @@ def rare_verdict(
     high = 1.0 - weighted_lower_bound(failing, n, largest, two_sided)
     lower, upper = rare_bounds(sample, required, status, largest, rule)
     used = rare_used(sample, required, largest, rule)
+    error = sample.share if sample.error is None else sample.error
+    otherwise = sample.weight[(sample.share > 1.0) & (error <= 1.0)]
     return replace(
         plain,
         status=status,
@@ -172,7 +188,8 @@ def rare_verdict(
         margin=None if used is None else 1.0 - used,
         decided_at=None if status == "undecided" else n,
         note=_note(status, required, n, largest, rule),
-        tilted=RareTrials(n, len(failing), share),
+        tilted=RareTrials(n, len(failing), share, min(float(otherwise.sum()) / n, share)),
+        error_used=rare_used(replace(sample, share=error), required, largest, rule),
     )
 
 

@@ -143,11 +143,14 @@ class RareTrials:
         How many of them failed; tilted as they are, that is no estimate.
     probability : float
         Of failing: the mean of weight times failed.
+    otherwise : float
+        Probability, weighted likewise, of failing although the pose is inside.
     """
 
     trials: int
     failed: int
     probability: float
+    otherwise: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -246,8 +249,13 @@ class MomentVerdict:
         return next((axis for axis in self.axes if axis.axis == self.binding), None)
 
     @property
-    def otherwise(self) -> int:
-        """Trials that fail although the pose is inside: contact, time, an earlier checkpoint."""
+    def otherwise(self) -> float:
+        """Trials that fail although the pose is inside: contact, time, an earlier checkpoint.
+
+        Weighted ones count by their weights: how many of them fail as they are tilted is no share.
+        """
+        if self.tilted is not None:
+            return self.tilted.otherwise * self.tilted.trials
         return max(0, self.estimate.trials - self.estimate.successes - self.outside)
 
     @property

@@ -6,6 +6,7 @@ import math
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal, localcontext
 from typing import Literal
 
+from driftgate.judge.sampling import RARE_FROM
 from driftgate.judge.values import AxisVerdict, CaseVerdict, MomentVerdict
 from driftgate.report.model import RunReport
 
@@ -133,6 +134,9 @@ def otherwise_words(moment: MomentVerdict) -> str:
         "after a missed checkpoint": moment.missed_before,
     }
     name = max(causes, key=lambda cause: causes[cause])
+    if moment.tilted is not None:
+        # The counts by cause are of plain trials, which hardly ever fail so; two figures of a small share.
+        return f"failed for other reasons in {exact(float(f'{moment.tilted.otherwise:.2g}'), 100)} %"
     if causes[name] < moment.otherwise:
         return f"failed for other reasons in {small_share(moment.otherwise / trials)}"
     return f"{name} in {small_share(causes[name] / trials)}"
@@ -219,4 +223,17 @@ def trials_words(report: RunReport) -> str:
         if report.sample == "fixed"
         else f"at most {report.trials} trials a case, fewer where all is certain before"
     )
-    return f"{many}, seed {report.seed}, confidence {exact(report.confidence, 100)} %"
+    return (
+        f"{many}{_weighted_words(report)}, seed {report.seed}, confidence {exact(report.confidence, 100)} %"
+    )
+
+
+def _weighted_words(report: RunReport) -> str:
+    """Return how many weighted trials were taken besides; empty where none were."""
+    verdicts = [case.verdict for case in report.cases if case.verdict is not None]
+    taken = [m.tilted for verdict in verdicts for m in verdict.moments]
+    taken += [verdict.contact.tilted for verdict in verdicts]
+    most = max((tilted.trials for tilted in taken if tilted is not None), default=0)
+    if not most:
+        return ""
+    return f", and up to {most} weighted ones for what requires {exact(RARE_FROM, 100)} % or more"

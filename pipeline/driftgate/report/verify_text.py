@@ -54,7 +54,8 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
     if found.field is not None:
         lines += [*_gap(lines), *_field(found.field, paint, quiet)]
     if found.needed:
-        lines += [*_gap(lines), needed_head(found), *(f"  {needed_words(n)}" for n in found.needed)]
+        lines += [*_gap(lines), needed_head(found)]
+        lines += [f"  {text}" for needed in found.needed for text in _needed_lines(needed)]
     other = any(finding.code == "DG702" for finding in findings)  # nothing of it was verified
     if found.digest and not other and not (quiet and found.status == 0):
         lines += [*_gap(lines), *(plain(text) for text in closing(found)), SHORT]
@@ -154,6 +155,21 @@ def needed_words(needed: NeededWaiver) -> str:
     )
 
 
+def needed_caution(needed: NeededWaiver) -> str:
+    """Return what the waiver would let through besides the change; empty where all that reads it passes."""
+    if needed.verdict == "fail":
+        return "caution: this waives a predicted failure; delete the entry if that is not meant"
+    if needed.verdict == "undecided":
+        return "caution: this waives a verdict that is open, and may be a failure"
+    return ""
+
+
+def _needed_lines(needed: NeededWaiver) -> list[str]:
+    # As a comment, so that it goes along where the entry is pasted.
+    caution = needed_caution(needed)
+    return [*([f"# {caution}"] if caution else []), needed_words(needed)]
+
+
 def closing(found: Verification) -> list[str]:
     """Return what was frozen, how it was judged, and how to get the same again."""
     kept = (
@@ -180,7 +196,8 @@ def _counted(number: int, what: str) -> str:
 
 def verification_markdown(found: Verification) -> str:
     """Return the verification as Markdown; every text from a file is escaped."""
-    state = "as frozen" if found.status == 0 else f"status {found.status}"
+    state = "let through by waivers" if found.waived else "as frozen"
+    state = state if found.status == 0 else f"status {found.status}"
     lines = [f"### driftgate: {state}", "", markdown(found.why), ""]
     lines += _list(
         f"{f.level} {markdown(f.code)} at {markdown(f.path)}{f' line {f.line}' if f.line else ''}: "
@@ -211,7 +228,11 @@ def verification_markdown(found: Verification) -> str:
         lines += ["", "| at risk first | verdict | why |", "| --- | --- | --- |", *_cut_rows(rows), ""]
     if found.needed:
         lines += [markdown(needed_head(found)), ""]
-        lines += _list(markdown(needed_words(n).removeprefix("- ")) for n in found.needed)
+        lines += _list(
+            markdown(needed_words(n).removeprefix("- "))
+            + (f"<br>{markdown(needed_caution(n))}" if needed_caution(n) else "")
+            for n in found.needed
+        )
     if found.digest:
         lines += [f"- {markdown(text)}" for text in closing(found)]
     return "\n".join([*lines, *(f"- {text}" for text in FULL)]) + "\n"
