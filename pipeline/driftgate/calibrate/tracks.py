@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from driftgate.calibrate.estimate import t_factor
 from driftgate.calibrate.windows import BoolArray, IntArray, Track
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
@@ -14,6 +16,9 @@ from driftgate.logs.values import Log
 
 # A robot stands before it starts for at least this long, or its gyro tells no bias. [s]
 SHORTEST_REST_S = 1.0
+# Into so many parts a standstill is cut to see how its rate wanders: more would take jitter for a walk.
+_REST_BLOCKS = 8
+_CONFIDENCE = 0.95
 
 
 def track_of(log: Log) -> Track:
@@ -97,8 +102,9 @@ def ranges_of(log: Log, names: Sequence[str]) -> Ranges:
 def bias_at_rest(track: Track) -> tuple[float, float] | None:
     """Return the heading rate before the robot first moves, and its standard error; None if it never rests.
 
-    What a robot does that finds its gyro's bias standing still. The error is that of a straight line through
-    the headings, jitter taken as white. [rad/s]
+    What a robot does that finds its gyro's bias standing still: a straight line through the headings. Its
+    error is the larger of two: that of white jitter of the headings, and that of a heading which walks, as
+    it does where the gyro's rate is noisy. [rad/s]
     """
     moving = np.flatnonzero(track.moving)
     rest = int(moving[0]) if len(moving) else len(track.twist)
@@ -110,4 +116,23 @@ def bias_at_rest(track: Track) -> tuple[float, float] | None:
     spread = float(centred @ centred)
     rate = float(centred @ heading) / spread
     left = heading - heading.mean() - rate * centred
-    return rate, float(np.sqrt(left @ left / (len(time) - 2) / spread))
+    jitter = float(np.sqrt(left @ left / (len(time) - 2) / spread))
+    return rate, max(jitter, _error_of_walk(time, heading))
+
+
+def _error_of_walk(time: FloatArray, heading: FloatArray) -> float:
+    """Return the standard error of a line's slope through headings that walk at random.
+
+    The walk is taken from how the mean rate differs from block to block of the time: within blocks it may
+    be as it likes. Of a walk of variance q a second a line through the time T has the variance 6/5 q/T, its
+    end points q/T. The factor of Student's t is for the few blocks: a normal distribution of this
+    error has the 95 % interval.
+    """
+    count = min(_REST_BLOCKS, len(time) - 1)
+    edges = np.round(np.linspace(0, len(time) - 1, count + 1)).astype(np.intp)
+    lasted, turned = np.diff(time[edges]), np.diff(heading[edges])
+    whole = float(time[-1] - time[0])
+    left = turned - (heading[-1] - heading[0]) / whole * lasted
+    walk = float(np.sum(left**2 / lasted)) / (count - 1)
+    wider = t_factor(_CONFIDENCE, count - 1.0) / t_factor(_CONFIDENCE, math.inf)
+    return wider * math.sqrt(1.2 * walk / whole)
