@@ -51,6 +51,17 @@ def test_law_unchanged_passes(project, capsys):
     assert "unchanged, so every trial" in Path("o.md").read_text()
 
 
+def test_law_what_to_type_again_has_the_baseline(project, capsys):
+    """With what is not the default, and nothing of it where there is no baseline."""
+    _, out, _ = run(capsys, *AGAINST, "--erosion", "fail", "--allowed-loss", "5%")
+    again = "again: driftgate check --trials 1024 --seed 1 --baseline pin --baseline-trials 300"
+    assert f"{again} --erosion fail --allowed-loss 5%\n" in out
+    _, out, _ = run(capsys, "--baseline", "pin")
+    assert "again: driftgate check --trials 1024 --seed 1 --baseline pin\n" in out
+    _, out, _ = run(capsys)
+    assert "again: driftgate check --trials 1024 --seed 1\n" in out
+
+
 def test_law_a_small_change_says_what_would_have_shown(project, capsys):
     """Where trials were run, the smallest loss that would have shown is told."""
     edit(ROBOT, ("sigmas: 3.0", "sigmas: 2.99"))

@@ -52,6 +52,22 @@ def test_law_a_night_is_shown_written_and_kept(run, tmp_path):
     assert sorted(path.name for path in (tmp_path / "nights").iterdir()) == ["history.sqlite", "nights"]
 
 
+def test_law_what_to_type_again_has_the_history_and_no_faults_that_were_not_tried(run):
+    """Typed again the night is read from the history; numbers of trials that are not the default stay."""
+    import shlex
+
+    status, out, _ = run(*TINY, "--no-faults", "--history", "nights")
+    (line,) = (line for line in out.splitlines() if line.startswith("again: "))
+    again = "driftgate nightly --night 2026-11-01 --trials 60 --fault-trials 30 --scout-trials 8"
+    assert (status, line) == (0, f"again: {again} --no-faults --history nights")
+    assert run(*shlex.split(line)[3:])[1] == out
+    _, plain, _ = run(*TINY[:6], "--no-faults")
+    assert "again: driftgate nightly --night 2026-11-01 --trials 60 --no-faults\n" in plain
+    status, _, err = run(*TINY, "--history", "nights")
+    assert status == 2
+    assert "after a fix on the same day leave out --history" in err
+
+
 def test_law_a_kept_night_is_shown_without_running_anything(run, tmp_path):
     """The latest night, or a named one, gives the reports that its own run gave, the files being gone."""
     for day in ("2026-11-01", "2026-11-02"):

@@ -14,6 +14,7 @@ from driftgate.judge.rare import RareSample
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.stopping import UNSEEN_CONTACT, Tally, Watch, seen_at, tally
 from driftgate.predict.values import Outcome
+from driftgate.report.night_words import Placed
 
 RULE = Sampling(0.95, 3)
 
@@ -155,6 +156,9 @@ def test_law_what_breaks_first():
     assert found.breaks_first(cell(gate, one("end", "fail"))) == "gate"
     assert found.breaks_first(cell(one(), one("end", "undecided"))) == "end"
     assert found.breaks_first(cell(one())) == ""
+    # Reports name it only beside the verdict that it breaks.
+    assert Placed(found, cell(gate, one("end", "fail"))).breaks_first == "gate"
+    assert Placed(found, cell(one(), one("end", "undecided"))).breaks_first == ""
     assert found.breaks_first(cell(gate, contact)) == "contact"  # 10 touches, 20 misses
     assert found.breaks_first(cell(gate, one("contact", "fail", successes=91))) == "gate"  # 9
     already = case(cell(one(status="fail"), one("end")))

@@ -168,6 +168,9 @@ def test_law_json_has_every_number(report: BudgetReport) -> None:
 def test_law_reports_say_the_same(report: BudgetReport) -> None:
     """Terminal and Markdown have the same tables; the terminal's `--all` has every source."""
     text, everything = render_budget(report), render_budget(report, everything=True)
+    assert (
+        f"Verdicts, by all {report.trials} trials; 'driftgate check' ends a case once all is certain" in text
+    )
     assert "smaller ones" in text
     assert "smaller ones" not in everything
     assert "heading-rate bias" in everything

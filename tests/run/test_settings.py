@@ -182,6 +182,10 @@ def test_law_keys_and_origins_select(project):
     assert defaults == {"drive.motor.gear_ratio", "drive.motor.usable"}
     with pytest.raises(InputError, match=r"no setting begins with 'drive\.mot'"):
         shown("drive.mot")
+    with pytest.raises(InputError, match=r"'half-wya'; did you mean 'half-way'\?"):
+        shown("half-wya")
+    with pytest.raises(InputError, match=r"'qqqq'; without a key all are listed"):
+        shown("qqqq")
 
 
 def test_err_files_that_are_not_sound_show_their_findings(project, capsys):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +48,19 @@ class Against:
     allowed: float
     since: str | None
     keep: Path | None
+
+    def words(self) -> str:
+        """Return the options that compare with the same baseline again, with a space before them, if any."""
+        if self.baseline is None:
+            return ""
+        words = ["--baseline", self.baseline]
+        if self.trials != DEFAULT_TRIALS:
+            words += ["--baseline-trials", str(self.trials)]
+        if self.policy != "warn":
+            words += ["--erosion", self.policy]
+        if self.allowed != DEFAULT_ALLOWED:
+            words += ["--allowed-loss", f"{100.0 * self.allowed:.12g}%"]
+        return f" {shlex.join(words)}"
 
 
 def against_options(function: F) -> F:

@@ -135,7 +135,7 @@ def command(
     status, why = final_status(report.status, report.why, found)
     if affected is not None and affected.paths:
         why = f"{why}; {affected.words}"
-    report = replace(report, status=status, why=why)
+    report = replace(report, status=status, why=why, command=report.command + against.words())
     for form, path in reports:
         _write(form, path, report, pictures, found)
     wanted = options.wants_colour(colour)

@@ -60,6 +60,9 @@ NOTES = (
 )
 
 
+_CHECK_DIFFERS = "'driftgate check' ends a case once all is certain, and its figures differ a little"
+
+
 @dataclass(frozen=True)
 class TableRow:
     """One line of a budget's table, as texts."""
@@ -120,7 +123,12 @@ def render_budget(report: BudgetReport, colour: bool = False, everything: bool =
         lines += [f"  {i}. {text}" for i, text in enumerate(improvement_lines(report.improvements), 1)]
         lines += [f"  {note}" for note in improvement_notes(report)]
     rows = [moment_cells(moment) for moment in case.verdict.moments]
-    lines += ["", paint("Verdicts", "bold"), *table(("at", "axis", "tolerance", "verdict", ""), rows)]
+    head = f"Verdicts, by all {report.trials} trials"
+    lines += [
+        "",
+        f"{paint(head, 'bold')}; {_CHECK_DIFFERS}",
+        *table(("at", "axis", "tolerance", "verdict", ""), rows),
+    ]
     lines += ["", *(f"- {note}" for note in NOTES), "", *closing(report), *FULL]
     return "\n".join(lines) + "\n"
 

@@ -64,8 +64,8 @@ class Placed:
 
     @property
     def breaks_first(self) -> str:
-        """What it breaks first."""
-        return self.case.breaks_first(self.cell)
+        """What it breaks first; empty where it breaks nothing, or nothing that it is shown to break."""
+        return self.case.breaks_first(self.cell) if self.effect == "breaks" else ""
 
     def rank(self) -> tuple[int, float, float, str]:
         """Return what sorts the worst first: effect, success, the share of a tolerance used."""

@@ -275,7 +275,8 @@ def already_words(night: str) -> str:
     """Return why a night is refused."""
     return (
         f"the night {night} is in the history already, run with other inputs or settings; nights are not "
-        "written over: name another day with --night, or leave out --history"
+        "written over: after a fix on the same day leave out --history, for a report that is not kept, or "
+        "name another day with --night"
     )
 
 

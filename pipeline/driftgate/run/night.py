@@ -89,12 +89,15 @@ class NightSettings:
         """Return the command line that gives the same numbers."""
         words = ["driftgate", "nightly", *(path.as_posix() for path in self.paths)]
         words += ["--night", self.night, "--trials", str(self.trials)]
-        words += ["--fault-trials", str(self.fault_trials), "--scout-trials", str(self.scout_trials)]
+        many = (self.fault_trials, self.scout_trials)
+        if self.faults or many != (FAULT_TRIALS, SCOUT_TRIALS):
+            words += ["--fault-trials", str(many[0]), "--scout-trials", str(many[1])]
         if self.confidence != NightSettings.confidence:
             words += ["--confidence", f"{100.0 * self.confidence:.12g}%"]
         if self.seed is not None:
             words += ["--seed", str(self.seed)]
         words += [] if self.faults else ["--no-faults"]
+        words += [] if self.history is None else ["--history", self.history.as_posix()]
         return shlex.join(words)
 
 

@@ -15,6 +15,7 @@ from driftgate.load.checks_routine import steps_with_paths
 from driftgate.load.compose import compose
 from driftgate.load.document import DocPath, Document
 from driftgate.load.project import LoadedRoutine
+from driftgate.load.wording import alike
 from driftgate.report.settings_model import Setting, SettingsReport
 from driftgate.run.cases import NamedCase, one_case
 from driftgate.run.inputs import load_inputs, nothing_words
@@ -74,7 +75,9 @@ def effective_settings(
     kept = [s for s in everything if _wanted(s, keys) and (not origins or s.origin in origins)]
     for key in keys:
         if not any(_wanted(s, (key,)) for s in everything):
-            raise InputError(f"no setting begins with '{key}'; without a key all are listed")
+            close = alike(key, _beginnings(everything))
+            hint = f"did you mean '{close}'?" if close else "without a key all are listed"
+            raise InputError(f"no setting begins with '{key}'; {hint}")
     words = (
         f"{len(kept)} of {len(everything)} settings"
         if len(kept) < len(everything)
@@ -84,6 +87,15 @@ def effective_settings(
     return SettingsReport(
         __version__, document.path, document.routine.title, tuple(kept), inputs.findings, 0, words
     )
+
+
+def _beginnings(settings: Sequence[Setting]) -> Iterator[str]:
+    """Yield what selects settings: groups, names of steps and checkpoints, beginnings of keys."""
+    for setting in settings:
+        yield setting.group.split(" ")[0]
+        yield from setting.group.split("'")[1::2]
+        parts = setting.key.split(".")
+        yield from (".".join(parts[: i + 1]) for i in range(len(parts)))
 
 
 def _wanted(setting: Setting, keys: Sequence[str]) -> bool:
