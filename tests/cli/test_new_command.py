@@ -152,17 +152,23 @@ def test_law_questions_on_a_terminal(folder):
     talk.say("3 m")
     talk.until("And how wide? [2.4 m]: ")
     talk.say("")
+    talk.until("battery included? [5 kg]: ")
+    talk.say("7 kg")
     talk.until("what diameter? [80 mm]: ")
     talk.say("")
     talk.until("in the air? [300 rpm]: ")
     talk.say("")
     talk.until("[front,left]: ")
     talk.say("none")
+    talk.until("[differential]: ")
+    talk.say("holonomic")
     talk.until("driftgate: status 0: 7 files written")
     assert talk.close() == 0
     assert "corner: [3 m, 2.4 m]" in (folder / "gh/fieldmaps/field.yaml").read_text()
     robot = (folder / "gh/routines/robots/robot.yaml").read_text()
     assert "footprint: {length: 30 cm, width: 30 cm}" in robot
+    assert "7 kg" in robot
+    assert "holonomic" in robot
     assert "\nsensors: []\n" in robot
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 from small_project import write_project
 
 from driftgate.cli import main
+from driftgate.report.story import _mark
 
 TELL = ("explain", "routines/out.yaml", "--trial")
 
@@ -43,6 +46,7 @@ def test_law_a_failing_trial_is_told_with_its_cause(project, capsys):
     assert status == 0
     assert "trial 5 of seed 1: fails at half-way" in out
     assert "! main cause: " in out
+    assert "; ! where it went wrong" in out
 
 
 def test_law_details_show_every_reading(project, capsys):
@@ -83,3 +87,13 @@ def test_err_bad_files_are_findings(project, capsys):
     status, out, _ = run(capsys, *TELL, 1)
     assert status == 2
     assert "routines/out.yaml:1" in out
+
+
+def test_law_nothing_after_the_failure_is_marked():
+    """The step in which the error grew most before the first failing checkpoint, not the later worse one."""
+    steps = [SimpleNamespace(index=i, truth=(x, 0.0, 0.0), wrong=0) for i, x in enumerate((0.01, 0.04, 0.2))]
+    points = [SimpleNamespace(step=1, success=False), SimpleNamespace(step=2, success=False)]
+    failing = SimpleNamespace(steps=steps, points=points, touched=None)
+    assert [_mark(failing, step) for step in steps] == ["", "!", ""]
+    sound = SimpleNamespace(steps=steps, points=[], touched=None)
+    assert [_mark(sound, step) for step in steps] == ["", "", "!"]

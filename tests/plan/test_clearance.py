@@ -237,3 +237,14 @@ def test_law_polygon_footprint_counts_as_its_hull():
 
     assert plan.clearances[0].obstacle == "east"
     assert plan.clearances[0].distance_m == pytest.approx(4.2 - 3.5 - 0.3, abs=1e-9)
+
+
+def test_law_a_target_too_near_is_reported_once():
+    """Not again by the step that starts from there; what comes nearer than it starts is."""
+    near = {"do": "drive", "to": ["4.015 m", "1.5 m"]}
+    back = {"do": "advance", "distance": "-20 cm"}
+    away = plan_case(case(near, {"do": "pause", "time": "1 s"}, back, at=(1.0, 1.5, 0.0)))
+    assert [f.doc_path for f in away.findings if f.code == "DG204"] == [("steps", 0)]
+    on = {"do": "advance", "distance": "2 mm"}
+    nearer = plan_case(case(near, on, back, at=(1.0, 1.5, 0.0)))
+    assert [f.doc_path for f in nearer.findings if f.code == "DG204"] == [("steps", 0), ("steps", 1)]

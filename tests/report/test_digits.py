@@ -10,7 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_reports import axis, moment
 
+from driftgate.judge.night import Counted
 from driftgate.report.digits import bound_words, exact, limit_words, percent, shown, used_words
+from driftgate.report.night_words import bound_words as night_bound_words
 
 NUMBER = st.floats(0.0, 2.0, allow_subnormal=False)
 CLOSE = st.integers(-3, 3)
@@ -94,3 +96,11 @@ def test_law_limits_in_words():
     """Limits are shown in mm and degrees, as written."""
     assert limit_words(axis(high=0.0254)) == "25.4 mm"
     assert limit_words(axis("heading", high=math.radians(1.5))) == "1.5 deg"
+
+
+def test_law_contact_has_the_same_words_everywhere():
+    """A night's row of a case in which nothing may touch says so as a check does."""
+    none = Counted("contact", 1.0, 4000, 4000, 4000, "pass", 0.999, 1.0, None, "")
+    some = Counted("contact", 0.99, 4000, 3998, 3998, "pass", 0.998, 1.0, None, "")
+    assert night_bound_words(none).endswith("(none may touch)")
+    assert night_bound_words(some).endswith("(1 % allowed)")

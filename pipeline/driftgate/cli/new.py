@@ -24,7 +24,7 @@ class _Asked(NamedTuple):
     type: click.ParamType[Any]
     default: str
     help: str
-    question: str  # none: not asked, only taken from the option
+    question: str
 
 
 _LENGTH: Final = "length"
@@ -62,7 +62,12 @@ _ASKED: Final = (
         "And how wide?",
     ),
     _Asked(
-        "robot-mass", "MASS", AsTyped("mass", 0.05, 150.0), "5 kg", "The robot's mass, battery included.", ""
+        "robot-mass",
+        "MASS",
+        AsTyped("mass", 0.05, 150.0),
+        "5 kg",
+        "The robot's mass, battery included.",
+        "Its mass, battery included?",
     ),
     _Asked(
         "wheel-diameter",
@@ -89,6 +94,8 @@ _ASKED: Final = (
         "Where do range sensors look (front, left, back, right, or none)?",
     ),
 )
+_DRIVES: Final = ("differential", "holonomic")
+_DRIVE: Final = _DRIVES[0]
 _WHAT: Final = {
     "routines/first.yaml": "a first routine",
     "routines/robots/robot.yaml": "the robot",
@@ -138,10 +145,9 @@ def _asked_options(function: Any) -> Any:
 @_asked_options
 @click.option(
     "--drive",
-    type=click.Choice(("differential", "holonomic")),
-    default="differential",
-    show_default=True,
-    help="holonomic: it can drive sideways.",
+    type=click.Choice(_DRIVES),
+    default=None,
+    help=f"holonomic: it can drive sideways.  [default: {_DRIVE}]",
 )
 @click.option(
     "--install",
@@ -152,18 +158,21 @@ def _asked_options(function: Any) -> Any:
     help="What the build server gives to pip: a folder of your repository, or an address.",
 )
 @click.option("--yes", "-y", is_flag=True, help="Ask nothing: what no option says has its default.")
-def command(folder: Path, drive: str, install: str, yes: bool, **given: Any) -> int:
+def command(folder: Path, drive: str | None, install: str, yes: bool, **given: Any) -> int:
     """Begin a project in FOLDER: a robot, a field and a first routine.
 
     FOLDER is made if need be; by default it is the folder you are in. On a terminal you are asked what
-    no option says, and Enter takes what stands in brackets. Every size needs its unit.
+    no option says, --install apart, and Enter takes what stands in brackets. Every size needs its unit.
     """
     from driftgate.first.values import Wanted
     from driftgate.run.first import begin_project
 
     asking = not yes and sys.stdin.isatty() and sys.stderr.isatty()
     values = _answers(given, asking)
-    wanted = Wanted(drive=drive, install=install, **values)
+    if drive is None and asking:
+        question = "How is it driven (holonomic: sideways too)?"
+        drive = click.prompt(question, default=_DRIVE, type=click.Choice(_DRIVES), err=True)
+    wanted = Wanted(drive=drive or _DRIVE, install=install, **values)
     made = begin_project(folder, wanted)
     emit(_told(made, install))
     say_status(0, f"{len(made.names)} files written")
@@ -176,7 +185,7 @@ def _answers(given: dict[str, Any], asking: bool) -> dict[str, Any]:
     for asked in _ASKED:
         key = asked.option.replace("-", "_")
         value = given[key]
-        if value is None and asking and asked.question:
+        if value is None and asking:
             value = click.prompt(asked.question, default=asked.default, type=asked.type, err=True)
         values[key] = asked.type(asked.default) if value is None else value
     return values

@@ -26,6 +26,8 @@ _MOST_LOOKS_PER_TICK: Final = 400
 _TABLE: Final = 2_000_000
 # Nearer than this is no clearance that a real robot keeps (our choice). [m]
 _CLOSE_M: Final = 0.010
+# Rounding apart, this is the same instant. [s]
+_INSTANT_S: Final = 1e-9
 # The part of the footprint, about its middle, that no meant contact lets into anything fixed.
 _CORE: Final = 0.8
 # Rounding apart, this is touching. [m]
@@ -88,10 +90,20 @@ def check_clearance(
         meant[name] = meant[name] | ticks if name in meant else ticks
     clearances = tuple(_nearest(_Scene(hull, obstacles, timeline, meant), looks))
     loose = {element.id for element in world.elements}
-    found = [_finding(steps[c.step], c, c.obstacle in loose) for c in clearances]
+    found = [
+        _finding(steps[c.step], c, c.obstacle in loose)
+        for i, c in enumerate(clearances)
+        if c.obstacle in loose or not _said_before(steps[c.step], c, clearances[:i])
+    ]
     through = _driven_through(case, timeline, hull, world, looks, clearances)
     found += [_through_finding(steps[c.step], c) for c in through]
     return clearances, tuple(finding for finding in found if finding is not None)
+
+
+def _said_before(step: PlannedStep, clearance: Clearance, before: tuple[Clearance, ...]) -> bool:
+    """Return whether a step is nearest where it starts, at what the motion before it ended so near to."""
+    at_start = clearance.time_s <= step.begin_s + _INSTANT_S
+    return at_start and bool(before) and before[-1].obstacle == clearance.obstacle
 
 
 def _driven_through(

@@ -8,7 +8,7 @@ from driftgate.judge.growth import MOST, Growth
 from driftgate.judge.improve import Improvement
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.compare_text import interval_words
-from driftgate.report.digits import exact, percent, shown
+from driftgate.report.digits import allowed_words, exact, percent, shown
 from driftgate.report.text import plain
 
 GROWTH_TITLE = "How much each source may grow, alone, before a tolerance breaks"
@@ -41,7 +41,7 @@ def _there(row: Growth) -> str:
         return ""
     if row.moment == "contact":
         touched = percent(row.success, row.required, digits=1)
-        return f"contact in {touched} of the trials ({exact(row.required, 100)} % allowed)"
+        return f"contact in {touched} of the trials ({allowed_words(row.required)})"
     succeeded = percent(row.success, row.required, digits=1)
     return f"{plain(row.moment)}: {succeeded} succeed (need {exact(row.required, 100)} %)"
 

@@ -63,6 +63,11 @@ def shown(
     return _plain(full)
 
 
+def allowed_words(allowed: float) -> str:
+    """Return how much contact is allowed: "1 % allowed", "none may touch"."""
+    return f"{exact(allowed, 100)} % allowed" if allowed > 0.0 else "none may touch"
+
+
 def _decimal(value: float, factor: int) -> Decimal:
     # repr is the shortest text that reads back as the same float, and keeps the order of floats.
     with localcontext() as context:

@@ -9,7 +9,7 @@ from typing import Final
 from driftgate.judge.night import AS_IT_IS, CONTACT, Cell, Counted, Effect, Night, NightCase
 from driftgate.judge.sampling import RARE_FROM, beyond_plain
 from driftgate.judge.values import SEVERITY
-from driftgate.report.digits import exact, percent
+from driftgate.report.digits import allowed_words, exact, percent
 from driftgate.report.night_model import Change, NightReport
 
 # Kinds of fault in the order of the tables: what stands before the colon of a fault's key.
@@ -309,9 +309,9 @@ def bound_words(one: Counted) -> str:
     Of contact it is the other way round, as people speak of it.
     """
     if one.name == CONTACT:
-        touched, allowed = one.trials - one.successes, exact(round(1.0 - one.required, 12), 100)
+        touched, allowed = one.trials - one.successes, round(1.0 - one.required, 12)
         high = percent(1.0 - one.lower, direction="up")
-        return f"in {touched} of {one.trials} trials, p <= {high} ({allowed} % allowed)"
+        return f"in {touched} of {one.trials} trials, p <= {high} ({allowed_words(allowed)})"
     need = f"need {exact(one.required, 100)} %"
     low = percent(one.lower, one.required, direction="down")
     high = percent(one.upper, one.required, direction="up")

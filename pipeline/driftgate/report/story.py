@@ -13,6 +13,7 @@ from driftgate.report.model import CaseReport
 from driftgate.report.paint import Paint
 from driftgate.report.text import plain, table
 
+_STEPS = "Steps: true pose less plan at their ends (less belief), and readings; ! where it went wrong"
 _PARTS_SHOWN = 5
 _EVENTS_SHOWN = 6
 _STEPS_SHOWN = 18
@@ -48,7 +49,7 @@ def render_story(
         ("Checkpoints", _points(story)),
         ("Readings that mattered", _events(case, story)),
         (
-            "Steps: true pose less plan at their ends (less belief), and readings",
+            _STEPS,
             _steps(case, story, details),
         ),
     ]
@@ -214,10 +215,14 @@ def _notable(story: Story) -> set[int]:
 
 
 def _mark(story: Story, step: StoryStep) -> str:
-    grown = _growth(story)
-    largest = max(grown.values())
-    touched = story.touched is not None and story.touched[1] == step.index
-    return "!" if step.wrong or touched or (largest > 0.0 and grown[step.index] == largest) else ""
+    """Return "!" for wrong readings, a touch, and where the error grew most before the trial failed."""
+    touch = [] if story.touched is None else [story.touched[1]]
+    failed = [point.step for point in story.points if not point.success]
+    last = min(failed + touch, default=math.inf)
+    grown = {index: by for index, by in _growth(story).items() if index <= last}
+    largest = max(grown.values(), default=0.0)
+    most = largest > 0.0 and grown.get(step.index) == largest
+    return "!" if step.wrong or step.index in touch or most else ""
 
 
 def _step_words(case: CaseReport, index: int) -> str:

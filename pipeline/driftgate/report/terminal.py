@@ -7,9 +7,9 @@ from driftgate.report.causes import group_words, worst_words
 from driftgate.report.causes import trials_words as trials_of
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import (
+    allowed_words,
     amount_words,
     bound_words,
-    exact,
     percent,
     together_words,
     trials_words,
@@ -141,9 +141,9 @@ def contact_words(contact: ContactVerdict) -> str:
         trials = trials if seen.successes else f"in none of {seen.trials} weighted trials"
     low = percent(contact.lower, contact.allowed, digits=digits, direction="down")
     high = percent(contact.upper, contact.allowed, digits=digits, direction="up")
+    allowed = allowed_words(contact.allowed)
     if contact.allowed <= 0.0:
-        return f"{trials}, p <= {high} (none may touch)"
-    allowed = f"{exact(contact.allowed, 100)} % allowed"
+        return f"{trials}, p <= {high} ({allowed})"
     if contact.status == "pass":
         return f"{trials}, p <= {high} ({allowed})"
     if contact.status == "fail":
