@@ -588,6 +588,8 @@ def test_law_bad_usage_is_said_once(project, capsys):
     assert err.count("--erosion and --allowed-loss need --baseline") == 1
     assert err.startswith("Usage: driftgate check")
     assert "Try 'driftgate check --help' for help." in err
+    _, _, err = run(capsys, "check", "--trials", "many")
+    assert len(err.splitlines()) == 1, "a bad value says nothing about how the command is used"
 
 
 def test_law_a_heading_beyond_a_turn_is_told(project, capsys):

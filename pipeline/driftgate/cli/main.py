@@ -232,9 +232,13 @@ def run(arguments: list[str]) -> int:
 
 
 def _show_usage(error: click.ClickException) -> None:
-    """Say how the command is used; what is wrong stands in the last line, and once is enough."""
+    """Say how the command is used; what is wrong stands in the last line, and once is enough.
+
+    A value that is no good says nothing about how the command is used.
+    """
+    value_only = isinstance(error, click.BadParameter) and not isinstance(error, click.MissingParameter)
     context = getattr(error, "ctx", None)
-    if context is not None:
+    if context is not None and not value_only:
         click.echo(context.get_usage(), err=True)
         click.echo(f"Try '{context.command_path} --help' for help.", err=True)
 
