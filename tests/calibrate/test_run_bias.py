@@ -85,6 +85,29 @@ def test_mc_the_spread_holds_a_further_run(count: int):
     assert held / 3000 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 3000))
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_mc_few_fitted_runs_hold_a_further_one(count: int):
+    """Biases far larger than usual about zero: in 95 of 100 cases the next lies within 1.96 errors."""
+    rng, held = np.random.default_rng(count), 0
+    moving = drive(weaving(5))
+    for _ in range(3000):
+        *seen, new = rng.normal(0.0, 0.5, count + 1).tolist()
+        model = Fit({BIAS: float(np.mean(seen))}, {}, (BIAS,), np.eye(1), 0, 0.0, 0.0)
+        other, bias, _ = for_another_run(model, seen, moving)
+        assert bias.known_by == "not known but for its size"
+        held += abs(new - other.constants[BIAS]) < 1.959964 * other.error_of(BIAS)
+    assert held / 3000 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 3000))
+
+
+@pytest.mark.parametrize("seen", [[], [1e-6], [1e-6, -2e-6]])
+def test_law_a_bias_near_zero_does_not_make_the_next_one_certain(seen: list[float]):
+    """It may be as large as a gyro's bias usually is, 0.2 deg/s."""
+    model = Fit({BIAS: 0.0}, {}, (BIAS,), np.eye(1), 0, 0.0, 0.0)
+    other, _, words = for_another_run(model, seen, drive(weaving(5)))
+    assert other.error_of(BIAS) == pytest.approx(np.radians(0.2))
+    assert "so few fitted runs" in words
+
+
 def test_mc_first_halves_seldom_blame_the_model_for_the_second():
     """Fitted on 30 m, judged on 30 m: with so few errors the sizes of noises are hardly known either."""
     true = {BIAS: 0.004, "heading_scale": 0.01, "crab_angle": -0.01, "heading_latency": 0.05}

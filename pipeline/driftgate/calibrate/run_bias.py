@@ -21,6 +21,7 @@ import numpy as np
 from driftgate.calibrate.estimate import t_factor
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.tracks import bias_at_rest
+from driftgate.calibrate.usual import CONSTANTS
 from driftgate.calibrate.windows import Track
 
 BIAS = "heading_bias"
@@ -130,7 +131,21 @@ def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[
     if len(biases) >= FEWEST_RUNS:
         words += f"the prediction is widened by the spread between the {len(biases)} fitted runs"
         return model, run_bias(model, track, "spread between the fitted runs"), words
-    size = float(np.sqrt(np.mean(np.square(biases)))) if len(biases) else 0.0
-    words += "the prediction is widened by the bias of the fitted run" + ("s" if len(biases) > 1 else "")
+    words += "the prediction is widened by what so few fitted runs leave open of its size"
+    size = _size_of_few(biases)
     unknown = with_bias(model, 0.0, size)
     return unknown, run_bias(unknown, track, "not known but for its size"), words
+
+
+def _size_of_few(biases: Sequence[float]) -> float:
+    """Return a standard deviation of a bias of which few others were seen.
+
+    Of n draws about zero with the root mean square r, one more is r times a Student's t of n degrees of
+    freedom. And it is no smaller than a gyro's usually is: one run whose bias is near zero shows nothing.
+    """
+    usual = next(constant.size for constant in CONSTANTS if constant.key == BIAS)
+    count = len(biases)
+    if not count:
+        return usual
+    wider = t_factor(_CONFIDENCE, float(count)) / t_factor(_CONFIDENCE, math.inf)
+    return max(usual, wider * float(np.sqrt(np.mean(np.square(biases)))))
