@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import Segments
+from driftgate.calibrate.estimate import t_factor
 from driftgate.calibrate.likelihood import FLOOR, Prior, Stack, covariance, likelihood, maximum, uncertainty
 from driftgate.calibrate.slips import (
     SLIP,
@@ -35,8 +36,7 @@ _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
-# A variance known with fewer degrees of freedom has no predictive variance worth the name.
-_FEWEST_FREEDOM = 4.0
+_CONFIDENCE = 0.95
 # Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
 # 1 % (chi-square with two degrees of freedom, halved; the rate's end at zero makes it a little stricter).
 _WORTH_SLIPS = 4.6
@@ -95,14 +95,20 @@ class Fit:
 def covariance_of(found: Segments, fit: Fit) -> FloatArray:
     """Return the predicted covariance of each window's error from the noises alone, shape (k, 3, 3).
 
-    Variances known with so many degrees of freedom predict with a variance larger by f / (f - 2): that of
-    Student's t.
+    Noises whose variance is known with so many degrees of freedom are so much wider that a normal
+    distribution has the 95 % interval of Student's t.
     """
-    wider = {name: f / (f - 2.0) for names, f in fit.sized if f >= _FEWEST_FREEDOM for name in names}
+    wider = _wider(fit)
     cov = np.asarray(np.zeros((len(found), 3, 3)) + np.diag(np.square(FLOOR)))
     for key, sd in fit.noise.items():
         cov += wider.get(key, 1.0) * sd**2 * found.noise[key]
     return cov
+
+
+def _wider(fit: Fit) -> dict[str, float]:
+    """Return by how much each noise's variance is larger in a prediction, for being an estimate."""
+    known = t_factor(_CONFIDENCE, math.inf)
+    return {name: (t_factor(_CONFIDENCE, f) / known) ** 2 for names, f in fit.sized for name in names}
 
 
 def doubt_of_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> FloatArray:
@@ -111,13 +117,13 @@ def doubt_of_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> Flo
     The trace of the inverse of the predicted covariance times a group's own, for each group of `Fit.sized`:
     how much the mean normalised error changes with a relative change of that group's variance.
     """
-    inverse = np.linalg.inv(cov[:, :size, :size])
+    inverse, wider = np.linalg.inv(cov[:, :size, :size]), _wider(fit)
     rows = []
     for names, _ in fit.sized:
         own = np.zeros_like(inverse)
         for name in names:
             if name in fit.noise:
-                own += fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
+                own += wider[name] * fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
         rows.append(np.einsum("kij,kji->k", inverse, own))
     return np.array(rows).reshape(len(fit.sized), len(cov))
 
