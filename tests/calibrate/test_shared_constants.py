@@ -47,6 +47,42 @@ def test_mean_square_scatters_as_counted(share: float):
     assert squares.mean() == pytest.approx(3.0, rel=0.05)
 
 
+def test_mc_one_draw_for_all_runs_counts_as_one():
+    """Simulated: runs that share a constant of the fit, and have one of their own, scatter as counted."""
+    rng = np.random.default_rng(4)
+    runs, windows, repeats = 5, 8, 4000
+    both = rng.uniform(0.5, 1.5, (runs, windows, 3, 2)) * np.array(
+        [[0.02, 0.01], [0.03, 0.01], [0.001, 0.003]]
+    )
+    white = np.diag([0.01, 0.01, 0.002])
+    covs = list(both @ both.transpose(0, 1, 3, 2) + white @ white)
+    draws = rng.standard_normal((repeats, runs, 1, 2, 1))
+    draws[:, :, :, 0] = draws[:, :1, :, 0]
+    error = (both @ draws)[..., 0] + rng.standard_normal((repeats, runs, windows, 3)) @ white
+    squares = np.mean(
+        [
+            normalised(error[:, a, k], np.tile(covs[a][k], (repeats, 1, 1)))
+            for a in range(runs)
+            for k in range(windows)
+        ],
+        axis=0,
+    )
+    counted = independent_of_constants(runs * windows, covs, list(both), 3, list(both[..., :1]))
+    assert counted == pytest.approx(6.0 / squares.var(), rel=0.1)
+    assert counted < 0.75 * independent_of_constants(runs * windows, covs, list(both), 3)
+
+
+def test_law_a_scale_of_one_fit_is_one_error_in_any_number_of_runs():
+    """All of the error is one unknown scale, then one bias for each run: one error, and six."""
+    runs = [drive(weaving(100, i), name=str(i)) for i in range(6)]
+    counted = {}
+    for key in ("distance_scale", "heading_bias"):
+        model = Fit({key: 0.0}, {}, (key,), np.array([[25.0]]), 0, 0.0, 0.0)
+        (found,) = score_reckoning(runs, [model] * 6, WindowPlan((2.0,), 2.0), None)
+        counted[key] = found.model.independent
+    assert counted["heading_bias"] > 4.0 * counted["distance_scale"]
+
+
 def test_nothing_shared_counts_in_full():
     """Without unknown constants windows count by their own weight."""
     cov = np.tile(np.eye(3), (5, 1, 1))
@@ -86,7 +122,12 @@ def test_a_robot_files_own_doubt_counts(tmp_path: Path):
         }
     )
     assert robot_model(model).error_of("distance_scale") == pytest.approx(0.006)
-    assert robot_model(doubted).error_of("distance_scale") == pytest.approx(0.01)
+    both = robot_model(doubted)
+    assert both.error_of("distance_scale") == pytest.approx(0.01)
+    # The spread is drawn anew in each run, the mean's error is the same in all.
+    assert both.common is not None
+    i = both.names.index("distance_scale")
+    assert np.sqrt(both.common[i, i]) == pytest.approx(0.008)
 
 
 def test_a_robot_files_correlations_count():

@@ -8,7 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
-from driftgate.calibrate.fit import Fit, doubt_of_sizes, fit, log_density, of_constants, predict_end
+from driftgate.calibrate.fit import (
+    Fit,
+    common_of_constants,
+    doubt_of_sizes,
+    fit,
+    log_density,
+    of_constants,
+    predict_end,
+)
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, score
 from driftgate.calibrate.usual import CONSTANTS, in_words
@@ -213,6 +221,7 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     covs: list[FloatArray] = []
     logs: list[FloatArray] = []
     shared: list[FloatArray] = []
+    common: list[FloatArray] = []
     doubts: list[FloatArray] = []
     headed = all(
         np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
@@ -224,10 +233,11 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         covs.append(cov)
         logs.append(log_density(at, model, 3 if headed else 2))
         shared.append(of_constants(at, model)[0])
+        common.append(common_of_constants(at, model))
         doubts.append(doubt_of_sizes(at, model, cov, 3 if headed else 2))
     weight = sum(float(w.weight.sum()) for w in windows)
     size = 3 if headed else 2
-    independent = independent_of_constants(weight, covs, shared, size)
+    independent = independent_of_constants(weight, covs, shared, size, common)
     if independent > 0.0:
         # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.
         groups = models[0].sized
@@ -238,11 +248,16 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
 
 
 def independent_of_constants(
-    weight: float, covs: Sequence[FloatArray], factors: Sequence[FloatArray], size: int
+    weight: float,
+    covs: Sequence[FloatArray],
+    factors: Sequence[FloatArray],
+    size: int,
+    common: Sequence[FloatArray] = (),
 ) -> float:
-    r"""Return as how many independent errors those count that share unknown constants within a run.
+    r"""Return as how many independent errors those count that share unknown constants.
 
-    A run's bias is one draw, however many windows show it. The mean of the normalised errors squared of
+    A run's bias is one draw, however many windows show it, and a scale of one fit is one draw for all runs.
+    The mean of the normalised errors squared of
     *K* windows has the variance :math:`2 K^{-2} \sum_{kl} \mathrm{tr}(S_k^{-1} C_{kl} S_l^{-1} C_{lk})` if
     they are normal, with :math:`S` the predicted covariances and :math:`C_{kl}` what two windows share;
     *N* independent errors of *d* components have :math:`2 d / N` (JCGM 101:2008 needs no more: variance of
@@ -258,16 +273,26 @@ def independent_of_constants(
         A factor of the part of it that the constants make.
     size : int
         Components that are scored.
+    common : sequence of ndarray, shape (k, 3, c), optional
+        A factor of what all runs share, the same draws in each; none: nothing.
     """
     count = sum(len(cov) for cov in covs)
     if not count or not weight > 0.0:
         return weight
     shared = 0.0
     for cov, factor in zip(covs, factors, strict=True):
-        part = factor[:, :size]
-        each = part.transpose(0, 2, 1) @ np.linalg.solve(cov[:, :size, :size], part)
+        each = _seen_of(cov, factor, size)
         shared += float(np.sum(np.square(each.sum(axis=0))) - np.sum(np.square(each)))
+    if common:
+        runs = [_seen_of(cov, part, size).sum(axis=0) for cov, part in zip(covs, common, strict=True)]
+        shared += float(np.sum(np.square(sum(runs))) - sum(np.sum(np.square(run)) for run in runs))
     return 1.0 / (1.0 / weight + max(shared, 0.0) / (size * count**2))
+
+
+def _seen_of(cov: FloatArray, factor: FloatArray, size: int) -> FloatArray:
+    """Return what each window's normalised error shows of the draws of a factor, shape (k, c, c)."""
+    part = factor[:, :size]
+    return np.asarray(part.transpose(0, 2, 1) @ np.linalg.solve(cov[:, :size, :size], part))
 
 
 def robot_model(robot: Robot) -> Fit:
@@ -289,18 +314,24 @@ def robot_model(robot: Robot) -> Fit:
         "heading_walk:radian": noise.heading_per_root_rad,
     }
     names = (*constants, *(name for name in NOISES if name in sds))
-    covariance = np.zeros((len(names), len(names)))
+    covariance, common = np.zeros((len(names), len(names))), np.zeros((len(names), len(names)))
     covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
+    # A spread over runs is drawn anew in each; how well the mean is known is the same in all.
+    alike = np.array(
+        [np.hypot(c.spread * (c.constant_over != "run"), mean_error.get(c.key, 0.0)) for c in known]
+    )
+    common[: len(alike), : len(alike)] = np.diag(np.square(alike))
     for (one, other), value in correlations(list(fitted_numbers(robot))).items():
         if one in constants and other in constants:
             i, k = names.index(one), names.index(other)
-            covariance[i, k] = covariance[k, i] = value * mean_error[one] * mean_error[other]
+            together = value * mean_error[one] * mean_error[other]
+            covariance[i, k] = covariance[k, i] = common[i, k] = common[k, i] = together
     known_by = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
     walks = {
         walk: tuple(s for s in sds if s.partition(":")[0] == walk) for walk in _WALKS if walk in known_by
     }
     sized = tuple((parts, known_by[walk]) for walk, parts in walks.items())
-    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), sized=sized)
+    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), sized=sized, common=common)
 
 
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:

@@ -37,6 +37,9 @@ _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
 _CONFIDENCE = 0.95
+_OF_EACH_RUN = "heading_bias"
+# Eigenvalues of correlations that are nothing but rounding.
+_NOTHING = 1e-12
 # Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
 # 1 % (chi-square with two degrees of freedom, halved; the rate's end at zero makes it a little stricter).
 _WORTH_SLIPS = 4.6
@@ -65,6 +68,8 @@ class Fit:
     sized : tuple of (tuple of str, float)
         Noises by what their variances are known with: names, and degrees of freedom. Others are taken as
         known.
+    common : ndarray or None
+        That part of `covariance` that is one draw for all runs; None: all of it but for the heading bias.
     nll : float
         Mean negative log-likelihood of a window.
     slips : Slips or None
@@ -80,6 +85,7 @@ class Fit:
     nll: float
     slips: Slips | None = None
     sized: tuple[tuple[tuple[str, ...], float], ...] = ()
+    common: FloatArray | None = None
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""
@@ -184,6 +190,28 @@ def of_constants(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     values, vectors = np.linalg.eigh(cov / np.outer(safe, safe))
     factor = columns @ (safe[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
     return np.asarray(factor), np.asarray(factor @ factor.transpose(0, 2, 1))
+
+
+def common_of_constants(found: Segments, fit: Fit) -> FloatArray:
+    """Return a factor of what the constants make of each window's error in all runs alike, shape (k, 3, c).
+
+    Windows of different runs share the c draws; models with the same errors of what carries over have the
+    same draws. A bias that each run has anew has that part of its error that goes with the others.
+    """
+    keys = [key for key in fit.constants if key in found.columns and key in fit.names]
+    pick = [fit.names.index(key) for key in keys]
+    errors = fit.covariance if fit.common is None else fit.common
+    common = pick if fit.common is not None else [fit.names.index(k) for k in keys if k != _OF_EACH_RUN]
+    if not common:
+        return np.zeros((len(found), 3, 0))
+    sd = np.sqrt(np.maximum(np.diag(errors), 0.0))
+    safe = np.where(sd > 0.0, sd, 1.0)
+    scaled = errors / np.outer(safe, safe)
+    values, vectors = np.linalg.eigh(scaled[np.ix_(common, common)])
+    known = values > _NOTHING
+    root = scaled[np.ix_(pick, common)] @ (vectors[:, known] / np.sqrt(values[known]))
+    columns = np.stack([found.columns[key] for key in keys], axis=-1)
+    return np.asarray(columns @ (safe[pick, None] * root))
 
 
 def fit(
