@@ -40,6 +40,7 @@ from driftgate.predict.filter import (
     reset_normal,
     start_filter,
 )
+from driftgate.predict.late_white import no_white
 from driftgate.predict.linear import WHITE, TickModel, tick_model
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
@@ -137,16 +138,16 @@ class _Pass:
             off[row] = self.table.constants[position].mean
         sensitivity[3:6, :count] = start.columns + own
         sensitivity[3:6, count] = start.mean + off
-        white = np.zeros((len(WHITE_SOURCES), 6, 6))
+        white = no_white(len(WHITE_SOURCES), late=bool(self.readings.last))
         fixed = np.zeros((3, count + 1))
-        return State(sensitivity, white, np.zeros(6), start_filter(self.filter), fixed, {})
+        return State(sensitivity, white, start_filter(self.filter), fixed, {})
 
     def _tick(self, state: State, k: int) -> None:
         a = self.ticks.transition[k]
         state.sensitivity = a @ state.sensitivity + self.ticks.columns[k]
-        state.white = a @ state.white @ a.T
-        state.white[: len(WHITE)] += self.ticks.white[k]
-        state.timing = a @ state.timing + self.ticks.stretch[k]
+        state.white.moved(a)
+        state.white.cov[: len(WHITE), :6, :6] += self.ticks.white[k]
+        state.white.timing[:6] += self.ticks.stretch[k]
         timeline = self.plan.timeline
         ds, dl, dth = (float(v) for v in timeline.twist[k])
         dt = float(timeline.time_s[k + 1] - timeline.time_s[k])
@@ -158,17 +159,17 @@ class _Pass:
     def _record(self, state: State, knot: int) -> None:
         rows = state.sensitivity[3:6, :-1] * self.spread
         self.knot_mean[knot] = state.sensitivity[3:6, -1]
-        timing = self.table.noise.step_timing * state.timing[3:6]
-        self.knot_cov[knot] = rows @ rows.T + state.white[:, 3:6, 3:6].sum(axis=0) + np.outer(timing, timing)
+        timing = self.table.noise.step_timing * state.white.timing[3:6]
+        white = state.white.cov[:, 3:6, 3:6].sum(axis=0)
+        self.knot_cov[knot] = rows @ rows.T + white + np.outer(timing, timing)
 
     def _end_step(self, state: State, step: int) -> None:
         planned = self.plan.steps[step]
         noise = self.table.noise
         if noise.step_timing > 0.0:
-            state.white[WHITE_ROW["step_timing"]] += noise.step_timing**2 * np.outer(
-                state.timing, state.timing
-            )
-        state.timing = np.zeros(6)
+            stretch = state.white.timing
+            state.white.cov[WHITE_ROW["step_timing"]] += noise.step_timing**2 * np.outer(stretch, stretch)
+        state.white.timing = np.zeros_like(state.white.timing)
         contact = self.plan.contacts.get(step)
         if contact is not None:
             self._contact(state, step)
@@ -179,7 +180,7 @@ class _Pass:
     def _settle(self, state: State, first: int, last: int) -> None:
         noise, timeline = self.table.noise, self.plan.timeline
         course = settle_course(timeline.twist[first:last], float(timeline.pose[last, 2]))
-        row = state.white[WHITE_ROW["settling"]]
+        row = state.white.cov[WHITE_ROW["settling"], :6, :6]
         turn = np.array([0.0, 0.0, 1.0, 0.0, 0.0, 1.0])
         row += noise.settle_heading_rad**2 * np.outer(turn, turn)
         if course is not None:
@@ -206,7 +207,7 @@ class _Pass:
             + np.outer(jump.tilt, tilt)
             + np.outer(jump.known, known)
         )
-        state.white = jump.matrix @ state.white @ jump.matrix.T
+        state.white.moved(jump.matrix)
         if reset is not None:
             state.filter = reset_normal(state.filter, edge.normal, reset.position, reset.heading)
             state.links = reset_links(state.links, edge.normal, np.ones(1, dtype=bool))
@@ -225,11 +226,11 @@ class _Pass:
         count = len(self.table.constants)
         wanted = wanted_rows(self.attach, moment, len(self.table.constants))
         error = state.sensitivity[3:6] - wanted
-        by_source = shares_by_source(error, state.white[:, 3:6, 3:6], self.table)
+        by_source = shares_by_source(error, state.white.cov[:, 3:6, 3:6], self.table)
         estimation = state.sensitivity[3:6] - state.sensitivity[0:3]
         swap = np.hstack([-np.eye(3), np.eye(3)])
         tracking = state.sensitivity[0:3]
-        white = state.white.sum(axis=0)
+        white = state.white.cov[:, :6, :6].sum(axis=0)
         spread2 = self.spread**2
         clock_mean, clock_sd = self._clock(moment.knot)
         return MomentCovariance(
@@ -238,7 +239,7 @@ class _Pass:
             by_source=by_source,
             columns=error[:, :count] * self.spread,
             mean_by_source=means_by_source(error, self.table),
-            guessed=guessed_part(error, state.white[:, 3:6, 3:6], self.table),
+            guessed=guessed_part(error, state.white.cov[:, 3:6, 3:6], self.table),
             between_fields=between_fields_part(error, self.table),
             estimation_mean=estimation[:, count].copy(),
             estimation_cov=(estimation[:, :count] * spread2) @ estimation[:, :count].T

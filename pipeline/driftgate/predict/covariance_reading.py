@@ -29,6 +29,7 @@ from driftgate.predict.filter import (
     turning_gain_of,
 )
 from driftgate.predict.filter_model import FilterModel
+from driftgate.predict.late_white import White
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import SourceTable
 from driftgate.predict.values import BoolArray
@@ -48,8 +49,7 @@ class State:
     """What is carried from knot to knot."""
 
     sensitivity: FloatArray  # (6, m + 1), last column the known part
-    white: FloatArray  # (sources, 6, 6)
-    timing: FloatArray  # (6,), effect of this step's own stretch
+    white: White
     filter: Six
     fixed: FloatArray  # (3, m + 1), sum of all fixes so far
     links: Links  # of the filter's errors to what it takes as constant
@@ -116,9 +116,11 @@ class Readings:
         self.paired: set[int] = set()
         self.streak = [(0, -1)] * len(self.slots.names)
         self.taken, self.compared = echo_knots(prepared, table.off), compared_knots(prepared, table.off)
-        late = self.taken[self.taken != readings.knot]
+        late = np.flatnonzero((self.taken != readings.knot) & readings.nominal)
+        # The last reading that may be used of each echo that is kept: then it can be forgotten.
+        self.last = {int(self.taken[r]): r for r in late.tolist() if self._reason(r).tried}
         # Truth, and belief without the fixes, at the echo of readings that arrive later.
-        self.echoed: dict[int, FloatArray] = {int(knot): np.zeros((6, 0)) for knot in late}
+        self.echoed: dict[int, FloatArray] = {int(self.taken[r]): np.zeros((6, 0)) for r in late}
 
     def keep_echo(self, state: State, knot: int) -> None:
         """Keep truth and belief at a knot if a reading taken there arrives later."""
@@ -126,8 +128,15 @@ class Readings:
             kept = state.sensitivity.copy()
             kept[0:3] -= state.fixed
             self.echoed[knot] = kept
+        if knot in self.last:
+            state.white.keep(knot)
 
     def read(self, state: State, r: int) -> None:
+        """Put one reading through the stages, then forget its echo if it was the last one of it."""
+        self._read(state, r)
+        state.white.drop([knot for knot in state.white.copies if self.last[knot] <= r])
+
+    def _read(self, state: State, r: int) -> None:
         """Put one reading through the stages, with its partner if it has one; a fix moves the belief."""
         if not self.plan.timeline.readings.nominal[r]:
             return
@@ -286,8 +295,7 @@ class Readings:
         truth, belief = state.sensitivity[3:6], state.sensitivity[0:3]
         then = self.echoed.get(int(self.taken[r]))
         if then is not None:
-            # An old reading tells of the truth at its echo. The white part of what happened since is
-            # left out: it is that of a few ticks.
+            # An old reading tells of the truth at its echo.
             truth = then[3:6]
             if self.prepared.case.robot.correction.compensate_latency:
                 belief = then[0:3] + state.fixed
@@ -333,16 +341,25 @@ class Readings:
         state.sensitivity[0:3] += np.outer(k, innovation)
         state.fixed += np.outer(k, innovation)
         sensors = self.prepared.case.robot.sensors
-        true_row = sum(w * self._stretch(sensors[seen.sensor]) * _row(seen.drawn) for seen, w in scalar.parts)
-        matrix = np.eye(6)
-        matrix[0:3, 0:3] -= np.outer(k, scalar.h)
-        matrix[0:3, 3:6] += np.outer(k, true_row)
-        state.white = matrix @ state.white @ matrix.T
-        state.timing = matrix @ state.timing
+        look = np.asarray(
+            sum(
+                w
+                * state.white.look(
+                    seen.h,
+                    self._stretch(sensors[seen.sensor]) * _row(seen.drawn),
+                    knot if (knot := int(self.taken[seen.r])) in state.white.copies else None,
+                    self.prepared.case.robot.correction.compensate_latency,
+                )
+                for seen, w in scalar.parts
+            )
+        )
+        column = state.white.gain(k)
+        matrix = np.eye(len(column)) + np.outer(column, look)
+        state.white.fixed(matrix)
         for r in gains:
             gains[r] = matrix @ gains[r]
         for seen, weight in scalar.parts:
-            gains[seen.r] = gains.get(seen.r, np.zeros(6)) + np.append(weight * k, np.zeros(3))
+            gains[seen.r] = gains.get(seen.r, np.zeros(len(column))) + weight * column
 
     def _add_noise(self, state: State, gains: dict[int, FloatArray], *readings: _Seen) -> None:
         """Add what the noise of the readings used at one instant does to the belief."""
@@ -354,10 +371,10 @@ class Readings:
             gain = np.outer(k, k)
             if noise is not None and "range_noise" not in self.table.off:
                 sd = noise.at_zero + noise.per_range * float(seen.range_m)
-                state.white[WHITE_ROW["range_noise"]] += sd**2 * gain
+                state.white.cov[WHITE_ROW["range_noise"]] += sd**2 * gain
             if "quantisation" not in self.table.off and f"quantisation:{sensor.id}" not in self.index:
                 # Rounding to a step q is uniform over q: variance q^2/12 (JCGM 100:2008, F.2.2.1).
-                state.white[WHITE_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
+                state.white.cov[WHITE_ROW["quantisation"]] += sensor.resolution**2 / 12.0 * gain
 
     def _persists(self, slot: int, surface: int) -> bool:
         """Count a reading that passed so far; the n-th in a row on one surface and later ones are used."""
