@@ -145,6 +145,8 @@ def test_law_ended_from_outside(project, temporary, number):
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # Whoever runs the tests may have told their processes to stay when a terminal goes.
+        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),
     )
     try:
         deadline = time.monotonic() + 60.0
