@@ -155,6 +155,17 @@ def test_dependent_series_count_less():
     assert effective_count(series) == pytest.approx(20000 / 9.0, rel=0.2)
 
 
+def test_mc_what_is_constant_all_through_is_one_value():
+    """10 mm that stay and 3 mm that come and go, in units of what is predicted: as good as one error."""
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        series = np.zeros((500, 2))
+        for i in range(1, 500):
+            series[i] = 0.8 * series[i - 1] + 0.6 * rng.standard_normal(2)
+        signed = (10.0 * rng.choice([-1.0, 1.0], 2) + 3.0 * series) / np.hypot(10.0, 3.0)
+        assert effective_count(signed) < 2.0
+
+
 def test_the_worst_word_counts():
     """One overconfident score makes the whole overconfident."""
     assert worst(["calibrated", "cannot say"]) == "cannot say"

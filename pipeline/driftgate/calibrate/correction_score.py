@@ -114,7 +114,11 @@ def score_correction(
     inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
     own = alone[scored] - track.reference[scored, :2]
     counts = {o.name.lower(): int(np.count_nonzero(replayed.outcome == o)) for o in Outcome}
-    independent = float(np.mean([effective_count(column) for column in position.T]))
+    # Signed, and by the filter's own covariance: what is constant all through a run must not drop out.
+    first = error[:, 0] / np.sqrt(xx)
+    second = (error[:, 1] - xy / xx * error[:, 0]) / np.sqrt(yy - xy**2 / xx)
+    white = np.stack([first, second], axis=-1)
+    independent = float(np.mean([effective_count(white[:, i]) for i in range(white.shape[1])]))
     strayed = int(np.count_nonzero(position.max(axis=0) > LOST_M))
     score = CorrectionScore(
         seeds=position.shape[1],

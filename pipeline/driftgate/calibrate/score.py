@@ -180,17 +180,22 @@ def chi_square_bounds(independent: float, dimensions: int, share: float = 0.95) 
 
 
 def effective_count(series: FloatArray) -> float:
-    """Return as how many independent values a dependent series counts.
+    """Return as how many independent values a dependent series counts whose mean should be zero.
 
     The length over the sum of the autocorrelations, pairs of which are added while they are positive (Geyer
-    1992, the initial positive sequence).
+    1992, the initial positive sequence). Nothing is taken off: what is the same all along is one value.
+
+    Parameters
+    ----------
+    series : ndarray, shape (n,) or (n, c)
+        Errors in units of what is predicted; components count together.
     """
-    n = len(series)
-    centred = series - series.mean()
-    variance = float(centred @ centred) / max(n, 1)
+    columns = series.reshape(len(series), -1)
+    n = len(columns)
+    variance = float(np.sum(np.square(columns))) / max(n, 1)
     if n < 4 or variance <= 0.0:
         return float(n)
-    power = np.abs(np.fft.rfft(centred, 2 * n)) ** 2
+    power = np.sum(np.abs(np.fft.rfft(columns, 2 * n, axis=0)) ** 2, axis=1)
     rho = np.fft.irfft(power)[:n] / n / variance
     pairs = rho[: n - n % 2].reshape(-1, 2).sum(axis=1)
     stop = int(np.argmax(pairs <= 0.0)) if np.any(pairs <= 0.0) else len(pairs)
