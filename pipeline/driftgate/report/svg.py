@@ -189,7 +189,7 @@ PATTERNS: Final = (
     + _stripes("loose", 5, '<path d="M0 0L5 5M0 5L5 0" class="p-loose" stroke-width=".5"/>')
     + _stripes("away", 6, '<path d="M0 6L6 0" class="p-soft" stroke-width="1"/>')
     + _stripes("poor", 5, '<circle cx="2.5" cy="2.5" r="1" class="p-dot"/>')
-    + _stripes("blocked", 5, '<path d="M1.5 0V5" class="p-loose" stroke-width="2.2"/>')
+    + _stripes("blocked", 5, '<path d="M1.5 0L1.5 5" class="p-loose" stroke-width="2.2"/>')
     + _stripes("moving", 5, '<path d="M0 1.5H5" class="p-soft" stroke-width="1.4"/>')
     + _stripes("refused", 4, '<path d="M0 0L4 4M0 4L4 0" class="p-bad" stroke-width=".9"/>')
     + _stripes("dark", 4, '<path d="M0 0L4 4" class="p-ink" stroke-width="1"/>')
