@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from driftgate.core.correlation import correlation_matrix, short_of
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.checks_correction import check_order, check_pairs
@@ -178,7 +177,12 @@ def _check_together(document: Document, robot: Robot) -> list[Finding]:
                 findings.append(document.finding("DG133", (*place, KEY), message, "give its 'fitted' error"))
             else:
                 pairs[name, other] = value
-    if not findings and short_of(correlation_matrix(sorted(known), pairs)) > _ROUNDED:
+    if findings or not pairs:
+        return findings
+    # Late: only a calibrated robot has correlations, and a fault in any other file is told without numpy.
+    from driftgate.core.correlation import correlation_matrix, short_of
+
+    if short_of(correlation_matrix(sorted(known), pairs)) > _ROUNDED:
         name, other = next(iter(pairs))
         place = ("errors", name, "fitted", "goes_with", other)
         message = "these correlations exclude each other: no three numbers go together like that"
