@@ -21,8 +21,8 @@ from plain_loop import PlainLoop, draw
 from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfaces, variants, workload
 
 from driftgate.predict import Prepared, covariance, prepare, run_trials
+from driftgate.predict.trials_engine import DEFAULT_BATCH as BATCH
 
-BATCH = 8192
 SEED = 1
 
 

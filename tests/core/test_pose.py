@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from driftgate.core.pose import compose, exp, inverse, log, wrap_angle
+from driftgate.core.pose import compose, exp, inverse, log, wrap_angle, wrap_angles
 
 TURNS = st.floats(-6.2, 6.2)
 WAYS = st.floats(-5.0, 5.0)
@@ -62,6 +62,14 @@ def test_law_wrap_keeps_the_direction(angle):
     assert -math.pi < wrapped <= math.pi
     assert math.cos(wrapped) == pytest.approx(math.cos(angle), abs=1e-12)
     assert math.sin(wrapped) == pytest.approx(math.sin(angle), abs=1e-12)
+
+
+@given(st.floats(-100.0, 100.0))
+def test_law_arrays_wrap_as_numbers_do(angle):
+    """Arrays of angles wrap to the same directions, in [-pi, pi)."""
+    (found,) = wrap_angles(np.array([angle])).tolist()
+    assert -math.pi <= found < math.pi
+    assert math.remainder(found - wrap_angle(angle), math.tau) == pytest.approx(0.0, abs=1e-12)
 
 
 def test_law_half_turn_wraps_to_plus_pi():

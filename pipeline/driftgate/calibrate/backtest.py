@@ -19,7 +19,7 @@ from driftgate.calibrate.fit import (
 )
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, score
-from driftgate.calibrate.usual import CONSTANTS, in_words
+from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, in_words
 from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
@@ -33,8 +33,6 @@ from driftgate.schema.robot import Robot
 # walks per second and per radian gave nothing more.
 USUAL_CONSTANTS = ("heading_bias", "heading_scale", "crab_angle", "heading_latency")
 USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position", "jitter:heading")
-# How wide a prior is against what is usual: it holds what no window shows and pulls at nothing else.
-BESIDE_USUAL = 10.0
 # Constants that are like another one in size.
 _LIKE = {"sideways_scale": "distance_scale", "lateral_slip:speed": "heading_latency"}
 _WALKS = ("distance_walk", "lateral_walk", "heading_walk")

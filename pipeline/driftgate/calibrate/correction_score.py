@@ -17,7 +17,7 @@ from driftgate.calibrate.score import (
     would_name,
 )
 from driftgate.calibrate.windows import BoolArray, Track
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.judge.bounds import interval
 from driftgate.judge.consistency import COVERAGE, INNOVATIONS
 from driftgate.predict.values import Outcome
@@ -107,7 +107,7 @@ def score_correction(
     )
     position = np.hypot(error[:, 0], error[:, 1])
     turned = replayed.belief[scored, 2] - track.reference[scored, 2, None]
-    turned = np.remainder(turned + np.pi, 2.0 * np.pi) - np.pi
+    turned = wrap_angles(turned)
     accepted = replayed.outcome == Outcome.ACCEPTED
     used = replayed.squared[accepted]
     normal = float(np.nanmean(used)) if np.isfinite(used).any() else float("nan")

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.calibrate.windows import Track, Windows
-from driftgate.core.pose import FloatArray, compose, inverse
+from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
 from driftgate.predict.increments import (
     DRIFT_KEYS,
     DriftConstants,
@@ -116,7 +116,7 @@ def segments(track: Track, windows: Windows, constants: Mapping[str, float]) -> 
     predicted = compose(inverse(path[start]), path[end])
     true = compose(inverse(track.reference[start]), track.reference[end])
     error = compose(inverse(predicted), true)
-    error[:, 2] = np.remainder(error[:, 2] + np.pi, 2.0 * np.pi) - np.pi
+    error[:, 2] = wrap_angles(error[:, 2])
     by_constant = increment_columns(track.twist, track.duration_s, values, track.moving)
     jacobian = chord(twist)[1]
     if "sideways_scale" not in constants:

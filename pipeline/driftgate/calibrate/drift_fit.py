@@ -13,15 +13,19 @@ from driftgate.calibrate.chain import JITTERS, LoggedRun, block_of
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundNumber, FoundSource
 from driftgate.calibrate.mixed import Block, Component, Mixed, component, fit_mixed
-from driftgate.calibrate.usual import CONSTANTS, NOISES, UsualConstant, UsualNoise, in_words
+from driftgate.calibrate.usual import (
+    BESIDE_USUAL,
+    CONSTANTS,
+    FEWEST_RUNS,
+    NOISES,
+    UsualConstant,
+    UsualNoise,
+    in_words,
+)
 from driftgate.core.errors import ModelError
 from driftgate.schema.drift import ErrorSources, LateralSlip
 
-# Fewer runs than this show no scatter worth the name.
-LEAST_RUNS = 3
 _ROUNDS = 3
-# The prior is so many times as wide as what is usual: it holds what no run shows and pulls at nothing else.
-_PRIOR = 10.0
 # Where the search for a spread begins, as a share of the constant's usual size.
 _SPREAD_SHARE = 0.3
 # A walk that may be so many times the usual size, and may be none, has not been found.
@@ -114,7 +118,7 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         raise ModelError("no run has two reference poses with a heading: nothing says where the robot was")
     overs = {usual.key: _over(usual, errors) for usual in CONSTANTS}
     between = [u for u in CONSTANTS if overs[u.key] == "run"]
-    varying = between if len(used) >= LEAST_RUNS else []
+    varying = between if len(used) >= FEWEST_RUNS else []
     # One or two runs do not show how much runs differ. That they do is no less true.
     assumed = {u.key: _usual_spread(u, errors) for u in between if u not in varying}
     noises = [usual for usual in NOISES if _shows(used, usual.key)]
@@ -201,7 +205,7 @@ def _settled(
 ) -> tuple[dict[str, float], Mixed]:
     """Fit, and fit again about what was found: the model is linear about the constants taken."""
     keys = [usual.key for usual in CONSTANTS]
-    prior = np.array([_PRIOR * usual.size for usual in CONSTANTS])
+    prior = np.array([BESIDE_USUAL * usual.size for usual in CONSTANTS])
     at = dict.fromkeys(keys, 0.0)
     mixed: Mixed | None = None
     for _ in range(_ROUNDS):
@@ -333,10 +337,10 @@ def _missing(
     found = []
     if used < given:
         found.append(f"{given - used} of {given} runs: fewer than two reference poses with a heading")
-    if used < LEAST_RUNS:
+    if used < FEWEST_RUNS:
         names = ", ".join(in_words(c.usual.key) for c in constants if c.assumed is not None)
         found.append(
-            f"how much runs differ ({names}): drive {LEAST_RUNS} runs or more, better six; until then it is "
+            f"how much runs differ ({names}): drive {FEWEST_RUNS} runs or more, better six; until then it is "
             "taken as the robot file has it, or else as large as the constant usually is"
         )
     for constant in constants:

@@ -78,6 +78,11 @@ def t_factor(confidence: float, freedom: float) -> float:
     return float(special.ndtri(p) if math.isinf(freedom) else special.stdtrit(freedom, p))
 
 
+def t_widening(freedom: float, confidence: float = 0.95) -> float:
+    """Return how much wider a normal distribution has to be to have the interval of Student's t."""
+    return t_factor(confidence, freedom) / t_factor(confidence, math.inf)
+
+
 def mean_and_spread(values: Sequence[float] | FloatArray) -> tuple[Estimate, Spread]:
     """Return the mean of independent runs with its standard error, and their standard deviation.
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import Segments
-from driftgate.calibrate.estimate import t_factor
+from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.likelihood import FLOOR, Prior, Stack, covariance, likelihood, maximum, uncertainty
 from driftgate.calibrate.slips import (
     SLIP,
@@ -36,7 +36,6 @@ _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
-_CONFIDENCE = 0.95
 _OF_EACH_RUN = "heading_bias"
 # Eigenvalues of correlations that are nothing but rounding.
 _NOTHING = 1e-12
@@ -113,8 +112,7 @@ def covariance_of(found: Segments, fit: Fit) -> FloatArray:
 
 def _wider(fit: Fit) -> dict[str, float]:
     """Return by how much each noise's variance is larger in a prediction, for being an estimate."""
-    known = t_factor(_CONFIDENCE, math.inf)
-    return {name: (t_factor(_CONFIDENCE, f) / known) ** 2 for names, f in fit.sized for name in names}
+    return {name: t_widening(f) ** 2 for names, f in fit.sized for name in names}
 
 
 def doubt_of_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> FloatArray:

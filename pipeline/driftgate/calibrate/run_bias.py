@@ -12,22 +12,18 @@ standstill. What a prediction may know of it depends on what is asked:
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from driftgate.calibrate.estimate import t_factor
+from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.tracks import bias_at_rest
-from driftgate.calibrate.usual import CONSTANTS
+from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track
 
 BIAS = "heading_bias"
-# Fewer runs than this show no spread worth the name.
-FEWEST_RUNS = 3
-_CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)
@@ -88,7 +84,7 @@ def with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
     keep = [i for i, name in enumerate(found.names) if name not in own]
     covariance = np.zeros((len(keep) + 1, len(keep) + 1))
     count = len(own)
-    wider = t_factor(_CONFIDENCE, count - 1.0) / t_factor(_CONFIDENCE, math.inf)
+    wider = t_widening(count - 1.0)
     covariance[0, 0] = wider**2 * float(biases.var(ddof=1)) * (1.0 + 1.0 / count)
     covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
     names = (BIAS, *(found.names[i] for i in keep))
@@ -147,5 +143,5 @@ def _size_of_few(biases: Sequence[float]) -> float:
     count = len(biases)
     if not count:
         return usual
-    wider = t_factor(_CONFIDENCE, float(count)) / t_factor(_CONFIDENCE, math.inf)
+    wider = t_widening(float(count))
     return max(usual, wider * float(np.sqrt(np.mean(np.square(biases)))))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.calibrate.estimate import t_factor
+from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.windows import BoolArray, IntArray, Track
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
@@ -18,7 +18,6 @@ from driftgate.logs.values import Log
 SHORTEST_REST_S = 1.0
 # Into so many parts a standstill is cut to see how its rate wanders: more would take jitter for a walk.
 _REST_BLOCKS = 8
-_CONFIDENCE = 0.95
 
 
 def track_of(log: Log) -> Track:
@@ -134,5 +133,5 @@ def _error_of_walk(time: FloatArray, heading: FloatArray) -> float:
     whole = float(time[-1] - time[0])
     left = turned - (heading[-1] - heading[0]) / whole * lasted
     walk = float(np.sum(left**2 / lasted)) / (count - 1)
-    wider = t_factor(_CONFIDENCE, count - 1.0) / t_factor(_CONFIDENCE, math.inf)
+    wider = t_widening(count - 1.0)
     return wider * math.sqrt(1.2 * walk / whole)

@@ -10,7 +10,7 @@ import numpy as np
 from driftgate.calibrate.chain import SpotTrack
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.windows import BoolArray, IntArray
-from driftgate.core.pose import FloatArray, compose, exp, inverse, log
+from driftgate.core.pose import FloatArray, compose, exp, inverse, log, wrap_angles
 
 # How far from a reference pose the path is taken as known: errors grow with the way. [m, rad]
 NEAR_M, NEAR_RAD = 0.25, 0.3
@@ -68,7 +68,7 @@ def true_path(track: SpotTrack, constants: Mapping[str, float], time_s: FloatArr
     ahead = compose(track.reference[known[low]], compose(inverse(path[known[low]]), reckoned))
     back = compose(track.reference[known[high]], compose(inverse(path[known[high]]), reckoned))
     gap = back - ahead
-    gap[:, 2] = np.remainder(gap[:, 2] + np.pi, 2.0 * np.pi) - np.pi
+    gap[:, 2] = wrap_angles(gap[:, 2])
     nearest = np.where((from_high < from_low) & (high > low), high, low)
     inside = (time_s >= track.time_s[0]) & (time_s <= track.time_s[-1])
     near = inside & (np.minimum(from_low, np.where(high > low, from_high, np.inf)) <= 1.0)

@@ -10,6 +10,10 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+# Fewer runs than this show no spread worth the name.
+FEWEST_RUNS: Final = 3
+# How wide a prior is against what is usual: it holds what no run shows and pulls at nothing else.
+BESIDE_USUAL: Final = 10.0
 _DEG = math.pi / 180.0
 
 

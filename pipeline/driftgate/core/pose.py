@@ -23,6 +23,11 @@ def wrap_angle(angle_rad: float) -> float:
     return math.pi if wrapped == -math.pi else wrapped
 
 
+def wrap_angles(angle_rad: FloatArray) -> FloatArray:
+    """Return the same angles in [-pi, pi). [rad]"""
+    return np.remainder(angle_rad + np.pi, 2.0 * np.pi) - np.pi
+
+
 def cos_sin(angle_rad: FloatArray | float) -> tuple[FloatArray, FloatArray]:
     """Return cosine and sine of an angle, by the tangent of its half.
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.predict.values import BoolArray, Moment, MomentTrials
 from driftgate.schema.routine import AngleBand, Band, Tolerance
 
@@ -98,7 +98,7 @@ def error_on(axis: str, trials: MomentTrials) -> FloatArray:
         return np.hypot(trials.error[:, 0], trials.error[:, 1])
     # A full turn too many leaves the robot looking the same way.
     with np.errstate(invalid="ignore"):
-        return np.remainder(trials.error[:, 2] + np.pi, 2.0 * np.pi) - np.pi
+        return wrap_angles(trials.error[:, 2])
 
 
 def share_used(error: FloatArray, low: float | None, high: float | None) -> FloatArray:

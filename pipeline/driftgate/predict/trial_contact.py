@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.plan.values import Contact, PlannedStep
 from driftgate.predict.increments import DriftConstants, true_increment
 from driftgate.predict.trial_motion import Poses, Walk
@@ -126,7 +126,7 @@ def square_up(
     # A share below zero puts a robot that began inside the real wall back onto it.
     share = np.where(touched, share, longest)
     wall_course = np.arctan2(-line.ny, -line.nx) - (np.pi if step.backwards else 0.0)
-    pivot = np.where(touched, np.remainder(wall_course - touch_heading + np.pi, 2.0 * np.pi) - np.pi, 0.0)
+    pivot = np.where(touched, wrap_angles(wall_course - touch_heading), 0.0)
     cx, cy = (np.where(first, corners[0][i], corners[1][i]) for i in (0, 1))
     cp, sp = np.cos(pivot), np.sin(pivot)
     swing_x, swing_y = cx - (cp * cx - sp * cy), cy - (sp * cx + cp * cy)

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from driftgate.report.compare_model import Comparison
 from driftgate.report.digits import together_words, trials_words, used_words
 from driftgate.report.erosion import change_words, loosening_lines
-from driftgate.report.html_case import case_html
+from driftgate.report.html_case import case_html, finding_words
 from driftgate.report.model import CaseReport, RunReport, tightest
-from driftgate.report.page import badge, cautions, esc, page, row, table, verdict, words_list
+from driftgate.report.page import badge, cautions, page, row, table, verdict, words_list
 from driftgate.report.picture import CasePicture
 from driftgate.report.style import asset
 from driftgate.report.svg import defs
+from driftgate.report.text import esc
 
 
 def render_html(
@@ -40,11 +41,7 @@ def render_html(
     body = [defs()]
     if report.findings:
         body.append("<h2>Findings</h2>")
-        body.append(
-            words_list(
-                [f"{f.level} {f.code} at {f.path}:{f.line}: {f.message}" for f in sorted(report.findings)]
-            )
-        )
+        body.append(words_list([finding_words(finding) for finding in sorted(report.findings)]))
     body += [_overview(report), *_changes(found)]
     body += [
         case_html(case, picture, number, report.seed)

@@ -20,7 +20,7 @@ from driftgate.report.html_tables import (
     verdict_table,
 )
 from driftgate.report.model import CaseReport
-from driftgate.report.page import badge, esc, scrolled, verdict, words_list
+from driftgate.report.page import badge, scrolled, verdict, words_list
 from driftgate.report.picture import CasePicture, Leg
 from driftgate.report.svg import step_mark
 from driftgate.report.svg_budget import budget_svg
@@ -28,6 +28,7 @@ from driftgate.report.svg_field import field_svg
 from driftgate.report.svg_target import limit_line, target_svg
 from driftgate.report.svg_time import time_svg
 from driftgate.report.terminal import notes, status_words
+from driftgate.report.text import esc
 
 _MOST_GROUPS = 8
 _CLOSE_WORDS: Final = (

@@ -18,11 +18,12 @@ from driftgate.report.digits import (
     together_words,
 )
 from driftgate.report.model import CaseReport, ReadingRow
-from driftgate.report.page import esc, header_cell, row, scrolled, table, verdict
+from driftgate.report.page import header_cell, row, scrolled, table, verdict
 from driftgate.report.picture import CasePicture, FailedTrial, Instant, Leg, Strip
 from driftgate.report.svg import step_mark
 from driftgate.report.svg_marks import letter
 from driftgate.report.terminal import contact_words, guess_words, status_words
+from driftgate.report.text import esc
 
 _VERDICT_HEADER: Final = (
     *("tolerance", "verdict", "#probability", "#interval", "#needed", "axis", "#allowed"),

@@ -31,9 +31,10 @@ from driftgate.report.night_words import (
     verdict_changes,
     worst_faults,
 )
-from driftgate.report.page import badge, cautions, esc, page, row, table, verdict, words_list
+from driftgate.report.page import badge, cautions, page, row, table, verdict, words_list
 from driftgate.report.style import asset, heats_css
 from driftgate.report.symbols import SIGNS
+from driftgate.report.text import esc
 
 _MOST_PLOTS: Final = 120
 _SHOWN_PLOTS: Final = 12

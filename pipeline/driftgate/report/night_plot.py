@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import Final
 
 from driftgate.judge.bounds import wilson_interval
 from driftgate.report.digits import percent
 from driftgate.report.night_model import Change, Series
-from driftgate.report.text import plain
+from driftgate.report.text import esc
 
 WIDTH: Final = 300
 HEIGHT: Final = 120
@@ -70,7 +69,7 @@ def trend_plot(series: Series, changes: list[Change]) -> str:
     points = " ".join(f"{x_of(i):.1f},{y_of(share):.1f}" for i, share in zip(shown, shares, strict=True))
     parts.append(f'<polyline class="path" points="{points}"/>')
     for i, share in zip(shown, shares, strict=True):
-        tip = _escaped(f"{series.nights[i]}: {percent(share, digits=2)} of {series.trials[i]}")
+        tip = esc(f"{series.nights[i]}: {percent(share, digits=2)} of {series.trials[i]}")
         place = f'cx="{x_of(i):.1f}" cy="{y_of(share):.1f}" r="2.5"'
         parts.append(f'<circle class="dot" {place}><title>{tip}</title></circle>')
     words = (
@@ -79,7 +78,7 @@ def trend_plot(series: Series, changes: list[Change]) -> str:
     )
     return (
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" height="{HEIGHT}" role="img" '
-        f'aria-label="{_escaped(words)}">{"".join(parts)}</svg>'
+        f'aria-label="{esc(words)}">{"".join(parts)}</svg>'
     )
 
 
@@ -94,10 +93,5 @@ def _axis(series: Series, first: int, low: float, high: float, y_low: float, y_h
         texts.append((WIDTH - _RIGHT, HEIGHT - 6, "end", series.nights[-1]))
     lines = f'<path class="axis" d="M{_LEFT} {y_high:.1f}V{y_low:.1f}H{WIDTH - _RIGHT}"/>'
     return lines + "".join(
-        f'<text x="{x}" y="{y:.1f}" text-anchor="{anchor}">{_escaped(text)}</text>'
-        for x, y, anchor, text in texts
+        f'<text x="{x}" y="{y:.1f}" text-anchor="{anchor}">{esc(text)}</text>' for x, y, anchor, text in texts
     )
-
-
-def _escaped(text: str) -> str:
-    return escape(plain(text), quote=True)

@@ -5,17 +5,11 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence
-from html import escape
 
 from driftgate.report.caution import FULL
 from driftgate.report.style import colours_css
 from driftgate.report.symbols import STYLES, sign
-from driftgate.report.text import plain
-
-
-def esc(text: str) -> str:
-    """Return a text from anywhere as the page shows it: markup in it is text."""
-    return escape(plain(text), quote=True)
+from driftgate.report.text import esc
 
 
 def policy(style: str, script: str) -> str:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from html import escape
 from typing import Final
 
 from driftgate.report.style import asset, colours_css
-from driftgate.report.text import plain
+from driftgate.report.text import esc
 
 Point = tuple[float, float]
 
@@ -25,11 +24,6 @@ def num(value: float, digits: int = 1) -> str:
     text = f"{value:.{digits}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return "0" if text in ("-0", "") else text
-
-
-def esc(text: str) -> str:
-    """Return a text from anywhere as markup shows it."""
-    return escape(plain(text), quote=True)
 
 
 def title(text: str) -> str:

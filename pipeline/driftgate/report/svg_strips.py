@@ -7,8 +7,9 @@ from typing import Final
 
 from driftgate.report.model import ReadingRow
 from driftgate.report.picture import Bin, CasePicture, Strip, View
-from driftgate.report.svg import esc, group, line, num, rect, step_mark, text, title
+from driftgate.report.svg import group, line, num, rect, step_mark, text, title
 from driftgate.report.svg_legend import Item
+from driftgate.report.text import esc
 
 # Height of a strip with its words.
 STRIP: Final = 56.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
+from html import escape
 
 from driftgate.core.render import LOG_COMMAND
 
@@ -31,6 +32,11 @@ def plain(text: str) -> str:
 def _escape(character: str) -> str:
     code = ord(character)
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def esc(text: str) -> str:
+    """Return a text from anywhere as HTML and SVG show it: markup in it is text."""
+    return escape(plain(text), quote=True)
 
 
 def markdown(text: str) -> str:

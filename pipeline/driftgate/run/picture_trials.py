@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.judge.along import distance_quantile, sample_quantile, size_quantile
 from driftgate.judge.causes import CauseFinder
 from driftgate.judge.ratio import limits_of
@@ -60,7 +60,7 @@ def picture_instants(prepared: Prepared, predicted: CovarianceResult, sample: Sa
     heading = size_quantile(mean[:, 2], np.sqrt(np.maximum(cov[:, 2, 2], 0.0)), SHARE)
     off = sample.record.off_plan(knots)[:, :, : sample.sampled]
     off_m = sample_quantile(np.hypot(off[:, 0], off[:, 1]), SHARE)
-    off_rad = sample_quantile(np.abs(_wrapped(off[:, 2])), SHARE)
+    off_rad = sample_quantile(np.abs(wrap_angles(off[:, 2])), SHARE)
     step = np.append(timeline.step, timeline.step[-1])
     found = []
     for i, knot in enumerate(knots.tolist()):
@@ -189,13 +189,9 @@ def picture_targets(prepared: Prepared, predicted: CovarianceResult, sample: Sam
 def _errors(sample: Sample, k: int, turned: bool) -> tuple[tuple[float, float, float, bool], ...]:
     trials: MomentTrials = sample.finder.replay.trials.moments[k]
     first, second = (trials.along, trials.across) if turned else (trials.error[:, 0], trials.error[:, 1])
-    heading, success = _wrapped(trials.error[:, 2]), sample.finder.success[k]
+    heading, success = wrap_angles(trials.error[:, 2]), sample.finder.success[k]
     shown = range(min(sample.sampled, _MOST_DOTS))
     return tuple((float(first[t]), float(second[t]), float(heading[t]), bool(success[t])) for t in shown)
-
-
-def _wrapped(angle: FloatArray) -> FloatArray:
-    return np.remainder(angle + np.pi, 2.0 * np.pi) - np.pi
 
 
 def sample_numbers(sampled: int, named: Sequence[int]) -> IntArray:

@@ -17,7 +17,7 @@ from driftgate.calibrate.tracks import Ranges, ranges_of
 from driftgate.calibrate.walls import wall_expecting
 from driftgate.calibrate.windows import Track
 from driftgate.core.findings import Finding
-from driftgate.core.pose import FloatArray, compose, inverse
+from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
 from driftgate.load.project import find_root
 from driftgate.logs import Log
 from driftgate.plan.values import Law
@@ -121,7 +121,7 @@ def _error_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
     if abs(log.time_s[near] - log.time_s[row]) > _NEAR_S:
         return None
     error = log.reference[near] - np.array(moment.pose)
-    error[2] = np.remainder(error[2] + np.pi, 2.0 * np.pi) - np.pi
+    error[2] = wrap_angles(error[2])
     return np.asarray(error)
 
 
