@@ -11,6 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -90,6 +91,24 @@ class Browser:
     def run(self, script: str, *arguments: Any) -> Any:
         """Run a script in the page and return what it returns."""
         return self.driver.execute_script(script, *arguments)
+
+    def printed(self, tries: int = 5) -> str:
+        """Return the page as a PDF, in base64.
+
+        Chromium's printing runs in a process of its own, which now and then is just ending from the print
+        before ("Printing failed"). A page that cannot be printed fails every time.
+        """
+        from selenium.common.exceptions import WebDriverException
+
+        for left in reversed(range(tries)):
+            try:
+                found = self.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": False})
+                return str(found["data"])
+            except WebDriverException as error:
+                if left == 0 or "Printing failed" not in str(error):
+                    raise
+            time.sleep(1.0)
+        raise AssertionError("no try")
 
     def all(self, selector: str) -> list[Any]:
         """Return the elements of a selector."""

@@ -46,8 +46,7 @@ def test_law_dark_is_dark_and_print_is_light(browser, any_page):
 def test_law_it_prints(browser, request, name):
     """A print has pages; patterns take a while, so one check will do."""
     browser.open(request.getfixturevalue(name))
-    printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": False})
-    assert len(printed["data"]) > 10_000
+    assert len(browser.printed()) > 10_000
 
 
 def test_law_nothing_moves_for_who_does_not_want_it(browser, any_page):
