@@ -3,9 +3,8 @@
 from types import SimpleNamespace
 
 import numpy as np
-import pytest
 
-from driftgate.judge.mishaps import Mishaps, seconds_of
+from driftgate.judge.mishaps import Mishaps
 from driftgate.predict.recorder import FALSE_RETURN, NO_ECHO
 from driftgate.predict.values import Outcome
 
@@ -185,14 +184,3 @@ def test_law_the_step_that_lost_most_is_told():
     lost = [(0, s, 1, GATE, NORTH, POT, NONE) for s in (0, 0, 2)]
     assert made(lost, planned=[0, 1, 2]).blocked(at(3), 0).words == "pot-a answered left in step 1"
     assert made(lost[1:], planned=[0, 1]).blocked(at(3), 0).words == "pot-a answered left in step 3"
-
-
-@pytest.mark.parametrize(("reading", "seconds"), [(0, 0.5), (1, 1.5)])
-def test_law_a_reading_arrives_at_its_knot(reading, seconds):
-    """On the plan's clock."""
-    plan = SimpleNamespace(
-        timeline=SimpleNamespace(
-            time_s=np.array([0.0, 0.5, 1.0, 1.5]), readings=SimpleNamespace(knot=np.array([1, 3]))
-        )
-    )
-    assert seconds_of(plan, reading) == seconds

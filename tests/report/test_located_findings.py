@@ -49,9 +49,14 @@ def verification(**changes):
     )
     fails = Finding("routines/up.yaml", 42, 3, "DG714", "on taped.yaml 'end' is judged 'fail'")
     mirrored = replace(fails, message="on taped.yaml, mirrored 'end' is judged 'fail'")
+
+    def risk(side, margin, reason, finding):
+        where = ("routines/up.yaml", "Up", side, "fail", "end", "x", 42)
+        return Risk(*where, 0.1, margin, 1024, reason, (replace(finding, line=40), finding))
+
     risks = (
-        Risk("routines/up.yaml", "Up", "as written", "fail", "end", "x", 42, 0.1, -0.09, 8192, "All offset."),
-        Risk("routines/up.yaml", "Up", "mirrored", "fail", "end", "x", 42, 0.1, -0.9, 1024, "All spread."),
+        risk("as written", -0.09, "All offset.", fails),
+        risk("mirrored", -0.9, "All spread.", mirrored),
     )
     plain = replace(
         everything(),

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.judge.reason import DescribeStep
-from driftgate.plan.values import IntArray, Plan
+from driftgate.plan.values import IntArray
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import FALSE_RETURN, NO_ECHO
 from driftgate.predict.story import Replay
@@ -156,8 +156,3 @@ class Mishaps:
             return None
         (kind, words), _ = min(why.items(), key=lambda item: (-item[1], item[0]))
         return Mishap(kind, words)
-
-
-def seconds_of(plan: Plan, r: int) -> float:
-    """Return when a reading arrives, on the plan's clock. [s]"""
-    return float(plan.timeline.time_s[plan.timeline.readings.knot[r]])

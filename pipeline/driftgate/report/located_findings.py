@@ -38,7 +38,7 @@ def _of_verify(finding: Finding, risks: list[Risk]) -> Located:
     item = located_finding(finding)
     rank: tuple[float, ...] = (_RANKS.get(finding.code, -1.0),)
     if finding.code == "DG714":
-        risk = next((risk for risk in risks if _is_of(risk, finding)), None)
+        risk = next((risk for risk in risks if _is_about(risk, finding)), None)
         margin = None if risk is None else risk.margin_now
         rank = (*rank, margin if margin is not None and math.isfinite(margin) else -math.inf)
         if risk is not None:
@@ -46,9 +46,9 @@ def _of_verify(finding: Finding, risks: list[Risk]) -> Located:
     return replace(item, rank=rank)
 
 
-def _is_of(risk: Risk, finding: Finding) -> bool:
-    mirrored = ", mirrored" in finding.message
-    return (risk.path, risk.line, risk.side == "mirrored") == (finding.path, finding.line, mirrored)
+def _is_about(risk: Risk, finding: Finding) -> bool:
+    """Say whether a finding is of the tolerance that makes a side of a routine as risky as it is."""
+    return risk.line == finding.line and finding in risk.failing
 
 
 def _because(risk: Risk) -> tuple[str, str]:

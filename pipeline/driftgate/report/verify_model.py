@@ -86,6 +86,8 @@ class Risk:
         That it took.
     reason : str
         Why, in a sentence or two.
+    failing : tuple of Finding
+        Each of its tolerances that does not hold, contact, or what makes the plan infeasible.
     """
 
     path: str
@@ -99,6 +101,7 @@ class Risk:
     margin_now: float | None
     trials: int
     reason: str
+    failing: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True)

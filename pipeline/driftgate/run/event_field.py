@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 from driftgate.core.findings import Finding
@@ -70,10 +71,9 @@ def field_of_the_day(
     )
 
 
-def field_findings(cases: Sequence[CaseReport]) -> list[Finding]:
+def field_findings(field: FieldOfTheDay) -> list[Finding]:
     """Return a finding for each tolerance that does not hold on the field of the day."""
-    # The reasons stand beside the ranking.
-    return [finding for case in cases for finding in not_holding(case, "DG714", reasons=False)]
+    return [finding for risk in field.risks for finding in risk.failing]
 
 
 def not_holding(case: CaseReport, code: str, reasons: bool = True) -> list[Finding]:
@@ -110,6 +110,11 @@ def _sortable(margin: float | None) -> float:
 
 
 def _risk(case: CaseReport, freeze: Freeze) -> Risk:
+    # The reason stands beside the ranking.
+    return replace(_tightest(case, freeze), failing=tuple(not_holding(case, "DG714", reasons=False)))
+
+
+def _tightest(case: CaseReport, freeze: Freeze) -> Risk:
     if case.verdict is None:
         errors = [f for f in case.findings if f.level == "error"]
         line = errors[0].line if errors else 0

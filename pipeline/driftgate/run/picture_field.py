@@ -70,17 +70,11 @@ def _taken(case: Case) -> dict[str, str]:
 
 
 def _thing(element: PlacedElement, strayed: tuple[Point, ...], taken: str) -> Thing:
-    source = element.source
-    x, y, heading = element.pose
-    corners: tuple[Point, ...] = ()
-    if element.outline.corners is not None:
-        c, s = math.cos(heading), math.sin(heading)
-        cx, cy = element.outline.corners.T
-        corners = _points(np.column_stack([x + c * cx - s * cy, y + s * cx + c * cy]))
+    source, corners = element.source, element.outline.corners
     return Thing(
         id=source.id,
-        corners=corners,
-        centre=(x, y),
+        corners=() if corners is None else _points(place(corners, source.at)),
+        centre=(source.at.x, source.at.y),
         radius_m=element.outline.radius_m or 0.0,
         scatter_m=(source.scatter.x, source.scatter.y),
         stray=0.0 if source.stray is None else source.stray.probability,

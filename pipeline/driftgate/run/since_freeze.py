@@ -14,14 +14,17 @@ from driftgate.judge.differences import differences
 from driftgate.load.document import Document
 from driftgate.load.manifest import frozen_document
 from driftgate.load.text import TextError, read_bytes, shorten
+from driftgate.report.manifest_text import ToolFacts
 from driftgate.run.cache_key import document_fingerprint
 from driftgate.run.freeze import plain_text
 from driftgate.run.status import counted
 from driftgate.schema.freeze import Freeze
-from driftgate.schema.waivers import GONE
+from driftgate.schema.waivers import GONE, TOOL
 
 _MOST_CHANGES: Final = 20
 _LINE_SHOWN: Final = 100
+# So many digits of a digest name it well enough.
+_SHORTEST_DIGEST: Final = 12
 
 
 @dataclass(frozen=True)
@@ -183,3 +186,23 @@ def _came_and_went(
 
 def _closest(path: str, candidates: Sequence[str]) -> str:
     return max(candidates, key=lambda c: (difflib.SequenceMatcher(None, c, path).ratio(), c), default="")
+
+
+def tool_change(freeze: Freeze, tool: ToolFacts, manifest: str) -> tuple[FileChange | None, list[Finding]]:
+    """Return whether the tool itself has changed, and a note where what it runs on has."""
+    then = freeze.tool
+    notes = []
+    pairs = [("python", then.python, tool.python), ("machine", then.machine, tool.machine)]
+    pairs += [(name, then.libraries.get(name, "none"), now) for name, now in tool.libraries.items()]
+    others = [f"{name} {old} -> {new}" for name, old, new in pairs if old != new]
+    if others:
+        message = f"driftgate runs on other software than at the freeze: {', '.join(others)}"
+        notes.append(Finding(manifest, 0, 0, "DG703", message, "note"))
+    if then.source == f"sha256:{tool.source}":
+        return None, notes
+    said = f"{then.version} then, {tool.version} now"
+    if then.version == tool.version:
+        short = then.source.removeprefix("sha256:")[:_SHORTEST_DIGEST]
+        said = f"version {tool.version}, but other source files ({short} then)"
+    finding = Finding(manifest, 0, 0, "DG703", f"driftgate itself has changed since the freeze: {said}")
+    return FileChange(TOOL, tool.source, (finding,)), notes

@@ -15,7 +15,6 @@ from driftgate.load.document import Document
 from driftgate.load.manifest import Manifest, load_manifest
 from driftgate.load.project import LoadedRoutine, find_root
 from driftgate.load.single import load_single
-from driftgate.report.manifest_text import ToolFacts
 from driftgate.report.model import CaseReport
 from driftgate.report.verify_model import FieldOfTheDay, MarginNow, Verification
 from driftgate.run.accepted import exception_findings, in_force
@@ -27,9 +26,10 @@ from driftgate.run.freeze import DEFAULT_MANIFEST, documents_of
 from driftgate.run.inputs import Inputs, load_inputs
 from driftgate.run.override import FieldOverride, check_override, load_override
 from driftgate.run.robot_files import changed_outputs, folder_findings, robot_files, shared_robot_files
-from driftgate.run.since_freeze import FileChange, SinceFreeze, changed_bytes, compare_files
+from driftgate.run.since_freeze import SinceFreeze, changed_bytes, compare_files, tool_change
 from driftgate.run.software import tool_facts
-from driftgate.run.status import Exit, counted, findings_status
+from driftgate.run.status import Exit, findings_status
+from driftgate.run.verify_outcome import verify_outcome
 from driftgate.run.waived import Consequence, Sorted, sort_out, worst_verdict
 from driftgate.schema.freeze import Freeze
 from driftgate.schema.waivers import TOOL, WaivedVerdict
@@ -38,8 +38,6 @@ if TYPE_CHECKING:
     from driftgate.run.workers import Crew
 
 WAIVERS_NAME: Final = "waivers.yaml"
-# So many digits of a digest name it well enough.
-SHORTEST_DIGEST: Final = 12
 
 
 @dataclass(frozen=True)
@@ -211,26 +209,6 @@ def _record(
     )
 
 
-def tool_change(freeze: Freeze, tool: ToolFacts, manifest: str) -> tuple[FileChange | None, list[Finding]]:
-    """Return whether the tool itself has changed, and a note where what it runs on has."""
-    then = freeze.tool
-    notes = []
-    pairs = [("python", then.python, tool.python), ("machine", then.machine, tool.machine)]
-    pairs += [(name, then.libraries.get(name, "none"), now) for name, now in tool.libraries.items()]
-    others = [f"{name} {old} -> {new}" for name, old, new in pairs if old != new]
-    if others:
-        message = f"driftgate runs on other software than at the freeze: {', '.join(others)}"
-        notes.append(Finding(manifest, 0, 0, "DG703", message, "note"))
-    if then.source == f"sha256:{tool.source}":
-        return None, notes
-    said = f"{then.version} then, {tool.version} now"
-    if then.version == tool.version:
-        short = then.source.removeprefix("sha256:")[:SHORTEST_DIGEST]
-        said = f"version {tool.version}, but other source files ({short} then)"
-    finding = Finding(manifest, 0, 0, "DG703", f"driftgate itself has changed since the freeze: {said}")
-    return FileChange(TOOL, tool.source, (finding,)), notes
-
-
 class _Verification:
     """One verification of a sound manifest."""
 
@@ -276,7 +254,9 @@ class _Verification:
         folder = self.settings.robot_files
         made = [] if folder is None else folder_findings(folder, self.routines, self.settings.today)
         findings = (*self.findings, *sorted_out.counting, *on_field, *made)
-        status, why = self.outcome(sorted_out, findings, reports, field)
+        status, why = verify_outcome(
+            self.freeze, self.since, self.changes, sorted_out, findings, reports, field
+        )
         return _record(self.settings, self.manifest, findings, sorted_out, rejudged, field, status, why)
 
     # --- judging again
@@ -342,65 +322,4 @@ class _Verification:
         cases = cases_on(self.routines, override, self.settings.today)
         reports, _ = judged_cases(self.check, cases, self.progress)
         field = field_of_the_day(override.document, self.routines, reports, self.freeze)
-        return field, field_findings(reports)
-
-    # --- the outcome
-
-    def outcome(
-        self,
-        found: Sorted,
-        findings: Sequence[Finding],
-        reports: Sequence[CaseReport],
-        field: FieldOfTheDay | None,
-    ) -> tuple[Exit, str]:
-        """Return the status and why, in one line."""
-        errors = [finding for finding in findings if finding.level == "error"]
-        all_the_same = _waived_words(found, reports)
-        let_through = len(self.changes) - len(found.open_files)
-        files = [path for path in found.open_files if path != TOOL]
-        parts = []
-        if files:
-            parts.append(f"{counted(len(files), 'file')} changed since the freeze")
-        if TOOL in found.open_files:
-            parts.append("driftgate itself has changed")
-        failing = {f.path for f in errors if f.code == "DG710"}
-        if failing:
-            parts.append(f"{counted(len(failing), 'changed routine')} {_do(len(failing), 'not pass')}")
-        others = {f.path for f in errors if f.code == "DG709"}
-        if others:
-            parts.append("other files for the robot")
-        if field is not None:
-            risky = [risk for risk in field.risks if risk.verdict != "pass"]
-            if risky:
-                many = f"{len(risky)} of {counted(len(field.risks), 'case')}"
-                parts.append(f"{many} {_do(len(risky), 'not hold')} on {field.path}")
-        if errors:
-            why = ", ".join(parts) or f"{counted(len(errors), 'finding')}"
-            return Exit.FAIL, why + all_the_same
-        frozen = self.unchanged()
-        if self.changes:
-            frozen = f"{counted(let_through, 'change')} since the freeze, each with a waiver"
-        if field is not None:
-            frozen += f"; every case holds on {field.path}"
-        return Exit.PASS, frozen + all_the_same
-
-    def unchanged(self) -> str:
-        """Return how many files are as frozen, and how many of them only in what they mean."""
-        alike = sum(note.code == "DG705" for note in self.since.notes)
-        if not alike:
-            return f"{counted(len(self.freeze.files), 'file')} as frozen"
-        same = len(self.freeze.files) - alike
-        edited = f"{alike} edited, but not in what {'it means' if alike == 1 else 'they mean'}"
-        return f"{counted(same, 'file')} as frozen, {edited}"
-
-
-def _waived_words(found: Sorted, reports: Sequence[CaseReport]) -> str:
-    """Return which routines waivers let through that do not pass; whoever reads one line has to see it."""
-    waived = {w.finding.path for w in found.waived if w.finding.code == "DG710"}
-    failing = sorted(waived & {report.path for report in reports if report.status == "fail"})
-    parts = [("predicted to fail", failing), ("left open", sorted(waived - set(failing)))]
-    return "".join(f"; waived, but {words}: {', '.join(paths)}" for words, paths in parts if paths)
-
-
-def _do(number: int, what: str) -> str:
-    return f"{'does' if number == 1 else 'do'} {what}"
+        return field, field_findings(field)
