@@ -212,11 +212,35 @@ def test_law_weighted_trials_that_fail_though_inside_count_by_weight():
     assert found.error_used <= found.used
 
 
+def test_law_what_weighted_trials_fail_of_counts_by_weight():
+    """Late or outside is told of the trials that decide, by weight, whatever plain ones beside them did."""
+    used, weights, pose = np.full(10_000, 0.5), np.ones(10_000), np.full(10_000, 0.5)
+    late = np.zeros(10_000, bool)
+    used[:30], late[:30] = np.inf, True  # late, of full weight
+    used[30:130], pose[30:130], weights[30:130] = 1.5, 1.5, 0.1  # outside: more of them, of less weight
+    sample = RareSample(used, weights, pose, late)
+    plain = verdict(late=0, outside=50)
+    found = rare_verdict(plain, sample, "fail", LARGEST, RULE)
+    assert (plain.codes, found.codes) == (("DG401",), ("DG404",))
+    assert (found.tilted.late, found.tilted.outside) == pytest.approx((30e-4, 10e-4), rel=1e-12)
+    # As much outside as late, and the time limit is not what to look at first.
+    weights[30:130] = 0.31
+    mixed = rare_verdict(verdict(late=50, outside=0), sample, "fail", LARGEST, RULE)
+    assert mixed.codes == ("DG401",)
+    # What fails for another reason is not late.
+    late[:30] = False
+    assert rare_verdict(plain, sample, "fail", LARGEST, RULE).tilted.late == 0.0
+
+
 def test_law_samples_are_joined_with_their_errors():
     """In order; without one of them there is none."""
-    one, two = (RareSample(np.array([a]), np.ones(1), np.array([a])) for a in (0.1, 0.2))
+    one, two = (
+        RareSample(np.array([a]), np.ones(1), np.array([a]), np.array([a > 0.15])) for a in (0.1, 0.2)
+    )
     assert join_samples([one, two]).error.tolist() == [0.1, 0.2]
+    assert join_samples([one, two]).late.tolist() == [False, True]
     assert join_samples([one, dataclasses.replace(two, error=None)]).error is None
+    assert join_samples([dataclasses.replace(one, late=None), two]).late is None
 
 
 def test_law_the_fewest_weighted_trials_are_the_fewest():

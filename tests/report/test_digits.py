@@ -12,7 +12,7 @@ from made_reports import axis, moment
 
 from driftgate.judge.night import Counted
 from driftgate.report.digits import bound_words, exact, limit_words, percent, shown, used_words
-from driftgate.report.night_words import bound_words as night_bound_words
+from driftgate.report.night_figures import bound_words as night_bound_words
 
 NUMBER = st.floats(0.0, 2.0, allow_subnormal=False)
 CLOSE = st.integers(-3, 3)
@@ -104,3 +104,29 @@ def test_law_contact_has_the_same_words_everywhere():
     some = Counted("contact", 0.99, 4000, 3998, 3998, "pass", 0.998, 1.0, None, "")
     assert night_bound_words(none).endswith("(none may touch)")
     assert night_bound_words(some).endswith("(1 % allowed)")
+
+
+@pytest.mark.parametrize(
+    ("status", "weighted", "touched", "allowed", "words"),
+    [
+        ("pass", False, 2, 0.01, "in 2 of 4000 trials, p <= 0.2 % (1 % allowed)"),
+        ("fail", False, 90, 0.01, "in 90 of 4000 trials, p >= 1.5 % (1 % allowed)"),
+        ("undecided", False, 40, 0.01, "in 40 of 4000 trials, p from 0.7 % to 1.4 % (1 % allowed)"),
+        ("pass", True, 0, 1e-4, "by weighted trials, p <= 0.0031 % (0.01 % allowed)"),
+        ("fail", True, 0, 1e-4, "by weighted trials, p >= 0.0200 % (0.01 % allowed)"),
+        ("pass", True, 0, 0.0, "in 0 of 4000 trials, p <= 0.1 % (none may touch)"),
+        ("fail", True, 0, 0.0, "in none of 4000 trials, but in weighted ones, p <= 0.1 % (none may touch)"),
+        ("fail", True, 3, 0.0, "in 3 of 4000 trials, p <= 0.2 % (none may touch)"),
+    ],
+)
+def test_law_no_count_of_plain_trials_stands_beside_bounds_of_weighted_ones(
+    status, weighted, touched, allowed, words
+):
+    """Contact says the bound that decided, and which trials it is of."""
+    bounds = {2: (0.9981, 1.0), 90: (0.97, 0.985), 40: (0.986, 0.993), 3: (0.9981, 1.0), 0: (0.9991, 1.0)}
+    lower, upper = bounds[touched]
+    if weighted and allowed:
+        lower, upper = (1.0 - 0.31e-4, 1.0) if status == "pass" else (1.0 - 5e-4, 1.0 - 2e-4)
+    clear = 4000 - touched
+    one = Counted("contact", 1.0 - allowed, 4000, clear, clear, status, lower, upper, None, "")
+    assert night_bound_words(one, weighted) == words

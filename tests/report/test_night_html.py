@@ -60,6 +60,15 @@ def test_law_the_heat_table_says_in_words_what_its_colours_say():
     assert dead.get("class") == "heat heat5"
 
 
+def test_law_tolerances_stand_in_columns():
+    """Name, axis, margin, verdict and probability begin below each other, as in a check."""
+    text = render_night(report(night=night(cells=(cell(status="fail", used=1.25),))))
+    end, contact = (line for line in text.splitlines() if line.startswith("      "))
+    assert end == "      end      x  margin -25 %  fail  p <= 99.0 % (need 90 %)"
+    assert contact == "      contact" + " " * 19 + "pass  in 0 of 100 trials, p <= 1.0 % (1 % allowed)"
+    assert end.index("fail") == contact.index("pass")
+
+
 def test_law_a_plot_is_drawn_to_scale():
     """Higher shares lie higher, the required line between 97 and 80 %, the change between its nights."""
     one = series()

@@ -160,6 +160,25 @@ def test_law_very_high_requirements_are_decided_by_weighted_trials(project):
     assert "weighted ones for what requires 99.99 % or more" in trials_words(night)
 
 
+def test_law_reports_say_which_trials_decided(project):
+    """Beside counts, which are of plain trials, stands what verdict and bounds are of; contact goes along."""
+    routine = project / "routines/out.yaml"
+    routine.write_text(
+        routine.read_text().replace(
+            "heading: 10 deg}\n  required: 90 %", "heading: 10 deg}\n  required: 99.99 %"
+        )
+    )
+    report = nightly(settings(project, history=None), silent)
+    expected = {"half-way": "plain trials", "end": "weighted trials", "contact": "weighted trials"}
+    rows = csv.DictReader(io.StringIO(render_night_csv(report)))
+    assert {row["tolerance"]: row["decided_by"] for row in rows} == expected
+    cells = json.loads(render_night_json(report))["night"]["cases"][0]["cells"]
+    plain, *faulty = ({one["name"]: one["decided_by"] for one in cell["tolerances"]} for cell in cells)
+    assert plain == expected
+    assert faulty
+    assert all(set(cell.values()) == {"plain trials"} for cell in faulty)
+
+
 def test_law_a_report_says_what_its_trials_cannot_show(project):
     """Requirements that the trials under a fault are too few for are named, with how many would do."""
     night = nightly(settings(project), silent).night

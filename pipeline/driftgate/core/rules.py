@@ -308,7 +308,12 @@ _JUDGE: Final = (
         "unintended contact",
         "The robot touches something it should not, more often than allowed.",
     ),
-    Rule("DG404", "time limit missed in trials", "With step timing drawn, too many trials end too late."),
+    Rule(
+        "DG404",
+        "time limit missed in trials",
+        "With step timing drawn, too many trials end too late: most of those that fail do, and no more than "
+        "half of them lie outside of the limits as well.",
+    ),
     Rule(
         "DG405",
         "engines disagree",

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from driftgate.judge.sampling import beyond_plain
 from driftgate.judge.values import Status, worst
 
 # What a fault does to a routine at a place; where that fails as it is, a fault can only break more.
@@ -28,9 +29,10 @@ class Counted:
     required : float
         Probability required; for contact one minus what is allowed.
     trials, successes : int
-        How many of how many.
+        How many plain trials, and how many of them succeed, whatever kind of trial the verdict is from
+        (`Cell.by_weights`): nights are compared by them.
     half : int
-        Trials that succeed and use at most half of the tolerance: they tell early that a spread has grown.
+        Those that succeed and use at most half of the tolerance: they tell early that a spread has grown.
     status : {"pass", "fail", "undecided"}
         At the night's confidence.
     lower, upper : float
@@ -55,7 +57,7 @@ class Counted:
 
     @property
     def share(self) -> float:
-        """Share of the trials that succeed."""
+        """Share of the plain trials that succeed."""
         return self.successes / self.trials
 
 
@@ -97,6 +99,18 @@ class Cell:
     def share(self) -> float:
         """Share of the trials in which everything succeeds."""
         return self.together / self.trials
+
+    @property
+    def by_weights(self) -> frozenset[str]:
+        """The tolerances whose verdict, bounds and `used` weighted trials have decided, never under a fault.
+
+        Of contact where none is allowed, what they see decides too, but how rare it is plain ones tell.
+        """
+        if self.fault != AS_IT_IS:
+            return frozenset()
+        high = {one.name for one in self.tolerances if beyond_plain([one.required])}
+        closed = {one.name for one in self.tolerances if one.name == CONTACT and one.required >= 1.0}
+        return frozenset(high | closed if high else high)
 
     @property
     def used(self) -> float | None:

@@ -28,7 +28,7 @@ from driftgate.judge.weighted import (
     weighted_upper_bound,
 )
 from driftgate.predict.tilt import WayToFail
-from driftgate.predict.values import CovarianceResult, TrialsResult
+from driftgate.predict.values import BoolArray, CovarianceResult, TrialsResult
 
 # No run is asked for more tilted trials than this, unless for more trials of any kind.
 _MOST = 1_000_000
@@ -46,12 +46,14 @@ class RareSample:
     """How much of its tolerance each tilted trial uses at one moment, and what it counts; shape (n,).
 
     `share` is of the joint event, beyond any tolerance where a trial fails although its pose is inside;
-    `error` is of the pose alone, None where that is not of interest.
+    `error` is of the pose alone, `late` says which are past the time limit; None where that is not of
+    interest.
     """
 
     share: FloatArray
     weight: FloatArray
     error: FloatArray | None = None
+    late: BoolArray | None = None
 
     def failing(self) -> FloatArray:
         """Return the weights of the trials that fail."""
@@ -61,10 +63,12 @@ class RareSample:
 def join_samples(parts: Sequence[RareSample]) -> RareSample:
     """Return samples of several ranges of trials as one."""
     errors = [p.error for p in parts if p.error is not None]
+    late = [p.late for p in parts if p.late is not None]
     return RareSample(
         np.concatenate([p.share for p in parts]),
         np.concatenate([p.weight for p in parts]),
         np.concatenate(errors) if len(errors) == len(parts) else None,
+        np.concatenate(late) if len(late) == len(parts) else None,
     )
 
 
@@ -122,7 +126,7 @@ def rare_samples(
     return tuple(
         RareSample(touched, weight)
         if i == CONTACT
-        else RareSample(event_share(shares[i].joint, success[i]), weight, shares[i].joint)
+        else RareSample(event_share(shares[i].joint, success[i]), weight, shares[i].joint, shares[i].late)
         for i in which
     )
 
@@ -177,7 +181,9 @@ def rare_verdict(
     lower, upper = rare_bounds(sample, required, status, largest, rule)
     used = rare_used(sample, required, largest, rule)
     error = sample.share if sample.error is None else sample.error
-    otherwise = sample.weight[(sample.share > 1.0) & (error <= 1.0)]
+    fails = sample.share > 1.0
+    otherwise = sample.weight[fails & (error <= 1.0)]
+    late = sample.weight[fails & sample.late] if sample.late is not None else sample.weight[:0]
     return replace(
         plain,
         status=status,
@@ -188,7 +194,13 @@ def rare_verdict(
         margin=None if used is None else 1.0 - used,
         decided_at=None if status == "undecided" else n,
         note=_note(status, required, n, largest, rule),
-        tilted=RareTrials(n, len(failing), share, min(float(otherwise.sum()) / n, share)),
+        tilted=RareTrials(
+            n,
+            len(failing),
+            share,
+            min(float(otherwise.sum()) / n, share),
+            min(float(late.sum()) / n, share),
+        ),
         error_used=rare_used(replace(sample, share=error), required, largest, rule),
     )
 

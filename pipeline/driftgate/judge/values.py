@@ -143,14 +143,20 @@ class RareTrials:
         How many of them failed; tilted as they are, that is no estimate.
     probability : float
         Of failing: the mean of weight times failed.
-    otherwise : float
-        Probability, weighted likewise, of failing although the pose is inside.
+    otherwise, late : float
+        Probability, weighted likewise, of failing although the pose is inside; of being too late.
     """
 
     trials: int
     failed: int
     probability: float
     otherwise: float = 0.0
+    late: float = 0.0
+
+    @property
+    def outside(self) -> float:
+        """Probability, weighted likewise, of a pose outside of the limits."""
+        return max(0.0, self.probability - self.otherwise)
 
 
 @dataclass(frozen=True)
@@ -192,8 +198,9 @@ class MomentVerdict:
     margin : float or None
         1 - used.
     outside, touched, late, missed_before : int
-        Trials that fail for each reason: outside the limits, after unintended contact, past the time
-        limit, because an earlier checkpoint failed. A trial may count under several.
+        Plain trials that fail for each reason: outside the limits, after unintended contact, past the time
+        limit, because an earlier checkpoint failed. A trial may count under several. Where `tilted` is
+        given they are not those that `estimate` counts.
     points : int
         Points that it is worth.
     variance : VarianceShares or None
@@ -265,11 +272,19 @@ class MomentVerdict:
         if self.status == "undecided":
             found.append("DG402")
         elif self.status == "fail":
-            failing = self.estimate.trials - self.estimate.successes
-            found.append("DG404" if 2 * self.late > failing and 2 * self.outside <= failing else "DG401")
+            found.append("DG404" if self._mostly_late else "DG401")
         if self.variance is not None and self.variance.guessed > MOSTLY_GUESSED:
             found.append("DG406")
         return tuple(found)
+
+    @property
+    def _mostly_late(self) -> bool:
+        """Whether most of what fails is late, no more than half of it outside; of the trials that decide."""
+        seen = self.tilted
+        if seen is not None:
+            return 2 * seen.late > seen.probability and 2 * seen.outside <= seen.probability
+        failing = self.estimate.trials - self.estimate.successes
+        return 2 * self.late > failing and 2 * self.outside <= failing
 
 
 @dataclass(frozen=True)

@@ -176,6 +176,13 @@ def _weighted(tilted: RareTrials | None) -> Json | None:
     return {"trials": tilted.trials, "failed": tilted.failed, "failing": tilted.probability}
 
 
+def _weighted_moment(tilted: RareTrials | None) -> Json | None:
+    found = _weighted(tilted)
+    if tilted is None or found is None:
+        return None
+    return {**found, "outside": tilted.outside, "late": tilted.late}
+
+
 def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
     return {
         "name": moment.name,
@@ -190,7 +197,7 @@ def _moment(moment: MomentVerdict, line: int, column: int) -> Json:
         "lower": moment.lower,
         "upper": moment.upper,
         "decided_at": moment.decided_at,
-        "weighted_trials": _weighted(moment.tilted),
+        "weighted_trials": _weighted_moment(moment.tilted),
         "binding_axis": moment.binding,
         "used": known(moment.used),
         "used_state": _used_state(moment.used),

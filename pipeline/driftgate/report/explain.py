@@ -347,7 +347,9 @@ def _verdicts(case: CaseReport, paint: Paint) -> list[str]:
     lines.append(f"  contact: {status}, {contact_words(contact)}")
     for place in contact.places[:_SOURCES_SHOWN]:
         where = case.steps[place.step].words() if 0 <= place.step < len(case.steps) else "an unknown step"
-        lines.append(f"    {place.trials} with {plain(place.obstacle)} in {plain(where)}")
+        # Of tilted trials a count is no share.
+        many = f"{place.trials} weighted trials" if contact.tilted is not None else f"{place.trials}"
+        lines.append(f"    {many} with {plain(place.obstacle)} in {plain(where)}")
     lines.append(f"  everything together: {together_words(case.verdict)}")
     if case.verdict.looks:
         lines.append(f"  looked at after {', '.join(str(look) for look in case.verdict.looks)} trials")

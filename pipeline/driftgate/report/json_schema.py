@@ -55,18 +55,22 @@ USED_STATE: Schema = {
 AXIS: Schema = {"enum": ["x", "y", "along", "across", "radial", "heading"]}
 UNIT: Schema = {"enum": ["m", "rad"]}
 
-_WEIGHTED: Schema = {
-    "anyOf": [
-        object_of(
-            "Tilted trials, which verdict, estimate, bounds and used rest on; the estimate's successes "
-            "then count trials that are tilted towards failing, and are no share.",
-            trials=count(),
-            failed=count("that fail, or touch, tilted as they are"),
-            failing=share("weighted estimate"),
-        ),
-        {"type": "null"},
-    ]
+# What stands beside a verdict that weighted trials reached is no count of them.
+_OF_PLAIN = ", of the plain trials, as many as the prediction has"
+_TILTED: dict[str, Schema] = {
+    "trials": count(),
+    "failed": count("that fail, or touch, tilted as they are"),
+    "failing": share("weighted estimate"),
 }
+
+
+def _weighted(**more: Schema) -> Schema:
+    about = (
+        "Tilted trials, which verdict, estimate, bounds and used rest on; the estimate's successes "
+        "then count trials that are tilted towards failing, and are no share."
+    )
+    return {"anyOf": [object_of(about, **_TILTED, **more), {"type": "null"}]}
+
 
 _FINDING: Schema = {
     "path": text("relative to the repository root"),
@@ -110,9 +114,9 @@ _DEFS: Schema = {
         mean=number(),
         sd=number(),
         abs_quantiles=_ref("quantiles"),
-        used=number("share of the tolerance used at the required probability"),
+        used=number("share of the tolerance used at the required probability, by the plain trials alone"),
         used_state=USED_STATE,
-        outside=count("trials outside the limits"),
+        outside=count(f"outside of the limits{_OF_PLAIN}"),
     ),
     "variance": object_of(
         "Where the variance along the binding axis comes from, by the covariance engine.",
@@ -147,7 +151,10 @@ _DEFS: Schema = {
             "type": ["integer", "null"],
             "description": "trials at the look that reached the verdict; null: undecided",
         },
-        weighted_trials=_WEIGHTED,
+        weighted_trials=_weighted(
+            outside=share("weighted estimate: outside of the limits"),
+            late=share("weighted estimate: past the time limit"),
+        ),
         binding_axis=AXIS,
         used=number("at most 1 exactly when the verdict is pass"),
         used_state=USED_STATE,
@@ -155,10 +162,10 @@ _DEFS: Schema = {
         error_used=number("what the error of the pose alone uses, contact and time aside"),
         error_used_state=USED_STATE,
         used_quantiles=_ref("quantiles"),
-        outside=count(),
-        touched=count(),
-        late=count(),
-        missed_before=count("trials in which an earlier checkpoint that it depends on failed"),
+        outside=count(f"outside of the limits{_OF_PLAIN}"),
+        touched=count(f"after unintended contact{_OF_PLAIN}"),
+        late=count(f"past the time limit{_OF_PLAIN}"),
+        missed_before=count(f"an earlier checkpoint that it depends on failed{_OF_PLAIN}"),
         points=count(),
         axes=list_of(_ref("axis")),
         variance={"anyOf": [_ref("variance"), {"type": "null"}]},
@@ -208,8 +215,15 @@ _DEFS: Schema = {
         contact=_ref("estimate"),
         lower=share(),
         upper=share("never zero; pass when at most 'allowed', or when none may touch and none does"),
-        weighted_trials=_WEIGHTED,
-        places=list_of(object_of("Where it happens first.", obstacle=text(), step=count(), trials=count())),
+        weighted_trials=_weighted(),
+        places=list_of(
+            object_of(
+                "Where it happens first.",
+                obstacle=text(),
+                step=count(),
+                trials=count("of those that 'contact' counts: with 'weighted_trials' tilted ones, no share"),
+            )
+        ),
         reason=text(),
     ),
     "disagreement": object_of(
@@ -236,7 +250,7 @@ _DEFS: Schema = {
             "properties": {"10": count(), "50": count(), "90": count()},
             "required": ["10", "50", "90"],
         },
-        trials=count("how many this case took"),
+        trials=count("plain trials: how many this case took; weighted ones come on top"),
         looks=list_of(count(), "trials at each look of a sequential sample; empty: fixed"),
         quantiles={
             "enum": ["estimates", "sample"],

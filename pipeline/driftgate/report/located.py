@@ -168,7 +168,10 @@ def _moment(case: CaseReport, index: int, moment: MomentVerdict, worst: str) -> 
 
 def _contact(case: CaseReport, contact: ContactVerdict) -> Located:
     line, column = case.contact_place
-    places = [(p.step, f"first contact with {p.obstacle} in {_trials(p.trials)}") for p in contact.places]
+    kind = "" if contact.tilted is None else "weighted "
+    places = [
+        (p.step, f"first contact with {p.obstacle} in {_trials(p.trials, kind)}") for p in contact.places
+    ]
     return Located(
         contact.codes[0],
         "error",
@@ -183,8 +186,8 @@ def _contact(case: CaseReport, contact: ContactVerdict) -> Located:
     )
 
 
-def _trials(count: int) -> str:
-    return f"{count} trial{'' if count == 1 else 's'}"
+def _trials(count: int, kind: str) -> str:
+    return f"{count} {kind}trial{'' if count == 1 else 's'}"
 
 
 def _related(case: CaseReport, steps: list[tuple[int, str]]) -> tuple[Related, ...]:

@@ -6,13 +6,17 @@ import csv
 import io
 from typing import Any, Final
 
-from driftgate.judge.night import AS_IT_IS, Night, NightCase
+from driftgate.judge.night import AS_IT_IS, CONTACT, Night, NightCase
+from driftgate.judge.sampling import beyond_plain
 from driftgate.report.caution import FULL
 from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.text import plain
 
 SCHEMA_NAME: Final = "driftgate-night/1"
+# Which trials a verdict is from; counts are always of plain ones.
+PLAIN: Final = "plain trials"
+WEIGHTED: Final = "weighted trials"
 # Columns are only ever added at the end.
 HEADER: Final = (
     "night",
@@ -28,6 +32,7 @@ HEADER: Final = (
     "used",
     "changed",
     "share",
+    "decided_by",
 )
 # A spreadsheet takes a text that begins so for a formula (common practice, no source).
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -38,13 +43,22 @@ def render_night_csv(report: NightReport) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(HEADER)
+    high = {
+        (*one.key[:-1], night)
+        for one in report.series
+        for night, required in zip(one.nights, one.required, strict=True)
+        if beyond_plain([required])
+    }
     for one in report.series:
         for i, night in enumerate(one.nights):
             used = "" if one.used[i] is None else repr(one.used[i])
             texts = (night, one.routine, one.carried, one.field, one.side, one.tolerance)
             numbers = (repr(one.required[i]), one.trials[i], one.successes[i], one.half[i], used)
             share = repr(one.successes[i] / one.trials[i])
-            writer.writerow((*map(_harmless, texts), *numbers, " ".join(one.changed(i)), share))
+            closed = one.tolerance == CONTACT and one.required[i] >= 1.0
+            weighted = beyond_plain([one.required[i]]) or (closed and (*one.key[:-1], night) in high)
+            words = WEIGHTED if weighted else PLAIN
+            writer.writerow((*map(_harmless, texts), *numbers, " ".join(one.changed(i)), share, words))
     return out.getvalue()
 
 
@@ -81,6 +95,10 @@ def _case(case: NightCase) -> dict[str, Any]:
     cells = [
         {
             **plain_object(cell),
+            "tolerances": [
+                {**plain_object(one), "decided_by": WEIGHTED if one.name in cell.by_weights else PLAIN}
+                for one in cell.tolerances
+            ],
             "effect": "" if cell.fault == AS_IT_IS else case.effect(cell),
             "breaks_first": "" if cell.fault == AS_IT_IS else case.breaks_first(cell),
         }

@@ -7,6 +7,7 @@ from typing import Final
 
 from driftgate.judge.night import Counted, Effect, Night, NightCase
 from driftgate.report.digits import percent
+from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.report.night_plot import trend_plot
 from driftgate.report.night_words import (
@@ -16,12 +17,9 @@ from driftgate.report.night_words import (
     Placed,
     alarm_words,
     as_it_is,
-    bound_words,
     by_routine,
-    cell_margin,
     change_words,
     input_changes,
-    margin_words,
     open_words,
     ranking,
     series_words,
@@ -107,7 +105,7 @@ def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int, ca
         if one is None:
             rows.append(row(name, (place, "plan", verdict("infeasible"), "", "")))
         else:
-            told = (esc(one.name), verdict(one.status), esc(bound_words(one)), margin_words(one))
+            told = (esc(one.name), verdict(one.status), esc(tolerance_words(case, one)), margin_words(one))
             rows.append(row(name, (place, *told)))
     header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
     return table(header, rows, caption) + _more(len(items) - most)

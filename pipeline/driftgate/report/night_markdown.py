@@ -8,6 +8,7 @@ from driftgate.judge.night import Counted, Night, NightCase
 from driftgate.report.as_markdown import fitted
 from driftgate.report.caution import FULL
 from driftgate.report.digits import percent
+from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
     ALL_HOLD,
@@ -16,12 +17,9 @@ from driftgate.report.night_words import (
     Placed,
     alarm_words,
     as_it_is,
-    bound_words,
     by_routine,
-    cell_margin,
     change_words,
     input_changes,
-    margin_words,
     open_words,
     ranking,
     series_words,
@@ -118,7 +116,7 @@ def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int) ->
     rows = [
         (case.title, case.place, "plan", "infeasible", "", "")
         if one is None
-        else (case.title, case.place, one.name, one.status, bound_words(one), margin_words(one))
+        else (case.title, case.place, one.name, one.status, tolerance_words(case, one), margin_words(one))
         for case, one in items[:most]
     ]
     header = ("routine", "where", "tolerance", "verdict", "probability", "margin")

@@ -43,6 +43,11 @@ class Series:
     inputs: tuple[tuple[tuple[str, str], ...], ...]
 
     @property
+    def key(self) -> tuple[str, str, str, str, str]:
+        """What names it from night to night: of its case, and the tolerance."""
+        return self.routine, self.carried, self.field, self.side, self.tolerance
+
+    @property
     def place(self) -> str:
         """Field and side, for people."""
         return place_words(self.field, self.side)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from driftgate.report.json_schema import VERDICT, Schema, count, list_of, number, object_of, share, text
-from driftgate.report.night_export import SCHEMA_NAME
+from driftgate.report.night_export import PLAIN, SCHEMA_NAME, WEIGHTED
 
 _EFFECT: Schema = {
     "enum": ["", "breaks", "open", "survives", "already fails"],
@@ -13,9 +13,17 @@ _TOLERANCE = object_of(
     "one tolerance over the trials of a cell",
     name=text('the checkpoint, "end" or "contact"'),
     required=share("probability required; for contact one minus what is allowed"),
-    trials=count("plain trials"),
-    successes=count("how many of them succeed"),
+    trials=count("plain trials, whatever 'decided_by' says: nights are compared by them"),
+    successes=count(
+        "how many of these succeed; over 'trials' a share of plain trials, no estimate of weighted ones"
+    ),
     half=count("how many succeed and use at most half of the tolerance"),
+    decided_by={
+        "enum": [PLAIN, WEIGHTED],
+        "description": "which trials 'status', 'lower', 'upper' and 'used' are from: weighted ones where a "
+        "requirement is beyond plain ones. Contact where none is allowed is decided by both, its bounds are "
+        "of plain ones.",
+    },
     status=VERDICT,
     lower=share("one-sided bound of the probability of success"),
     upper=share("one-sided bound of the probability of success"),
@@ -32,9 +40,9 @@ _CELL = object_of(
     ),
     way=text("which of its ways was the worst; empty where there is only one"),
     tried=count("how many ways or places were tried"),
-    trials=count(),
-    together=count("trials in which everything succeeds"),
-    points={"type": "number", "description": "expected points"},
+    trials=count("plain trials"),
+    together=count("how many of them succeed in everything"),
+    points={"type": "number", "description": "expected points, of the plain trials"},
     tolerances=list_of(_TOLERANCE, "in order of time, contact last"),
 )
 _INPUTS: Schema = {
@@ -78,10 +86,10 @@ _SERIES = object_of(
     **_KEY,
     nights=list_of(text(), "days, rising"),
     required=list_of(share()),
-    trials=list_of(count()),
-    successes=list_of(count()),
-    half=list_of(count()),
-    used=list_of(number()),
+    trials=list_of(count(), "plain trials, also where weighted ones have decided"),
+    successes=list_of(count(), "how many of them succeed"),
+    half=list_of(count(), "how many succeed and use at most half of the tolerance"),
+    used=list_of(number(), "share of the tolerance used; of weighted trials where they have decided"),
     inputs=list_of(_INPUTS),
 )
 _CHANGE = object_of(

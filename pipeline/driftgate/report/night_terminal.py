@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from driftgate.judge.night import CONTACT, Night
+from driftgate.judge.night import CONTACT, Cell, Night, NightCase
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import percent
 from driftgate.report.findings import render_findings
+from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
     alarm_words,
-    bound_words,
     by_routine,
-    cell_margin,
     change_words,
     input_changes,
-    margin_words,
     ranking,
     routines_of,
     series_words,
@@ -74,11 +72,28 @@ def _as_it_is(night: Night, routine: str, paint: Paint) -> list[str]:
             f"  {paint.level(cell.status.ljust(9), cell.status)} {plain(case.place)}, "
             f"together {percent(cell.share)}"
         )
-        for one in cell.tolerances:
-            margin = "" if one.name == CONTACT else f"  margin {margin_words(one)} of {one.axis}"
-            lines.append(
-                f"      {plain(one.name)}  {paint.level(one.status, one.status)}  {bound_words(one)}{margin}"
-            )
+        lines += _tolerances(case, cell, paint)
+    return lines
+
+
+def _tolerances(case: NightCase, cell: Cell, paint: Paint) -> list[str]:
+    """Return the tolerances of a case in columns, in the order of a check's."""
+    rows = [
+        (
+            plain(one.name),
+            one.axis,
+            "" if one.name == CONTACT else f"margin {margin_words(one)}",
+            one.status,
+            tolerance_words(case, one),
+        )
+        for one in cell.tolerances
+    ]
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    lines = []
+    for one, row in zip(cell.tolerances, rows, strict=True):
+        padded = [text.ljust(width) for text, width in zip(row, widths, strict=False)]
+        padded[3] = paint.level(padded[3], one.status)
+        lines.append("      " + "  ".join([*padded, row[4]]))
     return lines
 
 

@@ -6,10 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from driftgate.judge.night import AS_IT_IS, CONTACT, Cell, Counted, Effect, Night, NightCase
+from driftgate.judge.night import AS_IT_IS, Cell, Counted, Effect, Night, NightCase
 from driftgate.judge.sampling import RARE_FROM, beyond_plain
 from driftgate.judge.values import SEVERITY
-from driftgate.report.digits import allowed_words, exact, percent
+from driftgate.report.digits import exact, percent
+from driftgate.report.night_figures import left_words
 from driftgate.report.night_model import Change, NightReport
 
 # Kinds of fault in the order of the tables: what stands before the colon of a fault's key.
@@ -35,14 +36,6 @@ EFFECT_WORDS: Final = (
     "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "
     "every place. A dash: the fault cannot happen to it."
 )
-
-
-def left_words(used: float | None) -> str:
-    """Return the margin that a share of a tolerance leaves, rounded down; "-" where it is unknown."""
-    if used is None:
-        return "-"
-    # The difference is rounded off first, or 80 % used would leave 19 %.
-    return percent(round(1.0 - used, 12), 0.0, digits=0, direction="down")
 
 
 def kind_of(fault: str) -> str:
@@ -291,35 +284,6 @@ def series_words(change: Change) -> str:
     """Return the tolerance that a change is of."""
     series = change.series
     return f"{series.routine} {series.place}, {series.tolerance}"
-
-
-def margin_words(one: Counted) -> str:
-    """Return what is left of the tolerance at the required probability."""
-    return left_words(one.used)
-
-
-def cell_margin(cell: Cell) -> str:
-    """Return what is left of the tightest tolerance of a cell."""
-    return left_words(cell.used)
-
-
-def bound_words(one: Counted) -> str:
-    """Return what is known of the probability of success against what is required.
-
-    Of contact it is the other way round, as people speak of it.
-    """
-    if one.name == CONTACT:
-        touched, allowed = one.trials - one.successes, round(1.0 - one.required, 12)
-        high = percent(1.0 - one.lower, direction="up")
-        return f"in {touched} of {one.trials} trials, p <= {high} ({allowed_words(allowed)})"
-    need = f"need {exact(one.required, 100)} %"
-    low = percent(one.lower, one.required, direction="down")
-    high = percent(one.upper, one.required, direction="up")
-    if one.status == "pass":
-        return f"p >= {low} ({need})"
-    if one.status == "fail":
-        return f"p <= {high} ({need})"
-    return f"p from {low} to {high} ({need})"
 
 
 def trials_words(night: Night) -> str:
