@@ -29,7 +29,8 @@ from driftgate.report.night_words import open_words, trials_words
 from driftgate.run import night as night_module
 from driftgate.run import night_cells
 from driftgate.run.check import CheckSettings, check_routines
-from driftgate.run.night import NightSettings, scout_seed_of, seed_of, work_folder
+from driftgate.run.night import NightSettings, scout_seed_of, seed_of
+from driftgate.run.night_work import LEFT_S, KeptCells, forget_work, work_folder
 from driftgate.run.nightly import nightly
 from driftgate.run.status import InputError
 from strict_schema import strict
@@ -138,6 +139,69 @@ def test_law_nothing_is_left_of_a_night_that_was_killed_when_it_was_kept(project
     left.mkdir(parents=True)
     nightly(settings(project), silent)
     assert not left.exists()
+
+
+def work_of(project, run, age_s=0.0, name="cell"):
+    """Return the work folder of a run, with something in it, last touched so long ago."""
+    folder = work_folder(project / "nights", run)
+    folder.mkdir(parents=True, mode=0o700)
+    (folder / name).write_text("x")
+    then = time.time() - age_s
+    os.utime(folder, (then, then))
+    return folder
+
+
+def test_law_work_that_nobody_goes_on_with_is_deleted(project):
+    """With the next night that is kept; what is younger, or no work of a night, stays."""
+    old = work_of(project, "a" * 64, LEFT_S + 3600)
+    young = work_of(project, "b" * 64, LEFT_S - 3600)
+    foreign = project / "nights/work/mine"
+    foreign.mkdir()
+    (project / "nights/work" / ("c" * 32)).symlink_to(foreign)
+    killed = project / "nights/work/.left-half"
+    killed.mkdir()
+    for folder in (foreign, killed):
+        os.utime(folder, (0.0, 0.0))
+    nightly(settings(project, faults=False), silent)
+    assert not old.exists()
+    assert not killed.exists()
+    assert sorted(path.name for path in (project / "nights/work").iterdir()) == [young.name, "c" * 32, "mine"]
+    assert (young / "cell").read_text() == "x"
+
+
+def test_law_work_that_somebody_goes_on_with_stays(project):
+    """A run that takes up old work claims it before another one clears what is left."""
+    old = work_of(project, "a" * 64, LEFT_S + 3600)
+    KeptCells(project / "nights", {}, (), "a" * 64)
+    forget_work(project / "nights", "b" * 64)
+    assert old.exists()
+
+
+def test_law_a_run_whose_work_is_cleared_goes_on(project, monkeypatch):
+    """Cells that go away under a run are worked out again; two that clear at once do so once."""
+    whole = nightly(settings(project, faults=False, history=None), silent).night
+    mine, theirs = work_folder(project / "nights", whole.run), work_of(project, "a" * 64, LEFT_S + 3600)
+    real = os.rename
+
+    def beaten(source, target):
+        """Another run has moved it away an instant before."""
+        real(source, project / "taken")
+        real(source, target)
+
+    with monkeypatch.context() as other:
+        other.setattr(os, "rename", beaten)
+        forget_work(project / "nights", "b" * 64)
+    assert (project / "taken").exists()
+    assert not theirs.exists()
+
+    def gone(done, total, what):
+        """Have the work cleared after each cell."""
+        if what == "worked out" and mine.exists():
+            real(mine, project / f"cleared-{done}")
+
+    found = nightly(settings(project, faults=False), gone)
+    assert found.night == whole
+    assert (project / "cleared-1").exists()
 
 
 def test_law_very_high_requirements_are_decided_by_weighted_trials(project):

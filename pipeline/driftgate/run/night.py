@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import shlex
-import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from driftgate import __version__
 from driftgate.judge.night import AS_IT_IS, Cell, Night, NightCase
-from driftgate.run.cache import Cache
-from driftgate.run.cache_codec import decode, encode
-from driftgate.run.cache_key import hash_of, input_keys, judged_key, plan_key, software_key
+from driftgate.run.cache_key import hash_of, input_keys, plan_key, software_key
 from driftgate.run.cases import NamedCase
+from driftgate.run.night_work import KeptCells
 from driftgate.run.workers import Crew, open_workers
 
 Progress = Callable[[int, int, str], None]
@@ -25,9 +22,6 @@ Progress = Callable[[int, int, str], None]
 TRIALS: Final = 40_000
 FAULT_TRIALS: Final = 1000
 SCOUT_TRIALS: Final = 250
-# A night has some hundred cells of a few kilobytes.
-_MOST_WORK_BYTES: Final = 1024 * 1024 * 1024
-_NOTHING: Final = b"no such place"
 
 
 @dataclass(frozen=True)
@@ -162,7 +156,7 @@ def run_night(settings: NightSettings, cases: Sequence[NamedCase], run: str, pro
     from driftgate.run.night_cells import CaseOutline, CellTask, outline_case, work_cell
     from driftgate.run.tasks import fresh_key
 
-    kept = _Kept(settings, cases, run)
+    kept = KeptCells(settings.history, settings.of_cells(), cases, run)
     outlines: list[CaseOutline] = []
     cells: list[dict[str, Cell | None]] = [{} for _ in cases]
     with open_workers(settings.workers) as workers:
@@ -229,44 +223,3 @@ def _name(named: NamedCase) -> tuple[str, str, str, str, str]:
         named.true.path,
         named.case.side,
     )
-
-
-def work_folder(history: Path, run: str) -> Path:
-    """Return where the cells of a night are kept until it is complete."""
-    return history / "work" / run[:32]
-
-
-def forget_work(history: Path, run: str) -> None:
-    """Delete the cells of a night that is complete."""
-    shutil.rmtree(work_folder(history, run), ignore_errors=True)
-    with contextlib.suppress(OSError):
-        (history / "work").rmdir()
-
-
-class _Kept:
-    """Cells of this very night that an interrupted run has left behind."""
-
-    def __init__(self, settings: NightSettings, cases: Sequence[NamedCase], run: str) -> None:
-        self._cache = None
-        if settings.history is not None:
-            self._cache = Cache(work_folder(settings.history, run), _MOST_WORK_BYTES)
-        self._settings = settings.of_cells()
-        self._plans = [plan_key(named.case, named.written) for named in cases] if self._cache else []
-
-    def _key(self, index: int, fault: str, tolerances: int) -> str:
-        settings: dict[str, Any] = {**self._settings, "fault": fault, "tolerances": tolerances}
-        return judged_key(self._plans[index], settings)
-
-    def cell(self, index: int, fault: str, tolerances: int) -> tuple[bool, Cell | None]:
-        """Return whether a cell is known, and the cell; None where the fault cannot happen."""
-        data = None if self._cache is None else self._cache.get(self._key(index, fault, tolerances))
-        if data is None or data == _NOTHING:
-            return data is not None, None
-        cell = decode(Cell, data)
-        return cell is not None, cell
-
-    def keep(self, index: int, fault: str, tolerances: int, cell: Cell | None) -> None:
-        """Keep a cell."""
-        if self._cache is not None:
-            data = _NOTHING if cell is None else encode(cell)
-            self._cache.put(self._key(index, fault, tolerances), data)

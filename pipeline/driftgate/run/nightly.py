@@ -16,7 +16,8 @@ from driftgate.report.night_model import Change, NightReport, Series
 from driftgate.run.cases import cases_of
 from driftgate.run.history import History, Opened, already_words
 from driftgate.run.inputs import load_inputs, nothing_words
-from driftgate.run.night import NightSettings, Progress, forget_work, run_key, run_night
+from driftgate.run.night import NightSettings, Progress, run_key, run_night
+from driftgate.run.night_work import forget_work
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 
