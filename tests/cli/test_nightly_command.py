@@ -17,6 +17,8 @@ TINY += ("--trials", "60", "--fault-trials", "30", "--scout-trials", "8")
 def run(tmp_path, monkeypatch, capsys):
     """Return a function that runs a command line in the small project: status, stdout, stderr."""
     monkeypatch.chdir(write_project(tmp_path))
+    # Whatever the clock of the machine says.
+    monkeypatch.setenv("DRIFTGATE_TODAY", "2026-11-26")
 
     def runs(*arguments):
         status = main.run(["nightly", *arguments])
@@ -105,6 +107,27 @@ def test_law_a_history_is_made_anew(run, tmp_path):
     status, _, err = run("--history", "nights", "--rebuild")
     assert (status, err) == (0, "driftgate: status 0: the history is made anew from 1 night\n")
     assert run(*TINY, "--history", "nights", "--no-faults")[0] == 0
+
+
+def test_err_a_day_to_come_is_not_kept(run, tmp_path, monkeypatch):
+    """One line, and no folder; a day ahead may be today elsewhere; what is not kept may have any name."""
+    few = ("--trials", "60", "--no-faults", "--workers", "1", "--history", "nights")
+    monkeypatch.setenv("DRIFTGATE_TODAY", "2026-11-01")
+    status, _, err = run("--night", "2026-11-03", *few)
+    assert (status, len(err.splitlines())) == (2, 1)
+    assert "2026-11-03 has not come yet" in err
+    assert "DRIFTGATE_TODAY" in err
+    assert not (tmp_path / "nights").exists()
+    assert run("--night", "2026-11-02", *few)[0] == 0
+    assert run("--night", "2030-01-01", *few[:-2])[0] == 0
+    # Who says which day it is, is believed.
+    monkeypatch.setenv("DRIFTGATE_TODAY", "9999-12-31")
+    assert run(*few)[0] == 0
+    monkeypatch.delenv("DRIFTGATE_TODAY")
+    assert run("--night", "9999-01-01", *few)[0] == 2
+    # Nothing is kept by looking back.
+    status, _, err = run("--history", "nights", "--kept", "--night", "9998-01-01")
+    assert (status, "no night 9998-01-01 is kept" in err) == (2, True)
 
 
 def test_err_a_night_is_not_written_over(run):

@@ -38,10 +38,11 @@ FORMATS = ("json", "csv", "markdown", "html")
 @click.option(
     "--night",
     type=options.Day(),
-    envvar="DRIFTGATE_TODAY",
+    envvar=options.DAY_VARIABLE,
     default=date.today,
     show_default="the day it is",
-    help="The night's name: its trials' seed hangs on it, and accepted exceptions are looked at on it.",
+    help="The night's name: its trials' seed hangs on it, and accepted exceptions are looked at on it. A day "
+    "to come is not kept (DRIFTGATE_TODAY stands for a clock that is wrong).",
 )
 @click.option(
     "--history",
@@ -130,6 +131,8 @@ def command(
         from driftgate.run.night import NightSettings
         from driftgate.run.nightly import nightly
 
+        if history is not None:
+            _check_come(night)
         settings = NightSettings(
             day=night,
             paths=paths,
@@ -149,6 +152,22 @@ def command(
     emit(render_night(report, options.wants_colour(colour)))
     say_status(report.status, report.why)
     return report.status
+
+
+def _check_come(night: date) -> None:
+    """Refuse to keep a night of a day to come: it would stand last, before nights that are still to be run.
+
+    Raises
+    ------
+    BadParameter
+        If the day has not come in any time zone.
+    """
+    if night > options.last_day():
+        raise click.BadParameter(
+            f"{night.isoformat()} has not come yet, and nights are kept in the order of their days: name a "
+            f"day up to today, or leave out --history. If the clock is wrong, set {options.DAY_VARIABLE}",
+            param_hint="'--night'",
+        )
 
 
 def _is_given(name: str) -> bool:

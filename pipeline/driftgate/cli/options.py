@@ -6,7 +6,7 @@ import functools
 import os
 import sys
 from collections.abc import Callable
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,6 +23,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 MOST_EVER = 10_000_000
 SAMPLES = ("sequential", "fixed")
 CACHE_VARIABLE = "DRIFTGATE_CACHE"
+DAY_VARIABLE = "DRIFTGATE_TODAY"
 WHEN_CHOICES = ("auto", "always", "never")
 FILE = click.Path(path_type=Path, dir_okay=False)
 ROBOT_FILE = Documents("robot", file_only=True)
@@ -237,12 +238,22 @@ def opened_cache(folder: Path | None, off: bool) -> Cache | None:
     return None if folder is None else Cache(folder)
 
 
+def last_day() -> date:
+    """Return the last day that anybody can call today: a day from now, which covers all time zones.
+
+    DRIFTGATE_TODAY stands for the clock where it is given.
+    """
+    given = os.environ.get(DAY_VARIABLE)
+    today = Day().convert(given, None, None) if given else datetime.now(UTC).date()
+    return min(today, date.max - timedelta(days=1)) + timedelta(days=1)
+
+
 def today_option(function: F) -> F:
-    """Add --today; the clock is looked at here and nowhere else."""
+    """Add --today; the clock is looked at in this module and nowhere else."""
     return click.option(
         "--today",
         type=Day(),
-        envvar="DRIFTGATE_TODAY",
+        envvar=DAY_VARIABLE,
         default=date.today,
         show_default="the day it is",
         help="Day on which accepted exceptions and waivers are looked at (or DRIFTGATE_TODAY).",
