@@ -57,7 +57,9 @@ def test_law_what_means_the_same_is_no_difference():
          f"{CHECKPOINT} within.along: 30 mm -> {{low: -30 mm, high: 45 mm}} (a tolerance is wider)"),
         (WREN, ("mass: 5.2 kg", "mass: 5.3 kg"), "mass: 5.2 kg -> 5.3 kg"),
         (HALL, ("id: south, corner: [0 m, 0 m]", "id: south, corner: [2 mm, 0 m]"),
-         "walls.south: corner.x: 0 mm -> 2 mm"),
+         "corner of walls 'west' and 'south': x: 0 mm -> 2 mm"),
+        (HALL, ("corner: [3.7 m, 3.0 m]", "corner: [3.7 m, 2.99 m]"),
+         "corner of walls 'door-ne' and 'north': y: 3000 mm -> 2990 mm"),
     ],
 )  # fmt: skip
 def test_law_a_changed_value_is_named(path, edit, said):

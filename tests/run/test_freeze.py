@@ -138,7 +138,8 @@ TWIN_OUTPUT = ("DG709", "routines/twin.yaml")
          "(a tolerance is wider)", [OUTPUT, OUT]),
         (ROBOT, ("at_zero: 4 mm", "at_zero: 5 mm"), "sensors.front: errors.noise.at_zero: 4 mm -> 5 mm",
          [OUTPUT, ("DG704", "routines/robots/small.yaml"), TWIN_OUTPUT]),
-        (FIELD, ("corner: [3 m, 2 m]", "corner: [3.01 m, 2 m]"), "walls.north: corner.x: 3000 mm -> 3010 mm",
+        (FIELD, ("corner: [3 m, 2 m]", "corner: [3.01 m, 2 m]"),
+         "corner of walls 'east' and 'north': x: 3000 mm -> 3010 mm",
          [("DG704", "fieldmaps/box.yaml"), OUTPUT, TWIN_OUTPUT]),
     ],
 )  # fmt: skip
@@ -517,8 +518,8 @@ def test_law_the_field_of_the_day_ranks_what_is_at_risk(project: Path):
     field = verification.field
     assert field is not None
     assert field.differences == (
-        "walls.east: corner.x: 3000 mm -> 2950 mm",
-        "walls.north: corner.x: 3000 mm -> 2950 mm",
+        "fieldmaps/taped.yaml:6: corner of walls 'south' and 'east': x: 3000 mm -> 2950 mm",
+        "fieldmaps/taped.yaml:7: corner of walls 'east' and 'north': x: 3000 mm -> 2950 mm",
     )
     assert {risk.path for risk in field.risks} == {"routines/out.yaml", "routines/twin.yaml"}
     margins = [risk.margin_now for risk in field.risks]

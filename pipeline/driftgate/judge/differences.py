@@ -18,6 +18,7 @@ from driftgate.judge.value_words import value_words
 from driftgate.load.document import DocPath, Document
 from driftgate.plan.align import step_pairs
 from driftgate.schema.base import REMARKS
+from driftgate.schema.fieldmap import FieldMap, Wall
 from driftgate.schema.routine import AnyStep, Repeat, Routine
 
 _NONE: Final = "none"
@@ -36,7 +37,7 @@ class Change:
     path : tuple
         Where it stands in the document as it is now; for what is gone, what it stood in.
     where : str
-        For people: "step 3 (drive): to.x", "walls.west: corner.y", "time_limit".
+        For people: "step 3 (drive): to.x", "corner of walls 'south' and 'west': y", "time_limit".
     before, now : str
         Both values in words; "none" for what is not there.
     why : str
@@ -63,9 +64,20 @@ def differences(before: Document, now: Document) -> list[Change]:
     if type(before.model) is not type(now.model):
         return [Change(("kind",), "kind", before.kind, now.kind)]
     found = list(_models(before.model, now.model, (), ""))
+    if isinstance(now.model, FieldMap):
+        found = [_at_corner(change, now.model.walls) for change in found]
     easier = loosenings(before, now)
     whole = [replace(change, why=_why(change, now, easier)) for change in found]
     return sorted(whole, key=lambda c: (now.where(c.path)[:2], c.where))
+
+
+def _at_corner(change: Change, walls: Sequence[Wall]) -> Change:
+    """Return a change with a corner named by both walls that meet there: it moves an end of each."""
+    match change.path:
+        case ("walls", int(i), "corner", *_):
+            axis = change.where.rpartition(".")[2]
+            return replace(change, where=f"corner of walls '{walls[i - 1].id}' and '{walls[i].id}': {axis}")
+    return change
 
 
 def _why(change: Change, now: Document, easier: Sequence[Loosening]) -> str:

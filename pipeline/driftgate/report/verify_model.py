@@ -113,7 +113,7 @@ class FieldOfTheDay:
     path, title : str
         The map.
     differences : tuple of str
-        The first few values in which it differs from the maps that robots carry.
+        The first few values in which it differs from the maps that robots carry, each with file and line.
     differing : int
         How many there are.
     risks : tuple of Risk

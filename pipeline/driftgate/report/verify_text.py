@@ -107,6 +107,7 @@ def _margins(rows: Iterable[MarginNow], paint: Paint) -> list[str]:
 def _field(field: FieldOfTheDay, paint: Paint, quiet: bool) -> list[str]:
     lines = [paint(f"on {plain(field.path)}  {plain(field.title)}", "bold")]
     lines += [f"  {plain(text)}" for text in field_words(field)]
+    lines += [f"    {plain(text)}" for text in _shown_differences(field)]
     for number, risk in enumerate(field.risks, start=1):
         if quiet and risk.verdict == "pass":
             continue
@@ -122,9 +123,12 @@ def field_words(field: FieldOfTheDay) -> list[str]:
     lines = ["as the true field; robots keep the maps that they carry; closest to failing first"]
     if not field.differing:
         return [*lines, "it is the field that they carry"]
+    return [*lines, f"{_counted(field.differing, 'value')} of the map, as carried -> here:"]
+
+
+def _shown_differences(field: FieldOfTheDay) -> list[str]:
     more = field.differing - len(field.differences)
-    shown = "; ".join(field.differences) + (f"; and {more} more" if more else "")
-    return [*lines, f"carried -> here, {_counted(field.differing, 'value')}: {shown}"]
+    return [*field.differences, *([f"and {more} more"] if more else [])]
 
 
 def risk_name(risk: Risk) -> str:
@@ -221,6 +225,7 @@ def verification_markdown(found: Verification) -> str:
     if found.field is not None:
         lines += [f"On {markdown(found.field.path)}:", ""]
         lines += [f"- {markdown(text)}" for text in field_words(found.field)]
+        lines += [f"  - {markdown(text)}" for text in _shown_differences(found.field)]
         rows = [
             f"| {markdown(risk_name(r))} | {r.verdict}<br>{risk_words(r)} | {markdown(r.reason)} |"
             for r in found.field.risks

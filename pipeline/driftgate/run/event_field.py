@@ -19,7 +19,8 @@ from driftgate.run.cases import NamedCase, one_case, sides_of
 from driftgate.run.override import FieldOverride
 from driftgate.schema.freeze import Freeze
 
-_DIFFERENCES_SHOWN = 5
+# Both coordinates of the corners of a hall with its own walls, and some things in it.
+_DIFFERENCES_SHOWN = 16
 # From this share of the tolerance on, a mean error is worth a word.
 _MEAN_AT_LEAST = 0.1
 _ORDER = {"fail": 0, "undecided": 1, "pass": 2}
@@ -54,7 +55,7 @@ def field_of_the_day(
     """
     carried = {loaded.field.path: loaded.field for loaded in routines}
     found = [
-        change.words()
+        f"{document.path}:{document.where(change.path)[0]}: {change.words()}"
         for path in sorted(carried)
         for change in differences(carried[path], document)
         if path != document.path
