@@ -381,7 +381,12 @@ def test_err_wrong_folder_or_file_names_the_right_one(project, capsys, monkeypat
     """A path that is not there gets the one that was meant; a folder too deep or too high is told the way."""
     assert "hint: did you mean 'routines/out.yaml'?" in run(capsys, "check", "routines/otu.yaml")[1]
     assert "hint: did you mean 'routines/out.yaml'?" in run(capsys, "check", "out")[1]
-    assert "hint: did you mean 'fieldmaps/box.yaml'?" in run(capsys, "check", "--field", "boks.yaml")[1]
+    assert "hint: did you mean 'fieldmaps/box.yaml'?" in run(capsys, "check", "--field", "boxx.yaml")[1]
+    assert "hint: there is fieldmaps/box.yaml" in run(capsys, "check", "--field", "boks.yaml")[1]
+    # No robot stands in for a routine, unless it is beside what was named.
+    assert "hint: there is routines/out.yaml\n" in run(capsys, "settings", "routines/smal.yaml")[1]
+    assert "'routines/robots/small.yaml'?" in run(capsys, "validate", "routines/robots/smal.yaml")[1]
+    assert "hint: there is routines/out.yaml\n" in run(capsys, "settings", "routines/nope.yaml")[1]
     monkeypatch.chdir(project / "routines/robots")
     assert "there is one further up: cd ../.." in run(capsys, "check")[2]
     above = project / "above"

@@ -16,11 +16,12 @@ from typing import Final
 import click
 from click.shell_completion import CompletionItem
 
+from driftgate.load.head import HEAD_BYTES, says_kind
+
 # Where documents of a kind usually lie.
 _FOLDERS: Final = {"routine": ("routines",), "robot": ("routines/robots",), "field map": ("fieldmaps",)}
 _SUFFIXES: Final = (".yaml", ".yml")
 _PLAIN: Final = re.compile(r"[\w./+@%-]+")
-_HEAD_BYTES: Final = 8192
 _SHOWN: Final = 5
 _MOST: Final = 300  # files that are looked into
 
@@ -68,7 +69,7 @@ def _documents(kinds: tuple[str, ...], incomplete: str) -> list[str]:
     usual = [folder for kind in kinds for folder in _FOLDERS[kind] if folder.startswith(incomplete)]
     paths = dict.fromkeys(_candidates([*usual, base] if base else usual))
     plain = (path for path in paths if path.startswith(incomplete) and _PLAIN.fullmatch(path))
-    return sorted(path for path in plain if _is_one_of(path, kinds))
+    return sorted(path for path in plain if says_kind(path, kinds))
 
 
 def _candidates(folders: list[str]) -> Iterator[str]:
@@ -85,18 +86,6 @@ def _candidates(folders: list[str]) -> Iterator[str]:
                 yield f"{parent.rstrip('/')}/{name}"
 
 
-def _is_one_of(path: str, kinds: tuple[str, ...]) -> bool:
-    try:
-        if not os.path.isfile(path):
-            return False
-        with open(path, "rb") as file:
-            head = file.read(_HEAD_BYTES)
-    except (OSError, ValueError):
-        return False
-    found = re.search(rb"^kind:[ \t]*[\"']?([a-z ]+)", head, re.MULTILINE)
-    return found is not None and found[1].decode().strip() in kinds
-
-
 _GROUPS: Final = ("files", "robot", "filter", "map", "routine", "checkpoint", "step", "run")
 _BEGINNINGS: Final = ("drive", "controller", "errors", "sensors", "correction", "walls", "elements", "start")
 
@@ -108,7 +97,7 @@ def complete_keys(ctx: click.Context, param: click.Parameter, incomplete: str) -
     if isinstance(routine, Path) and routine.is_file():
         with contextlib.suppress(OSError):
             with routine.open("rb") as file:
-                head = file.read(8 * _HEAD_BYTES)
+                head = file.read(8 * HEAD_BYTES)
             names = [name.decode() for name in re.findall(rb"\bname:[ \t]*([a-z][a-z0-9-]*)", head)]
     return [
         CompletionItem(word)

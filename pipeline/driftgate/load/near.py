@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+from driftgate.load.head import says_kind
 from driftgate.load.text import is_inside
 from driftgate.load.wording import alike
 
@@ -14,6 +15,7 @@ SUFFIXES: Final = (".yaml", ".yml")
 # Where documents lie, and how many files are looked at: a suggestion is no reason to walk a disk.
 _FOLDERS: Final = ("routines", "fieldmaps")
 _MOST: Final = 1000
+_SHOWN: Final = 6
 
 
 def near_reference(missing: Path, root: Path, routine: str) -> str:
@@ -38,26 +40,49 @@ def near_reference(missing: Path, root: Path, routine: str) -> str:
     return f"did you mean '{Path(os.path.relpath(near, os.path.dirname(own))).as_posix()}'?"
 
 
-def near_path(missing: str) -> str:
-    """Return a suggestion for a path of the command line, or an empty text."""
-    folders = [Path(name) for name in (os.path.dirname(missing), *_FOLDERS) if name]
-    name = os.path.basename(missing)
-    found = _files(folders)
-    near = _nearest(name, found) or _nearest(name, found, stems=True)
-    return f"did you mean '{Path(near).as_posix()}'?" if near else ""
+def near_path(missing: str, kind: str) -> str:
+    """Return a suggestion for a path of the command line, or an empty text.
+
+    Parameters
+    ----------
+    missing : str
+        Where there is no file.
+    kind : str
+        Of the document that belongs there.
+
+    Notes
+    -----
+    What is called like it in the very folder comes first, then a document of the kind called like it
+    anywhere, then all of the kind in that folder.
+    """
+    folder, name = os.path.split(missing)
+    beside = [path for path in _files([Path(folder)] if folder else []) if os.path.dirname(path) == folder]
+    near = _nearest(name, beside)
+    found: list[str] = []
+    if not near:
+        usual = [Path(name) for name in (folder, *_FOLDERS) if name]
+        found = [path for path in _files(usual) if says_kind(path, (kind,))]
+        near = _nearest(name, found)
+    if near:
+        return f"did you mean '{Path(near).as_posix()}'?"
+    here = [path for path in found if os.path.dirname(path) == folder] or found
+    shown = [Path(path).as_posix() for path in here[:_SHOWN]]
+    more = ", ..." if len(here) > _SHOWN else ""
+    return f"there is {', '.join(shown)}{more}" if shown else ""
 
 
-def _nearest(name: str, paths: list[str], stems: bool = False) -> str:
+def _nearest(name: str, paths: list[str]) -> str:
     """Return the path whose name is that name or the most like it; of several the shortest."""
-
-    def called(path: str) -> str:
-        base = os.path.basename(path)
-        return os.path.splitext(base)[0] if stems else base
-
     by_name: dict[str, str] = {}
+    # Endings are left out: all have the same few, and would be alike by them.
     for path in sorted(paths, key=lambda path: (path.count("/"), path)):
-        by_name.setdefault(called(path), path)
-    return by_name.get(alike(name, by_name), "")
+        by_name.setdefault(_stem(path), path)
+    return by_name.get(alike(_stem(name), by_name), "")
+
+
+def _stem(path: str) -> str:
+    stem, ending = os.path.splitext(os.path.basename(path))
+    return stem if ending.lower() in SUFFIXES else stem + ending
 
 
 def _files(folders: list[Path]) -> list[str]:

@@ -215,7 +215,7 @@ def _load_file(real: Path, root: Path) -> tuple[_Loaded, list[Finding]]:
     try:
         text = read_text(real, root)
     except TextError as error:
-        near = near_path(os.path.relpath(real)) if error.missing else ""
+        near = near_path(os.path.relpath(real), "routine") if error.missing else ""
         finding = Finding(path, error.line, error.column, "DG101", error.reason, "error", near, error.excerpt)
         return _Loaded(path, None, None, Source(path, (), {})), [finding]
     composed = compose(text, path, split_lines(text))

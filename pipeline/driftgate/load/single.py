@@ -65,7 +65,7 @@ def load_single(path: Path, kind: Kind) -> Single:
         real = real_path(path)
         text = read_text(real, real.parent)
     except TextError as error:
-        near = near_path(shown) if error.missing else ""
+        near = near_path(shown, kind) if error.missing else ""
         found = Finding(shown, error.line, error.column, "DG101", error.reason, "error", near, error.excerpt)
         return Single(None, None, (found,))
     composed = compose(text, shown, split_lines(text))
