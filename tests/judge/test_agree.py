@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from made_cases import covariance_of, moment, moment_trials, trials_of
 
+from driftgate import judge
 from driftgate.judge.agree import disagreements, holm, tolerance_size
 from driftgate.predict.values import Outcome
 from driftgate.schema.routine import Tolerance
@@ -31,6 +32,12 @@ def compare(errors, **tolerance):
 def test_ref_holm_textbook():
     """Holm (1979) by hand at 5 %: 0.01, 0.04, 0.03, 0.005 rejects 0.005 and 0.01 only."""
     assert holm([0.01, 0.04, 0.03, 0.005], 0.05) == [True, False, False, True]
+
+
+def test_law_the_stage_gives_the_comparison_out():
+    """By its own name; engines that say nothing agree."""
+    assert judge.disagreements is disagreements
+    assert judge.disagreements((), covariance_of(0), trials_of([moment_trials(np.zeros((2, 3)))])) == ()
 
 
 def test_law_same_distribution_agrees():

@@ -68,6 +68,18 @@ def test_law_the_share_used_is_that_of_one_trial():
     assert found.axis == "y"
 
 
+@pytest.mark.parametrize("seed", [9, 152, 242])
+def test_law_the_axis_that_binds_is_that_of_the_larger_rank(seed):
+    """Shares of x in no order, the 1823rd of 2000 bounds; one share of y, just below it and just above."""
+    x = np.random.default_rng(seed).permutation(np.arange(1, 2001)) * 5e-6
+    end = moment("end", x="10 mm", y="10 mm", required=0.9)
+    assert RULE.rank(2000, 0.9) == 1823
+    for y, axis in ((1822.5 * 5e-6, "x"), (1823.5 * 5e-6, "y")):
+        errors = np.stack([x, np.full(2000, y), np.zeros(2000)], axis=1)
+        run = outcomes_of((end,), trials_of([moment_trials(errors)]), 15.0)
+        assert counted((end,), run, 0.1, RULE)[0].axis == axis
+
+
 def test_law_the_lower_bound_of_a_cell_is_one_sided():
     """Of 97 and 98 in 100 the bounds leave 5 % beyond below, and a third of 5 % beyond above."""
     from scipy.stats import binom

@@ -1,5 +1,6 @@
 """Clearance and meant contacts, held to shapely."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 from plan_cases import case, codes, field_map, robot
 
 from driftgate.plan import plan_case, touch_exemptions
+from driftgate.plan.clearance import check_clearance
+from driftgate.world.build import build_world
 
 HULL = np.array([[0.18, -0.15], [0.18, 0.15], [-0.18, 0.15], [-0.18, -0.15]])
 SCATTER = {"x": "2 cm", "y": "2 cm", "heading": "5 deg", "basis": "guess", "constant_over": "run"}
@@ -218,6 +221,18 @@ def test_law_standing_steps_have_no_clearance():
     plan = plan_case(case({"do": "pause", "time": "1 s"}, {"do": "advance", "distance": "0.2 m"}))
 
     assert [c.step for c in plan.clearances] == [1]
+
+
+def test_law_nothing_is_near_of_a_plan_without_motion_or_a_field_without_anything():
+    """No clearance and no finding: where nothing moves, and where nothing stands."""
+    still, moving = (
+        case(step) for step in ({"do": "pause", "time": "1 s"}, {"do": "advance", "distance": "1 m"})
+    )
+    world = build_world(still.believed)
+    bare = dataclasses.replace(world, edges=(), elements=())
+    for planned, around in ((still, world), (moving, bare)):
+        plan = plan_case(planned)
+        assert check_clearance(planned, plan.steps, plan.timeline, HULL, around) == ((), ())
 
 
 def test_law_polygon_footprint_counts_as_its_hull():

@@ -97,6 +97,15 @@ def test_err_target_underfoot(do, key):
     assert plan.steps[0].end_pose == pytest.approx((1.0, 1.0, 0.0))
 
 
+@pytest.mark.parametrize(("off", "found"), [("0.0009 mm", ["DG206"]), ("0.001 mm", []), ("0.0011 mm", [])])
+def test_err_a_point_within_a_micrometre_is_underfoot(off, found):
+    """From a micrometre on it can be faced."""
+    plan = plan_case(case({"do": "face", "point": ["0 m", off]}, at=(0.0, 0.0, 0.0)))
+
+    assert [f.code for f in plan.findings if f.code == "DG206"] == found
+    assert plan.steps[0].end_pose[2] == pytest.approx(0.0 if found else math.pi / 2, abs=1e-12)
+
+
 def test_law_holonomic_drive_goes_any_way_with_its_heading_held():
     """A holonomic drive goes straight to its point, its heading held, at the same speed."""
     cart = robot(drive="holonomic")

@@ -87,6 +87,23 @@ def test_law_an_element_off_its_mapped_place_answers_where_it_is() -> None:
     assert first(scene(true, mapped)) == (5, pytest.approx(-1.56, abs=1e-12))
 
 
+@pytest.mark.parametrize("shape", [{}, {"shape": {"rectangle": {"length": "80 mm", "width": "80 mm"}}}])
+@pytest.mark.parametrize(("present", "origin"), [({}, 5), ({"begin": "60 s"}, 1), ({"end": "10 s"}, 5)])
+def test_law_a_stray_answers_where_it_is_while_it_is_there(
+    shape: dict[str, Any], present: dict[str, str], origin: int
+) -> None:
+    """The second of three, strayed into the beam in every trial; before it comes it does not answer."""
+    region = [["2.499 m", "1.499 m"], ["2.501 m", "1.499 m"], ["2.5 m", "1.501 m"]]
+    stray = {"probability": "100 %", "region": region, "constant_over": "run", **GUESS}
+    mapped = [pot("a", 1.8, 0.5, **shape), pot("b", 2.5, 0.7, **shape), pot("c", 2.6, 0.4, **shape)]
+    true = [mapped[0], {**mapped[1], "stray": stray, "present": present}, mapped[2]]
+    record = recorded(scene(true, mapped), 5)
+    assert record.origin[0].tolist() == [origin] * 5
+    # Its nearest side is 20 to 80 mm before its middle, 0.5 m before the wall.
+    short_m = -record.innovation_m[0]
+    assert (np.abs(short_m - 1.54) < 0.04).all() if origin == 5 else (np.abs(short_m) < 1e-12).all()
+
+
 @pytest.mark.parametrize("side", [1.0, -1.0])
 @pytest.mark.parametrize(
     ("off_deg", "outcome"), [(1.9, Outcome.ACCEPTED), (2.1, Outcome.NO_ECHO), (-30.0, Outcome.ACCEPTED)]

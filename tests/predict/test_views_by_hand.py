@@ -88,6 +88,25 @@ def test_law_a_beam_that_can_only_meet_one_wall_is_sure_of_it() -> None:
     assert set(corner.settled) == {None}
 
 
+def test_law_nothing_is_looked_at_beyond_what_is_met() -> None:
+    """A bench across the beam hides the wall behind it, and its own far side; without it the wall is met."""
+    bench = {
+        "id": "bench",
+        "shape": {"rectangle": {"length": "0.2 m", "width": "2 m"}},
+        "at": {"x": "1 m", "y": "0 m"},
+    }
+    case = prepared(
+        [{"do": "look", "time": "0.1 s"}],
+        robot(sensors=[range_sensor("a", 0.0, 0.0, 0.0)]),
+        believed=field_map(x=(-6.0, 2.0), y=(-5.0, 5.0), structures=[bench]),
+    )
+    near = [i for i, e in enumerate(case.believed.edges) if e.a[0] == e.b[0] == pytest.approx(0.9, abs=1e-12)]
+    assert len(near) == 1
+    found = viewed(case)
+    assert [e.tolist() for e in found.edges] == [near] * len(found.edges)
+    assert set(found.sure) == set(near)
+
+
 @pytest.mark.parametrize(
     ("limits", "outcome"),
     [

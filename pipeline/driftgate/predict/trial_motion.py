@@ -163,7 +163,7 @@ def _steer_curve(backwards: bool, tick: TickPlan, controller: Controller, p: Pos
 
 
 def sinc_half(turn: Number) -> Number:
-    """Return sin(turn / 2) / (turn / 2), for turns of a tick (below 2 rad, to 1e-9)."""
+    """Return sin(turn / 2) / (turn / 2), for turns of a tick (below 1.4 rad, to 1e-9)."""
     q = 0.25 * turn * turn
     return 1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0)))
 

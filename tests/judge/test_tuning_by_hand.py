@@ -1,0 +1,41 @@
+"""Which number of the filter is looked at first, from results written by hand."""
+
+import numpy as np
+import pytest
+from made_cases import covariance_of
+
+from driftgate.judge import tuning
+from driftgate.predict.sources import TITLES
+
+
+def test_law_the_moment_that_advice_is_about():
+    """For a filter too sure of itself where 95 % hold least, for a shy one where 50 % hold most."""
+    coverage = [(0.40, 0.60, 0.80, 0.85), (0.45, 0.55, 0.70, 0.90), (0.30, 0.65, 0.85, 0.88)]
+    assert min(range(3), key=lambda i: tuning._rank(coverage[i], True)) == 0
+    assert min(range(3), key=lambda i: tuning._rank(coverage[i], False)) == 1
+
+
+def test_law_numbers_stand_for_sources_that_there_are():
+    """Every source is one of the model's, every number one that can be changed."""
+    assert set(tuning._OF_SOURCE) <= set(TITLES)
+    keys = {number.key for number in tuning._NUMBERS}
+    assert {key for found in tuning._OF_SOURCE.values() for key in found} <= keys
+
+
+@pytest.mark.parametrize(
+    ("walk", "bias", "numbers"),
+    [
+        # Variances of x, y [mm²] and heading; covariances do not count.
+        ((3.0, 1.0), (1.0, 2.0), ("along",)),
+        ((1.0, 2.0), (0.0, 4.0), ("heading_per_root_second",)),
+        ((0.0, 4.0), (3.0, 0.5), ("along",)),
+    ],
+)
+def test_law_the_largest_source_is_that_of_the_position(monkeypatch, walk, bias, numbers):
+    """By the sum of its variances in x and y, whatever it does to the heading."""
+    parts = {}
+    for name, (xx, yy), heading in (("distance_walk", walk, 0.0), ("heading_bias", bias, 9.0)):
+        parts[name] = np.array([[xx, -xx, 0.0], [-xx, yy, 0.0], [0.0, 0.0, heading]]) * 1e-6
+    parts["range_bias"] = np.zeros((3, 3))
+    monkeypatch.setattr(tuning, "covariance", lambda prepared: covariance_of(1, by_source=parts))
+    assert tuning._of_largest_source(None, 0) == numbers
