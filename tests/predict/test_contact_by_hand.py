@@ -10,13 +10,15 @@ import pytest
 
 from driftgate.core.pose import compose
 from driftgate.plan.values import Contact, PlannedStep
-from driftgate.predict import covariance
+from driftgate.predict import covariance, prepare, run_trials
 from driftgate.predict.increments import DRIFT_KEYS, drift_constants
 from driftgate.predict.trial_contact import Approach, ContactEnd, square_up, true_line
 from driftgate.predict.trial_motion import Poses
+from driftgate.schema.case import Case
 from driftgate.schema.robot import Robot
+from driftgate.schema.routine import PoseOff
 
-from .scenes import field_map, prepared, robot
+from .scenes import GUESS, field_map, prepared, robot, routine
 
 Pose = tuple[float, float, float]
 SPEED_M_S, PUSH_S, LATE_S = 0.4, 0.25, 0.5
@@ -219,3 +221,37 @@ def test_law_a_crooked_wall_is_met_late_where_it_is_further_off(heading_deg: flo
     late_s = 0.6 * 0.035 / 2.0 / SPEED_M_S
     clock_s = covariance(case).moments[-1].clock_mean_s
     assert clock_s == pytest.approx(case.plan.duration_s + late_s, abs=2e-4 * late_s)
+
+
+@pytest.mark.parametrize(("inside_m", "touches"), [(0.003, True), (-0.003, False)])
+def test_law_the_pivot_may_touch_something(inside_m: float, touches: bool) -> None:
+    """Turned by 4 degrees it pivots about its left corner: the right swings on, into a peg or by it.
+
+    The peg, of 2 mm, stands 3 mm off the wall; on the way there no part of the robot comes near it.
+    """
+    off = math.radians(-4.0)
+    # The left corner leads; straight on along the heading it has.
+    way = (2.0 - 1.0 - HALF_M * (math.cos(off) - math.sin(off))) / math.cos(off)
+    corner_y = way * math.sin(off) + HALF_M * (math.sin(off) + math.cos(off))
+    right_y = corner_y - 2.0 * HALF_M
+    peg = {
+        "id": "peg",
+        "shape": {"circle": {"radius": "2 mm"}},
+        "at": {"x": "1.997 m", "y": f"{right_y + inside_m!r} m"},
+        "scatter": {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "run", **GUESS},
+    }
+    step = {
+        "do": "square-up",
+        "against": "east",
+        "speed": f"{SPEED_M_S!r} m/s",
+        "push": "0 s",
+        "late": "0.5 s",
+    }
+    document = routine([step], start=(1.0, 0.0, 0.0))
+    start = document.start.model_copy(update={"off": PoseOff.model_validate({"heading": "-4 deg"})})
+    field = field_map(x=(-2.0, 2.0), y=(-1.0, 1.0), elements=[peg])
+    machine = robot(correction={"enabled": False})
+    case = prepare(Case(document.model_copy(update={"start": start}), machine, field, field))
+    found = run_trials(case, 2, 1)
+    assert found.moments[-1].error[0] == pytest.approx([0.0, corner_y - HALF_M, 0.0], abs=1e-9)
+    assert found.touch_step.tolist() == [0 if touches else -1] * 2

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.sources import source_table
 from driftgate.sight.dark import informing
 
 from .outcomes import ENGINES, known
@@ -143,3 +144,33 @@ def test_law_an_end_informs_along_the_sight_line() -> None:
     near = prepared([{"do": "pause", "time": "1 s"}], machine, believed=field, start=(-0.2, 0.2, 0.0))
     # From (-0.2, 0.2) the corner lies at (0.7, 0.8): 0.66 along x.
     assert informing(near.case, near.plan, near.sight, near.believed)[0].tolist()[:2] == [True, True]
+
+
+def test_law_an_end_moves_with_the_structure_that_it_belongs_to() -> None:
+    """A corner off its place by d is u . d further off along the sight line u, and so is the robot after it.
+
+    It replaces its belief along u, and the drive that follows closes on the belief. The bench turns about its
+    middle, 0.2 m from the corner either way.
+    """
+    spreads = {"x": 3e-3, "y": 4e-3, "heading": math.radians(0.5)}
+    bench = {
+        "id": "bench",
+        "shape": {"rectangle": {"length": "400 mm", "width": "400 mm"}},
+        "at": {"x": "1.4 m", "y": "0.55 m"},
+        "reference": True,
+        "build": {"x": "3 mm", "y": "4 mm", "heading": "0.5 deg", "constant_over": "field", **GUESS},
+    }
+    sensor = single_reading("ahead", 0.0, 0.5, beam_width="40 deg")
+    machine = robot({}, [sensor], {"when": "always", "update": {"law": "replace"}}, drive="holonomic")
+    case = prepared(
+        [{"do": "pause", "time": "1 s"}, {"do": "drive", "to": ["0 m", "-1 m"]}],
+        machine,
+        believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), structures=[bench]),
+    )
+    u = np.array([1.2, 0.35]) / math.hypot(1.2, 0.35)
+    moved = {"x": (1.0, 0.0), "y": (0.0, 1.0), "heading": (0.2, -0.2)}
+    end, constants = covariance(case).moments[-1], source_table(case.case).constants
+    place = {constant.key: i for i, constant in enumerate(constants)}
+    for axis, d in moved.items():
+        wanted = spreads[axis] * u * float(u @ np.array(d))
+        assert end.columns[:2, place[f"structure_build:bench:{axis}"]] == pytest.approx(wanted, abs=1e-9)

@@ -9,16 +9,20 @@ import numpy as np
 import pytest
 
 from driftgate.core.errors import ModelError
-from driftgate.predict import run_trials
+from driftgate.predict import prepare, run_trials
 from driftgate.predict.bounds import ANGLE_SLACK_RAD, FEW, POSITION_SLACK_M, SHARES, Bounded
+from driftgate.predict.path_record import PathRecorder
 from driftgate.predict.story import replay
 from driftgate.predict.trial_motion import sinc_half
 from driftgate.predict.trial_world import _clear_of_walls
+from driftgate.predict.trials_engine import run_recorded
 from driftgate.predict.values import Outcome
+from driftgate.schema.case import Case
+from driftgate.schema.routine import PoseOff
 from driftgate.sight.values import Reason
 from driftgate.world.build import build_world
 
-from .scenes import field_map, prepared, robot, run, single_reading
+from .scenes import GUESS, field_map, prepared, robot, routine, run, single_reading
 
 LOOK = {"do": "look", "time": "0.1 s"}
 
@@ -111,3 +115,24 @@ def test_law_a_belief_that_sees_nothing_refuses_the_planned_surface_wrongly() ->
     assert counts[Outcome.ACCEPTED] == 60 - past.sum()
     assert found.trials.wrongly_refused.sum() == past.sum()
     assert found.trials.wrongly_accepted.sum() == 0
+
+
+@pytest.mark.parametrize("behind_m", [0.0, 0.3])
+def test_law_the_knot_of_a_first_contact(behind_m: float) -> None:
+    """The first at which the bumper is at the pot, -1 where it does not get there; with its step."""
+    pot = {
+        "id": "pot",
+        "shape": {"circle": {"radius": "60 mm"}},
+        "at": {"x": "0.7 m", "y": "0 m"},
+        "scatter": {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "run", **GUESS},
+    }
+    document = routine([{"do": "pause", "time": "0.1 s"}, {"do": "advance", "distance": "0.6 m"}])
+    start = document.start.model_copy(update={"off": PoseOff.model_validate({"x": f"{-behind_m!r} m"})})
+    field = field_map(elements=[pot])
+    case = prepare(Case(document.model_copy(update={"start": start}), robot(), field, field))
+    record = PathRecorder(case, 3)
+    found = run_recorded(case, np.arange(3), 1, record)
+    bumper_m = case.plan.timeline.pose[:, 0] + 0.15
+    knot = -1 if behind_m else int(np.argmax(bumper_m > 0.64))
+    assert record.touch_knot.tolist() == [knot] * 3
+    assert found.touch_step.tolist() == [-1 if behind_m else 1] * 3

@@ -11,8 +11,10 @@ import shapely.affinity
 from sight_cases import GUESS, bench, case, crate, hall, pot, robot, sensor
 from test_expect import HERE, look, one, plan
 
+from driftgate.sight.corridor import obstacles_at_height
 from driftgate.sight.dark import dark_intervals, persisting
 from driftgate.sight.values import Reason
+from driftgate.world.build import build_world
 
 ON_PAPER = pytest.mark.evidence(
     source="worked on paper", compares="sight lines, corridors, dark times", tolerance="exact"
@@ -149,3 +151,19 @@ def test_law_it_is_dark_behind_a_pot():
         order=["validity", "persistence", "gate"],
     )
     assert persisting(case(ungated, field), plan(poses), sight).tolist() == [False] + [True] * 5
+
+
+@pytest.mark.parametrize(("low", "high"), [("10 cm", "20 cm"), ("0 cm", "10 cm"), ("10 cm", "10.1 cm")])
+def test_law_what_reaches_a_height_exactly_is_there(low, high):
+    """From its foot to its top, both included; a little above the one and below the other it is not."""
+    tray = crate("tray", 0.2, 0.2, 2.0, 1.5, height={"low": low, "high": high})
+    world = build_world(hall(elements=[tray]))
+
+    def there(height_m):
+        return "tray" in [o.id for o in obstacles_at_height(world, height_m)]
+
+    low_m, high_m = (float(text.removesuffix(" cm")) / 100.0 for text in (low, high))
+    assert there(low_m)
+    assert there(high_m)
+    assert not there(low_m - 1e-6)
+    assert not there(high_m + 1e-6)
