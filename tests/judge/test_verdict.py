@@ -12,7 +12,7 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 
 from driftgate.core.errors import ModelError
 from driftgate.judge.sampling import Sampling, Seen, decide
-from driftgate.judge.verdict import judge_case
+from driftgate.judge.verdict import _binding, judge_case
 from driftgate.report.digits import used_words
 from driftgate.sight.values import DarkInterval
 
@@ -319,6 +319,11 @@ def test_law_variance_shares_along_the_binding_axis():
     assert found.variance.between_fields == pytest.approx(0.25)
     assert [s.name for s in found.variance.sources] == ["heading_bias", "wall_build"]
     assert "heading-rate bias (75 %, guess)" in found.reason
+
+
+def test_law_a_moment_without_axes_is_bound_by_its_place():
+    """Where no axis is asked for, the share that is told is that of the place."""
+    assert _binding((), []) == "radial"
 
 
 def test_law_binding_axis_is_the_tightest():

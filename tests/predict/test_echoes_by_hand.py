@@ -104,6 +104,24 @@ def test_law_a_stray_answers_where_it_is_while_it_is_there(
     assert (np.abs(short_m - 1.54) < 0.04).all() if origin == 5 else (np.abs(short_m) < 1e-12).all()
 
 
+@pytest.mark.parametrize(
+    ("x", "low_m", "outcome"),
+    [
+        # The pot's near side is 0.34 m ahead of the sensor, or 0.36 m.
+        (1.40, 0.35, Outcome.NO_ECHO),
+        (1.42, 0.35, Outcome.ACCEPTED),
+        (1.40, 0.33, Outcome.ACCEPTED),
+    ],
+)
+def test_law_what_is_nearer_than_the_sensor_reaches_gives_no_echo(
+    x: float, low_m: float, outcome: Outcome
+) -> None:
+    """The robot expects the wall; what answers is judged by its own distance."""
+    reach = {"low": f"{low_m!r} m", "high": "20 m"}
+    case = scene([pot("a", x)], [pot("a", x, 0.4)], reach=reach)
+    assert set(recorded(case).outcome[:, 0].tolist()) == {int(outcome)}
+
+
 @pytest.mark.parametrize("side", [1.0, -1.0])
 @pytest.mark.parametrize(
     ("off_deg", "outcome"), [(1.9, Outcome.ACCEPTED), (2.1, Outcome.NO_ECHO), (-30.0, Outcome.ACCEPTED)]

@@ -10,13 +10,15 @@ import pytest
 from driftgate.predict.trial_expect import Looks
 from driftgate.predict.values import Outcome
 
-from .scenes import field_map, prepared, range_sensor, robot
+from .scenes import GUESS, field_map, prepared, range_sensor, robot
 
 LOW_X, HIGH_X, LOW_Y, HIGH_Y = -6.0, 2.0, -5.0, 5.0
 SOUTH, EAST, NORTH, WEST = range(4)
 # Enough that the few that are elsewhere are looked at apart.
 COUNT = 96
 REACH_M, STEEPEST_DEG = 4.0, 30.0
+# What the map has beside the way to the north wall.
+POT_M, RADIUS_M, CORRIDOR_M = (0.3, 4.0), 0.06, 0.1
 
 
 def on_paper(x: float, y: float, heading: float) -> tuple[int, float, Outcome]:
@@ -33,6 +35,11 @@ def on_paper(x: float, y: float, heading: float) -> tuple[int, float, Outcome]:
         return wall, range_m, Outcome.OUT_OF_RANGE
     if square < math.cos(math.radians(STEEPEST_DEG)):
         return wall, range_m, Outcome.INCIDENCE
+    # From the pot's place to the beam between sensor and wall.
+    dx, dy = POT_M[0] - x, POT_M[1] - y
+    along = min(max(c * dx + s * dy, 0.0), range_m)
+    if math.hypot(dx - along * c, dy - along * s) <= RADIUS_M + CORRIDOR_M:
+        return wall, range_m, Outcome.CORRIDOR
     return wall, range_m, Outcome.ACCEPTED
 
 
@@ -47,17 +54,25 @@ def on_paper(x: float, y: float, heading: float) -> tuple[int, float, Outcome]:
         [(-3.0, 1.0, 0.1), (0.0, 1.0, 1.2)],
         [(0.0, 0.0, 0.3), (0.1, 0.2, 0.6)],
         [(0.5, 4.0, 0.4), (-3.0, 0.0, -2.9)],
+        # Past the pot, and into it.
+        [(0.1, 2.0, 1.57), (0.2, 2.0, 1.57)],
     ],
 )
 def test_law_a_few_far_beliefs_are_looked_at_one_by_one(far: list[tuple[float, float, float]]) -> None:
     """Surface, range and validity of every trial are those of its own beam; the rest is near the plan."""
+    pot = {
+        "id": "pot",
+        "shape": {"circle": {"radius": f"{RADIUS_M!r} m"}},
+        "at": {"x": f"{POT_M[0]!r} m", "y": f"{POT_M[1]!r} m"},
+        "scatter": {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "run", **GUESS},
+    }
     case = prepared(
         [{"do": "look", "time": "0.1 s"}],
         robot(
             sensors=[range_sensor("a", 0.0, 0.0, 0.0, reach={"low": "0 m", "high": f"{REACH_M!r} m"})],
-            correction={"validity": {"incidence": f"{STEEPEST_DEG!r} deg"}},
+            correction={"validity": {"incidence": f"{STEEPEST_DEG!r} deg", "corridor": f"{CORRIDOR_M!r} m"}},
         ),
-        believed=field_map(x=(LOW_X, HIGH_X), y=(LOW_Y, HIGH_Y)),
+        believed=field_map(x=(LOW_X, HIGH_X), y=(LOW_Y, HIGH_Y), elements=[pot]),
     )
     looks = Looks(case, case.plan.timeline.readings.knot)
     poses = np.random.default_rng(2).uniform(-1.0, 1.0, (COUNT, 3)) * (0.01, 0.01, 0.01)

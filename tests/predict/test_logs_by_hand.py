@@ -7,10 +7,13 @@ import math
 import numpy as np
 import pytest
 
+from driftgate.predict import prepare
 from driftgate.predict.logged import FIX_WORDS, Jitter, Reference, sample_runs
 from driftgate.predict.values import Outcome
+from driftgate.schema.case import Case
+from driftgate.schema.routine import PoseOff
 
-from .scenes import prepared, robot
+from .scenes import field_map, prepared, robot, routine
 
 
 @pytest.mark.parametrize("drive", ["differential", "holonomic"])
@@ -28,6 +31,28 @@ def test_law_a_robot_zeroes_its_counters_where_it_starts(drive: str) -> None:
         assert (off[1:] != 0.0).all()
         assert (b.heading_rad[1:] != a.heading_rad[1:]).all()
         assert (b.sideways_m[1:] != 0.0).all() == (drive == "holonomic")
+
+
+def test_law_a_square_up_is_logged_as_a_way_and_then_a_turn() -> None:
+    """1 m at 0.4 m/s evenly over the planned approach, then 3 degrees evenly over a push of half a second.
+
+    The robot stands turned away by 3 degrees and touches with a corner; it is flush at the end.
+    """
+    step = {"do": "square-up", "against": "east", "speed": "0.4 m/s", "push": "0.5 s"}
+    document = routine([step], start=(0.0, 0.0, 0.0))
+    start = document.start.model_copy(update={"off": PoseOff.model_validate({"heading": "3 deg"})})
+    field = field_map(x=(-2.0, 1.15), y=(-2.0, 2.0))
+    machine = robot(correction={"enabled": False})
+    case = prepare(Case(document.model_copy(update={"start": start}), machine, field, field))
+    (run,) = sample_runs(case, 1, 1, Reference("tape", (0.0, 0.0, 0.0)))
+    time_s = case.plan.timeline.time_s
+    assert case.plan.contacts[0].travel_m == pytest.approx(1.0, abs=1e-12)
+    driven = np.clip(time_s / 2.5, 0.0, 1.0)
+    turned = np.clip((time_s - 2.5) / (time_s[-1] - 2.5), 0.0, 1.0)
+    assert 0.4 < time_s[-1] - 2.5 < 0.6
+    assert run.truth[:, 2] == pytest.approx(math.radians(3.0) * (1.0 - turned), abs=1e-9)
+    whole = run.truth[-1, :2] - run.truth[0, :2]
+    assert run.truth[:, :2] - run.truth[0, :2] == pytest.approx(driven[:, None] * whole, abs=1e-9)
 
 
 def test_law_words_for_what_became_of_a_reading() -> None:

@@ -10,6 +10,7 @@ from driftgate.predict.path_record import PathRecorder
 from driftgate.predict.trials_engine import run_recorded
 
 from .scenes import GUESS, field_map, prepared, robot
+from .test_things import ended
 
 TRIALS, HALF_M, RADIUS_M = 300, 0.15, 0.06
 
@@ -32,6 +33,18 @@ def away(pose: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
     ahead, left = c * dx + s * dy, c * dy - s * dx
     out = np.hypot(np.maximum(np.abs(ahead) - HALF_M, 0.0), np.maximum(np.abs(left) - HALF_M, 0.0))
     return out - RADIUS_M
+
+
+def test_law_only_what_can_be_pushed_is_pushed() -> None:
+    """Of two pots abreast in the way one stays, with the robot in it, and one ends before the bumper."""
+    case = prepared(
+        [{"do": "advance", "distance": "0.5 m", "may_touch": ["a", "b"]}],
+        robot(correction={"enabled": False}),
+        believed=field_map(elements=[pot("a", 0.4, 0.08), pot("b", 0.4, -0.08, pushable=True)]),
+    )
+    _, things = ended(case, 2)
+    ends = [(float(e.x[0]), float(e.y[0])) for e in things.world.elements]
+    assert ends == [pytest.approx((0.4, 0.08), abs=1e-12), pytest.approx((0.71, -0.08), abs=1e-9)]
 
 
 @pytest.mark.parametrize("spread", [("20 mm", "20 mm", "2 deg"), ("60 mm", "60 mm", "8 deg")])
