@@ -79,6 +79,7 @@ def test_law_the_first_contact_of_every_trial(spread: tuple[str, str, str]) -> N
         one["id"]: [np.full(TRIALS, float(str(one["at"][axis]).split()[0])) for axis in "xy"] for one in pots
     }  # type: ignore[index]
     for name, strayed, x, y in record.strayed:
+        assert strayed.any() == (name in ("b", "e"))
         places[name] = [
             np.where(strayed, there, here) for there, here in zip((x, y), places[name], strict=True)
         ]
