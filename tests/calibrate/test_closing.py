@@ -9,7 +9,7 @@ import pytest
 from closing import calibration_case, closed_loop
 from scipy import stats
 
-from driftgate.calibrate.drift_fit import _placed
+from driftgate.calibrate.drift_sources import placed
 
 SEEDS = (11, 12, 13)
 
@@ -60,6 +60,24 @@ def test_law_latency_and_slip_are_known_together(loops):
         assert "with_speed" not in {number.key for number in slip.numbers}
 
 
+def test_law_spreads_of_latency_and_slip_are_not_counted_twice(loops):
+    """In arcs they act as one, of which six runs have five degrees of freedom: both have nearly those.
+
+    Each by itself has half as many, and two drawn that wide make a sum far wider than the runs differ.
+    """
+    for _, fit in loops:
+        named = {constant.usual.key: constant for constant in fit.drift.constants}
+        latency, slip = named["heading_latency"].spread, named["lateral_slip:turn"].spread
+        assert latency.freedom == slip.freedom > 3.5
+        # At a usual speed of the drive [m/s]: the runs leave the sum far less than the two by themselves.
+        sum_high = math.hypot(0.6 * latency.sd, slip.sd) * math.sqrt(slip.freedom / _lower(slip.freedom))
+        assert sum_high < 0.9 * math.hypot(0.6 * latency.high, slip.high)
+
+
+def _lower(freedom: float) -> float:
+    return float(stats.chi2(freedom).ppf(0.025))
+
+
 def test_law_latency_stands_beside_slip_with_speed_that_stays(loops):
     """Where the file keeps its slip, the latency written is what is left beside it: the sum is the same."""
     errors = calibration_case().case.robot.errors
@@ -67,7 +85,7 @@ def test_law_latency_stands_beside_slip_with_speed_that_stays(loops):
     drift = loops[0][1].drift
     kept = [replace(c, known=c.known and c.usual.field != "lateral_slip") for c in drift.constants]
     whole, beside = (
-        next(c for c in _placed(constants, errors) if c.usual.key == "heading_latency")
+        next(c for c in placed(constants, errors) if c.usual.key == "heading_latency")
         for constants in (drift.constants, kept)
     )
     assert beside.mean.value - slip.with_speed == pytest.approx(whole.mean.value)

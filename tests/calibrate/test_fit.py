@@ -89,7 +89,7 @@ def test_rare_slips_are_told_from_a_walk():
     assert found.slips.rate_per_m == pytest.approx(1.0 / 50.0, rel=0.5)
     assert found.slips.size_m == pytest.approx(0.15, rel=0.35)
     assert found.noise["distance_walk"] < 0.004 < plain.noise["distance_walk"]
-    assert found.walk_of_distance() == pytest.approx(0.15 / np.sqrt(50.0), rel=0.35)
+    assert found.slips.walk == pytest.approx(0.15 / np.sqrt(50.0), rel=0.35)
     assert found.nll < plain.nll - 0.5
     assert found.noise["lateral_walk"] == pytest.approx(0.02, rel=0.2)
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from driftgate.calibrate.mixed import Block, component, fit_mixed
+from driftgate.calibrate.mixed import Block, as_known_together, component, fit_mixed
 from driftgate.core.errors import ModelError
 
 GROUPS, SIZE = 6, 5
@@ -93,6 +93,53 @@ def test_law_what_drowns_in_noise_may_be_nothing_or_as_large_as_the_noise_hides(
     assert size.low == 0.0
     assert 0.0 < size.sd < size.high
     assert size.high == pytest.approx(math.sqrt(5.0 / 0.831212 - 1.0), rel=1e-4)
+
+
+def _alike(rng: np.random.Generator, runs: int) -> list[Block]:
+    """Return runs in which two constants act nearly alike, and each differs by 1 from run to run."""
+    ways = np.array([[1.0, 0.9], [1.0, 1.1], [1.0, 0.95], [1.0, 1.05]])
+    found = []
+    for _ in range(runs):
+        error = ways @ rng.normal(0.0, 1.0, 2) + rng.normal(0.0, 0.3, len(ways))
+        parts = np.array([np.outer(column, column) for column in ways.T])
+        found.append(Block(error, ways, 0.09 * np.eye(len(ways)), parts))
+    return found
+
+
+def test_mc_spreads_known_together_predict_their_sum_and_not_twice_that():
+    """What a further run differs by where both act: the 95 % interval holds it, and is hardly too wide.
+
+    Each spread drawn as wide as it may be by itself makes an interval a fifth wider.
+    """
+    rng, runs, draws = np.random.default_rng(5), 6, 2000
+    widths: dict[str, list[float]] = {"apart": [], "together": []}
+    held = []
+    for _ in range(60):
+        fit = fit_mixed(_alike(rng, runs), np.full(2, 1e3), np.zeros(2), np.ones(2))
+        own = tuple(component(float(v), float(o), runs - 1.0, 0.95)
+                    for v, o in zip(fit.variance, fit.of_variance, strict=True))  # fmt: skip
+        both = as_known_together(own, fit.variance, fit.between_variances, runs - 1.0, 0.95)
+        assert [(part.low, part.high) for part in both] == [(part.low, part.high) for part in own]
+        for name, parts in (("apart", own), ("together", both)):
+            drawn = sum(
+                part.sd * np.sqrt(part.freedom / rng.chisquare(part.freedom, draws)) * rng.normal(size=draws)
+                for part in parts
+            )
+            widths[name].append(float(np.percentile(np.abs(drawn), 95.0)))
+        held.append(math.erf(widths["together"][-1] / math.sqrt(2.0) / math.sqrt(2.0)))
+    # A sum of variance 2 known from six runs: Student's t of five degrees of freedom.
+    right = 2.571 * math.sqrt(2.0)
+    assert 0.93 <= np.mean(held) <= 0.98
+    assert np.median(widths["together"]) < 1.2 * right
+    assert np.median(widths["apart"]) > 1.1 * np.median(widths["together"])
+
+
+def test_law_spreads_that_do_not_trade_places_stay_as_they_are():
+    """Nothing is changed where one is not too small when the other is too large."""
+    parts = component(1.0, 0.4, 5.0, 0.95), component(2.0, 1.6, 5.0, 0.95)
+    for between in (0.0, 0.3):
+        cov = np.array([[0.4, between], [between, 1.6]])
+        assert as_known_together(parts, np.array([1.0, 2.0]), cov, 5.0, 0.95) == parts
 
 
 def test_err_nothing_to_fit_on():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from driftgate.calibrate.slips import MOST, log_counts, log_mixture, log_normal
+from driftgate.calibrate.slips import MOST, as_normal, log_counts, log_mixture, log_normal
 
 
 def test_counts_are_poisson():
@@ -41,3 +41,33 @@ def test_mixture_is_a_density():
     assert near[0] > 0.95
     assert far[0] < 1e-6
     assert far[1] > 0.6
+
+
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_mc_errors_that_slip_are_chi_square_once_taken_as_normal(size: int):
+    """Errors of the mixture, most of them without a slip: their distances have the chi-square distribution.
+
+    By the whole covariance they have not, since nearly all lie well inside the 95 % region. And slips of no
+    size change nothing.
+    """
+    rng = np.random.default_rng(size)
+    count, rate = 4000, 0.05
+    length = rng.uniform(0.5, 4.0, count)
+    quiet = np.diag([4e-6, 9e-6, 1e-5][:size]) * rng.uniform(0.5, 2.0, (count, 1, 1))
+    course = rng.uniform(0.0, 2.0 * np.pi, count)
+    along = np.stack([np.cos(course), np.sin(course), np.zeros(count)], axis=-1)[:, :size]
+    one = 0.05**2 * along[:, :, None] * along[:, None, :]
+    slips = rng.poisson(rate * length)
+    error = np.einsum("kij,kj->ki", np.linalg.cholesky(quiet), rng.normal(size=(count, size)))
+    error += (0.05 * np.sqrt(slips) * rng.normal(size=count))[:, None] * along
+    logs = log_counts(rate, length)
+    found = as_normal(error, quiet, one, logs)
+    assert stats.kstest(found, stats.chi2(size).cdf).pvalue > 1e-3
+    whole = quiet + (rate * length)[:, None, None] * one
+    plain = np.einsum("ki,ki->k", error, np.linalg.solve(whole, error[:, :, None])[:, :, 0])
+    assert stats.kstest(plain, stats.chi2(size).cdf).pvalue < 1e-6
+    # With slips of no size only the quadrature is left.
+    alone = as_normal(error, quiet, 0.0 * one, logs)
+    own = np.einsum("ki,ki->k", error, np.linalg.solve(quiet, error[:, :, None])[:, :, 0])
+    near = own < 30.0
+    assert alone[near] == pytest.approx(own[near], rel=1e-3, abs=1e-6)

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from driftgate.predict import Prepared, covariance, run_trials
-from driftgate.predict.doubt import MOST_FACTOR, drawn_doubt, factor_key
+from driftgate.predict.doubt import MOST_FACTOR, drawn_doubt, factor_key, rate_key
 from driftgate.predict.sources import source_table
 from driftgate.predict.streams import Streams
 
@@ -18,7 +18,7 @@ from .scenes import prepared, range_sensor, robot, run, tick
 
 GELMAN = pytest.mark.evidence(
     source="Gelman et al. 2013, 3.2 (from memory)",
-    compares="prediction from few runs: t; factor on a spread",
+    compares="prediction from few runs: t; factors on a spread and on a rate",
     tolerance="4.5 standard errors",
 )
 
@@ -188,6 +188,19 @@ def test_ref_factor_is_scaled_inverse_chi_square(freedom: int) -> None:
     assert drawn.max() <= MOST_FACTOR
     for p in (0.05, 0.5, 0.95):
         limit = min(math.sqrt(freedom / stats.chi2(freedom).ppf(1.0 - p)), MOST_FACTOR)
+        assert np.mean(drawn < limit) == pytest.approx(p, abs=4.5 * math.sqrt(p * (1 - p) / count)), p
+
+
+@GELMAN
+@pytest.mark.parametrize("slips", [2.0, 7.0])
+def test_ref_rate_of_rare_events_is_gamma(slips: float) -> None:
+    """A rate of which n events were seen is drawn as r / n times a Gamma of n + 1/2."""
+    source = {"rare_slip": tick(rate="0.05 1/m", along="50 mm", fitted={"runs": 9, "slips": slips})}
+    table = source_table(straight(source).case)
+    count = 50_000
+    drawn = drawn_doubt(table.doubt, Streams(7, 0, count))[rate_key("rare_slip")]
+    for p in (0.05, 0.5, 0.95):
+        limit = stats.gamma(slips + 0.5).ppf(p) / slips
         assert np.mean(drawn < limit) == pytest.approx(p, abs=4.5 * math.sqrt(p * (1 - p) / count)), p
 
 

@@ -14,7 +14,7 @@ from scipy.stats import poisson
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.predict import Prepared, covariance
-from driftgate.predict.doubt import factor_key
+from driftgate.predict.doubt import factor_key, rate_key
 from driftgate.predict.increments import (
     DRIFT_KEYS,
     DriftConstants,
@@ -225,6 +225,27 @@ def test_law_walks_of_a_cell_and_of_its_parts() -> None:
         plan, dataclasses.replace(NOISE, bump_along_m=0.0, bump_heading_rad=0.0), streams, doubled
     )
     assert float(scaled.tick(step, 2, stretch)[2][0]) == pytest.approx(2.0 * at_rest, rel=1e-12)
+
+
+def test_law_rare_slips_of_a_cell() -> None:
+    """Two slips in 0.25 m are root two of one; a trial may have a rate and a size of its own."""
+    step: Any = SimpleNamespace(index=0, place="leg")
+    plan = WalkPlan(((Cell(0.25, 0.0, 0.2, 0.0),),), (((0, 0.5),), ((0, 0.5),)))
+    noise = dataclasses.replace(Noise(*[0.0] * 10), slips_per_m=2.0, slip_along_m=0.03)
+    # Half a slip is expected: the uniform 0.95 lies between P(N <= 1) = 0.910 and P(N <= 2) = 0.986.
+    streams: Any = Said(rare_slip_uniform=0.95, rare_slip_along=-1.5)
+    both = [Walker(plan, noise, streams).tick(step, k, np.ones(1)) for k in (0, 1)]
+    assert [float(v[0][0]) for v in both] == pytest.approx(
+        [0.5 * -1.5 * 0.03 * math.sqrt(2.0)] * 2, rel=1e-12
+    )
+    assert not any(v[1].any() or v[2].any() for v in both)
+    # At half the rate 0.95 is one slip only: P(N <= 0) = 0.779, P(N <= 1) = 0.974.
+    own: Any = {rate_key("rare_slip"): np.array([0.5]), factor_key("rare_slip"): np.array([3.0])}
+    other = Walker(plan, noise, streams, own).tick(step, 0, np.ones(1))
+    assert float(other[0][0]) == pytest.approx(0.5 * -1.5 * 0.09, rel=1e-12)
+    none: Any = Said(rare_slip_uniform=0.3)
+    assert not Walker(plan, noise, none).tick(step, 0, np.ones(1))[0].any()
+    assert none.asked == []  # no size is drawn of slips that there are not
 
 
 def test_law_cells_that_a_tick_lies_in() -> None:

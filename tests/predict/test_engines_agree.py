@@ -51,6 +51,8 @@ def errors_of(size: float, timing: str = "step") -> dict[str, Any]:
         "heading_scale": source(0.2, 0.2, "%"),
         "heading_latency": source(10.0, 5.0, "ms"),
         "distance_walk": tick(per_root_metre=of(3.0, "mm/sqrt(m)")),
+        # Many and small: variances are compared as those of normal errors.
+        "rare_slip": tick(rate="10 1/m", along=of(1.0, "mm")),
         "lateral_walk": tick(per_root_metre=of(3.0, "mm/sqrt(m)")),
         "heading_walk": tick(
             per_root_metre=of(0.1, "deg/sqrt(m)"),
@@ -275,7 +277,7 @@ NOT_COMPARED = {
 SOURCES = [name for name in TITLES if name not in NOT_COMPARED]
 EVERYTHING = frozenset({"quantisation"})
 DRIVES = ("differential", "holonomic")
-# Comparisons in this file, rounded up: two drives, 24 sources, 40 numbers each, and as many more.
+# Comparisons in this file, rounded up: two drives, 25 sources, 40 numbers each, and as many more.
 FAMILY = 3000
 
 

@@ -15,10 +15,12 @@ from driftgate.load import load_routine
 from driftgate.logs import Log, read_log, write_log
 from driftgate.plan.values import Law
 from driftgate.predict import run_trials
-from driftgate.predict.logged import FIX_WORDS, Jitter, Reference, SampledRun, sample_runs
+from driftgate.predict.doubt import factor_key
+from driftgate.predict.logged import FIX_WORDS, Jitter, OneRobot, Reference, SampledRun, sample_runs
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.sources import source_table
 from driftgate.predict.story import replay
+from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome
 from driftgate.run.cases import one_case
 from driftgate.run.tasks import plan_one
@@ -261,3 +263,13 @@ def test_mc_jitter_does_not_add_up(dash: Prepared):
     for a, b in zip(plain, noisy, strict=True):
         assert np.array_equal(a.truth, b.truth)
         assert np.array_equal(a.log.believed, b.log.believed)
+
+
+def test_law_what_is_known_too_poorly_is_one_robots_own():
+    """All runs of one robot have one factor on a spread, and each its own of what is not."""
+    luck = OneRobot(Streams(3, 0, 5), ())
+    for index in (0, 1):
+        of_robot = luck.uniforms(factor_key("distance_walk"), "run", index)
+        assert all(np.ptp(drawn) == 0.0 for drawn in of_robot)
+        assert of_robot[0][0] != of_robot[1][0]
+    assert np.ptp(luck.uniforms("rare_slip", "leg#1", 0)[0]) > 0.0

@@ -545,3 +545,41 @@ def test_mc_bumps_come_as_often_as_the_zone_says() -> None:
     sample = run_trials(case, 8000, 1).moments[-1].error[:, 0]
     # Compound Poisson of normals: kurtosis 3 + 3 / 6; a variance scatters by sqrt((kurtosis - 1) / n).
     assert sample.var() == pytest.approx(expected, rel=4.0 * math.sqrt(2.5 / 8000) + 1e-2)
+
+
+def test_mc_rare_slips_come_as_often_and_as_large_as_the_file_says() -> None:
+    """Over 2 m at 0.1 a metre: a fifth of a slip is expected, all of it along the way, by both engines."""
+    slips = {"rare_slip": tick(rate="0.1 1/m", along="50 mm")}
+    expected = 0.2 * 0.05**2
+    case = prepared([advance(2.0)], robot(slips), believed=field_map(x=(-60.0, 60.0), y=(-60.0, 60.0)))
+    found = covariance(case).moments[-1]
+    assert found.by_source["rare_slip"][0, 0] == pytest.approx(expected, rel=1e-6)
+    assert found.cov[1, 1] == pytest.approx(0.0, abs=1e-15)
+    count = 8000
+    sample = run_trials(case, count, 1).moments[-1].error
+    assert not sample[:, 1:].any()
+    # Poisson: exp(-0.2) of the trials have no slip, and what some have is of the size stated.
+    quiet = math.exp(-0.2)
+    none = np.mean(np.abs(sample[:, 0]) < 1e-12)
+    assert none == pytest.approx(quiet, abs=4.5 * math.sqrt(quiet * (1.0 - quiet) / count))
+    # Compound Poisson of normals: kurtosis 3 + 3 / 0.2.
+    assert sample[:, 0].var() == pytest.approx(expected, rel=4.5 * math.sqrt(17.0 / count))
+
+
+def test_mc_the_way_to_a_wall_slips_as_well() -> None:
+    """Squared up over 1.35 m and backed away by as much, without a reset: both ways' slips count."""
+    case = prepared(
+        [
+            {"do": "square-up", "against": "east", "speed": "0.4 m/s"},
+            {"do": "drive", "to": ["2.5 m", "1.5 m"], "backwards": True},
+        ],
+        robot({"rare_slip": tick(rate="10 1/m", along="3 mm")}, correction={"enabled": False}),
+        believed=HALL,
+        start=(2.5, 1.5, 0.0),
+    )
+    assert case.plan.contacts[0].travel_m == pytest.approx(1.35, abs=1e-6)
+    predicted = covariance(case).moments[-1].cov[0, 0]
+    assert predicted == pytest.approx(2.0 * 13.5 * 0.003**2, rel=1e-2)
+    sample = run_trials(case, 6000, 1).moments[-1].error[:, 0]
+    # Compound Poisson of normals: kurtosis 3 + 3 / 27.
+    assert sample.var() == pytest.approx(predicted, rel=4.5 * math.sqrt(2.11 / 6000))

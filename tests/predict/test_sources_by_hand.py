@@ -44,6 +44,7 @@ ERRORS = {
         per_root_radian="0.5 deg/sqrt(rad)",
     ),
     "bump": tick(along="6 mm", heading="0.7 deg"),
+    "rare_slip": tick(rate="0.04 1/m", along="90 mm"),
     "settling": {"along": "8 mm", "heading": "0.9 deg", **STEP},
     "step_timing": {"mean": "1 %", "spread": "2 %", **STEP},
 }
@@ -127,6 +128,8 @@ def test_law_white_noise_is_as_written() -> None:
     heading = (noise.heading_per_root_m, noise.heading_per_root_s, noise.heading_per_root_rad)
     assert heading == pytest.approx((0.3 * DEGREE, 0.4 * DEGREE, 0.5 * DEGREE), rel=1e-12)
     assert (noise.bump_along_m, noise.bump_heading_rad) == pytest.approx((6e-3, 0.7 * DEGREE), rel=1e-12)
+    assert (noise.slips_per_m, noise.slip_along_m) == pytest.approx((0.04, 0.09), rel=1e-12)
+    assert noise.slip_per_root_m == pytest.approx(0.018, rel=1e-12)
     assert (noise.settle_along_m, noise.settle_heading_rad) == pytest.approx((8e-3, 0.9 * DEGREE), rel=1e-12)
     assert noise.step_timing == pytest.approx(0.02, rel=1e-12)
     over_run = {**ERRORS, "step_timing": run(mean="1 %", spread="2 %")}
@@ -144,6 +147,7 @@ def test_law_white_noise_is_as_written() -> None:
         ("lateral_walk", {"lateral_per_root_m"}),
         ("heading_walk", {"heading_per_root_m", "heading_per_root_s", "heading_per_root_rad"}),
         ("bump", {"bump_along_m", "bump_heading_rad"}),
+        ("rare_slip", {"slips_per_m", "slip_along_m"}),
         ("settling", {"settle_along_m", "settle_heading_rad"}),
         ("step_timing", {"step_timing"}),
     ],

@@ -130,6 +130,7 @@ ERRORS: dict[str, Any] = {
     "distance_walk": tick(per_root_metre="4 mm/sqrt(m)", fitted=FITTED),
     "heading_walk": tick(per_root_metre="0.3 deg/sqrt(m)", fitted=FITTED),
     "bump": tick(along="2 mm", heading="0.5 deg"),
+    "rare_slip": tick(rate="0.3 1/m", along="30 mm", fitted={**FITTED, "slips": 4}),
     "settling": {"along": "3 mm", "heading": "0.3 deg", "constant_over": "step", "fitted": FITTED, **GUESS},
     "step_timing": {"spread": "3 %", "constant_over": "step", **GUESS},
 }

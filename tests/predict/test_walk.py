@@ -25,6 +25,7 @@ SOURCES = {
             per_root_radian="0.5 deg/sqrt(rad)",
         )
     },
+    "slips": {"rare_slip": tick(rate="2 1/m", along="15 mm")},
     "bumps": {"bump": {"along": "5 mm", "heading": "0.3 deg", "constant_over": "tick", **GUESS}},
 }
 ZONE = {

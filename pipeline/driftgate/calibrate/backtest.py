@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
+from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import (
     Fit,
     common_of_constants,
@@ -16,9 +17,11 @@ from driftgate.calibrate.fit import (
     log_density,
     of_constants,
     predict_end,
+    squared_distances,
 )
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
-from driftgate.calibrate.score import Score, score
+from driftgate.calibrate.score import Score, normalised, score
+from driftgate.calibrate.slips import Slips
 from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, in_words
 from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
@@ -218,6 +221,8 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     errors: list[FloatArray] = []
     covs: list[FloatArray] = []
     logs: list[FloatArray] = []
+    squared: list[FloatArray | None] = []
+    whole: list[FloatArray | None] = []
     shared: list[FloatArray] = []
     common: list[FloatArray] = []
     doubts: list[FloatArray] = []
@@ -230,6 +235,8 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         errors.append(at.error - mean)
         covs.append(cov)
         logs.append(log_density(at, model, 3 if headed else 2))
+        squared.append(squared_distances(at, model, 2))
+        whole.append(squared_distances(at, model, 3 if headed else 2))
         shared.append(of_constants(at, model)[0])
         common.append(common_of_constants(at, model))
         doubts.append(doubt_of_sizes(at, model, cov, 3 if headed else 2))
@@ -242,7 +249,24 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         shares = np.concatenate(doubts, axis=1).mean(axis=1)
         lost = sum(share**2 / f for share, (_, f) in zip(shares.tolist(), groups, strict=True)) / size
         independent = 1.0 / (1.0 / independent + lost)
-    return score(np.concatenate(errors), np.concatenate(covs), independent, np.concatenate(logs))
+    distances = None
+    if any(own is not None for own in squared):
+        distances = _joined(squared, errors, covs, 2), _joined(whole, errors, covs, size)
+    return score(
+        np.concatenate(errors), np.concatenate(covs), independent, np.concatenate(logs), distances=distances
+    )
+
+
+def _joined(
+    own: Sequence[FloatArray | None], errors: Sequence[FloatArray], covs: Sequence[FloatArray], size: int
+) -> FloatArray:
+    """Return the normalised errors squared of all runs, normal ones where a model has no slips."""
+    return np.concatenate(
+        [
+            normalised(error[:, :size], cov[:, :size, :size]) if squared is None else squared
+            for squared, error, cov in zip(own, errors, covs, strict=True)
+        ]
+    )
 
 
 def independent_of_constants(
@@ -329,7 +353,23 @@ def robot_model(robot: Robot) -> Fit:
         walk: tuple(s for s in sds if s.partition(":")[0] == walk) for walk in _WALKS if walk in known_by
     }
     sized = tuple((parts, known_by[walk]) for walk, parts in walks.items())
-    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), sized=sized, common=common)
+    slips = _slips_of(robot)
+    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), slips, sized, common)
+
+
+def _slips_of(robot: Robot) -> Slips | None:
+    """Return the rare slips of a robot file, as often and as large as they may be where few were seen.
+
+    So that a single slip has the 95 % interval of Student's t, and as many are expected as in the trials.
+    """
+    source = robot.errors.rare_slip
+    if source is None or not (source.rate > 0.0 and source.along > 0.0):
+        return None
+    fitted = source.fitted
+    seen = None if fitted is None else fitted.slips
+    freedom = None if fitted is None else fitted.freedom
+    more = 1.0 if seen is None else 1.0 + 0.5 / seen
+    return Slips(more * source.rate, source.along * (1.0 if freedom is None else t_widening(freedom)))
 
 
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:

@@ -14,6 +14,7 @@ import numpy as np
 
 from driftgate.calibrate.dead_reckoning import segments
 from driftgate.calibrate.mixed import Block
+from driftgate.calibrate.slips import of_one_slip
 from driftgate.calibrate.windows import BoolArray, Track, windows_between
 from driftgate.core.pose import FloatArray
 
@@ -24,6 +25,7 @@ WALKS = (
     "heading_walk:second",
     "heading_walk:radian",
 )
+RARE_SLIP = "rare_slip"
 JITTERS = ("jitter:position", "jitter:heading")
 # Reference poses of a run beyond this many are thinned out: neighbours tell little that is new.
 MOST_POSES = 25
@@ -103,7 +105,8 @@ def block_of(
     keys : sequence of str
         Constants whose means are fitted.
     parts : sequence of str
-        Components: of `WALKS` and `JITTERS`, and "spread:KEY" for a constant that differs between runs.
+        Components: of `WALKS` and `JITTERS`, "spread:KEY" for a constant that differs between runs, and
+        `RARE_SLIP` for one slip in each window.
     """
     track = run.track
     windows = windows_between(track, most=1)
@@ -119,6 +122,8 @@ def block_of(
         elif part in JITTERS:
             axes = (0, 1) if part == "jitter:position" else (2,)
             covariances.append(_of_axes(ends, axes))
+        elif part == RARE_SLIP:
+            covariances.append(_block_diagonal(of_one_slip(found.noise["distance_walk"], found.travelled_m)))
         else:
             covariances.append(_block_diagonal(found.noise[part]))
     known = np.diag(np.tile(np.square(_FLOOR), len(windows)))
@@ -126,6 +131,13 @@ def block_of(
         known = known + sd**2 * _of_axes(ends, (axis,))
     stacked = np.array(covariances).reshape(len(parts), size, size)
     return Block(found.error.ravel(), design.reshape(size, len(keys)), known, stacked)
+
+
+def driven_m(run: LoggedRun) -> FloatArray:
+    """Return the distance driven in each window of a run's chain, turns on the spot left out. [m]"""
+    windows = windows_between(run.track, most=1)
+    walk = segments(run.track, windows, {}).noise["distance_walk"]
+    return np.asarray(walk[:, 0, 0] + walk[:, 1, 1])
 
 
 def _column(columns: Mapping[str, FloatArray], key: str, size: int) -> FloatArray:

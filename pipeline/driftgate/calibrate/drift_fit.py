@@ -9,10 +9,19 @@ from typing import Literal
 
 import numpy as np
 
-from driftgate.calibrate.chain import JITTERS, LoggedRun, block_of
+from driftgate.calibrate.chain import JITTERS, RARE_SLIP, LoggedRun, block_of, driven_m
+from driftgate.calibrate.chain_slips import (
+    Called,
+    FoundSlips,
+    call_slips,
+    found_slips,
+    with_called,
+)
+from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
+from driftgate.calibrate.drift_sources import missing_of_slips, placed, what_is_missing, written_sources
 from driftgate.calibrate.estimate import Estimate
-from driftgate.calibrate.found import FoundNumber, FoundSource
-from driftgate.calibrate.mixed import Block, Component, Mixed, component, fit_mixed
+from driftgate.calibrate.found import FoundSource
+from driftgate.calibrate.mixed import Block, Mixed, as_known_together, component, fit_mixed
 from driftgate.calibrate.usual import (
     BESIDE_USUAL,
     CONSTANTS,
@@ -20,56 +29,18 @@ from driftgate.calibrate.usual import (
     NOISES,
     UsualConstant,
     UsualNoise,
-    in_words,
 )
 from driftgate.core.errors import ModelError
-from driftgate.schema.drift import ErrorSources, LateralSlip
+from driftgate.schema.drift import ErrorSources
 
 _ROUNDS = 3
 # Where the search for a spread begins, as a share of the constant's usual size.
 _SPREAD_SHARE = 0.3
 # A walk that may be so many times the usual size, and may be none, has not been found.
 _WIDE = 4.0
-# Correlations of the errors of two means smaller than this are left out of the file.
-_GOES_WITH = 0.2
-_TOGETHER = "only its difference from slip with speed shows: no drive tells the two apart"
-
-
-@dataclass(frozen=True)
-class FoundConstant:
-    """A constant as found.
-
-    Attributes
-    ----------
-    usual : UsualConstant
-        What was asked for.
-    over : {"run", "robot"}
-        Over what it is constant.
-    mean : Estimate
-        Its mean.
-    spread : Component or None
-        Its spread between runs; None where it has none, or the runs are too few.
-    assumed : float or None
-        The spread between runs that is taken for granted, where the runs are too few to show one.
-    known : bool
-        Whether the mean is known well enough to be of use.
-    """
-
-    usual: UsualConstant
-    over: Literal["run", "robot"]
-    mean: Estimate
-    spread: Component | None
-    assumed: float | None
-    known: bool
-
-
-@dataclass(frozen=True)
-class FoundNoise:
-    """A noise as found."""
-
-    usual: UsualNoise
-    size: Component
-    known: bool
+# Constants that act alike in arcs of one speed, so that what differs between runs is seen of their sum.
+_ALIKE = ("heading_latency", "lateral_slip:turn")
+_PRIOR_SD = np.array([BESIDE_USUAL * usual.size for usual in CONSTANTS])
 
 
 @dataclass(frozen=True)
@@ -86,6 +57,8 @@ class DriftFit:
         For the robot file: what is known.
     missing : tuple of str
         What the runs cannot tell, and which drive would.
+    slips : FoundSlips or None
+        Rare slips of the distance, if there are any.
     """
 
     constants: tuple[FoundConstant, ...]
@@ -94,6 +67,7 @@ class DriftFit:
     poses: int
     sources: tuple[FoundSource, ...]
     missing: tuple[str, ...]
+    slips: FoundSlips | None = None
 
 
 def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float) -> DriftFit:
@@ -123,11 +97,14 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
     assumed = {u.key: _usual_spread(u, errors) for u in between if u not in varying}
     noises = [usual for usual in NOISES if _shows(used, usual.key)]
     fitted = _fitted(used, noises, varying, assumed, confidence)
+    called = _called(used, fitted, noises, varying, assumed)
+    if called is not None:
+        fitted = _fitted(used, noises, varying, assumed, confidence, called)
     # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
     # be told apart neither would be known.
     kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
     if len(kept) < len(noises):
-        fitted = _fitted(used, kept, varying, assumed, confidence)
+        fitted = _fitted(used, kept, varying, assumed, confidence, called)
     constants = []
     for i, usual in enumerate(CONSTANTS):
         own = fitted.mixed.estimate(i)
@@ -144,17 +121,10 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         fitted.noises,
         len(used),
         sum(run.poses for run in used),
-        _sources(_placed(constants, errors), fitted, len(used), confidence, errors),
-        _missing(constants, fitted.noises, len(used), len(runs)),
+        written_sources(placed(constants, errors), fitted, len(used), confidence, errors),
+        what_is_missing(constants, fitted.noises, len(used), len(runs)) + missing_of_slips(fitted.slips),
+        fitted.slips,
     )
-
-
-@dataclass(frozen=True)
-class _Fitted:
-    at: dict[str, float]
-    mixed: Mixed
-    noises: tuple[FoundNoise, ...]
-    spreads: dict[str, Component]
 
 
 def _fitted(
@@ -163,10 +133,10 @@ def _fitted(
     varying: Sequence[UsualConstant],
     assumed: Mapping[str, float],
     confidence: float,
-) -> _Fitted:
-    parts = [*(n.key for n in noises), *(f"spread:{u.key}" for u in varying)]
-    sizes = np.array([*(n.size for n in noises), *(_SPREAD_SHARE * u.size for u in varying)])
-    at, mixed = _settled(used, parts, sizes, assumed)
+    called: Called | None = None,
+) -> Fitted:
+    parts, sizes = _parts(noises, varying)
+    at, mixed = _settled(used, parts, sizes, assumed, called)
     poses = sum(run.poses for run in used)
     components = [
         component(
@@ -182,7 +152,42 @@ def _fitted(
         for usual, size in zip(noises, components[: len(noises)], strict=True)
     )
     spreads = dict(zip((usual.key for usual in varying), components[len(noises) :], strict=True))
-    return _Fitted(at, mixed, sized, spreads)
+    if all(key in spreads for key in _ALIKE):
+        first, second = (parts.index(f"spread:{key}") for key in _ALIKE)
+        pair = np.ix_([first, second], [first, second])
+        together = as_known_together(
+            (components[first], components[second]),
+            mixed.variance[[first, second]],
+            mixed.between_variances[pair],
+            len(used) - 1.0,
+            confidence,
+        )
+        spreads |= dict(zip(_ALIKE, together, strict=True))
+    slips = None
+    if called is not None:
+        slips = found_slips(called, confidence)
+    return Fitted(at, mixed, sized, spreads, slips)
+
+
+def _parts(noises: Sequence[UsualNoise], varying: Sequence[UsualConstant]) -> tuple[list[str], np.ndarray]:
+    """Return the variance components, and how large each usually is."""
+    parts = [*(n.key for n in noises), *(f"spread:{u.key}" for u in varying)]
+    return parts, np.array([*(n.size for n in noises), *(_SPREAD_SHARE * u.size for u in varying)])
+
+
+def _called(
+    used: Sequence[LoggedRun],
+    fitted: Fitted,
+    noises: Sequence[UsualNoise],
+    varying: Sequence[UsualConstant],
+    assumed: Mapping[str, float],
+) -> Called | None:
+    """Return in which windows the odometry slipped."""
+    parts, sizes = _parts(noises, varying)
+    keys = [usual.key for usual in CONSTANTS]
+    blocks = [_differing(block_of(run, fitted.at, keys, [*parts, RARE_SLIP]), keys, assumed) for run in used]
+    at = np.array([fitted.at[key] for key in keys])
+    return call_slips(blocks, [driven_m(run) for run in used], _PRIOR_SD, at, sizes)
 
 
 def _over(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
@@ -201,16 +206,25 @@ def _shows(runs: Sequence[LoggedRun], part: str) -> bool:
 
 
 def _settled(
-    runs: Sequence[LoggedRun], parts: Sequence[str], sizes: np.ndarray, assumed: Mapping[str, float]
+    runs: Sequence[LoggedRun],
+    parts: Sequence[str],
+    sizes: np.ndarray,
+    assumed: Mapping[str, float],
+    called: Called | None,
 ) -> tuple[dict[str, float], Mixed]:
     """Fit, and fit again about what was found: the model is linear about the constants taken."""
     keys = [usual.key for usual in CONSTANTS]
-    prior = np.array([BESIDE_USUAL * usual.size for usual in CONSTANTS])
+    parts = [*parts, *([] if called is None else [RARE_SLIP])]
     at = dict.fromkeys(keys, 0.0)
     mixed: Mixed | None = None
     for _ in range(_ROUNDS):
         blocks = [_differing(block_of(run, at, keys, parts), keys, assumed) for run in runs]
-        mixed = fit_mixed(blocks, prior, np.array([at[key] for key in keys]), sizes)
+        if called is not None:
+            blocks = [
+                with_called(block, count, called.size_m)
+                for block, count in zip(blocks, called.counts, strict=True)
+            ]
+        mixed = fit_mixed(blocks, _PRIOR_SD, np.array([at[key] for key in keys]), sizes)
         for key, change in zip(keys, mixed.mean.tolist(), strict=True):
             at[key] += change
     assert mixed is not None
@@ -234,120 +248,3 @@ def _usual_spread(usual: UsualConstant, errors: ErrorSources) -> float:
     if usual.key == "heading_latency" and slip is not None:
         own = math.hypot(own, slip.with_speed_spread)
     return own if own > 0.0 else usual.size
-
-
-def _placed(constants: Sequence[FoundConstant], errors: ErrorSources) -> list[FoundConstant]:
-    """Return what is written to the file.
-
-    Heading latency and slip with speed show as their difference alone. That is written as latency, and slip
-    with speed goes; where the slip's own lines stay as they are, the latency is what is left beside them.
-    """
-    written = [c for c in constants if c.known and _spread_known(c)]
-    slip = errors.lateral_slip
-    if slip is None or any(c.usual.field == "lateral_slip" for c in written):
-        return written
-    return [_beside(c, slip) if c.usual.key == "heading_latency" else c for c in written]
-
-
-def _beside(latency: FoundConstant, slip: LateralSlip) -> FoundConstant:
-    spread, speed = latency.spread, slip.with_speed_spread
-    if spread is not None:
-        sd, low, high = (
-            math.sqrt(max(size**2 - speed**2, 0.0)) for size in (spread.sd, spread.low, spread.high)
-        )
-        spread = replace(spread, sd=sd, low=low, high=high)
-    mean = replace(latency.mean, value=latency.mean.value + slip.with_speed)
-    return replace(latency, mean=mean, spread=spread)
-
-
-def _sources(
-    written: Sequence[FoundConstant], fitted: _Fitted, runs: int, confidence: float, errors: ErrorSources
-) -> tuple[FoundSource, ...]:
-    noises = fitted.noises
-    found = [_constant_source(c, runs, confidence, _together(c, written, fitted)) for c in written]
-    slip = errors.lateral_slip
-    if slip is not None and not any(c.usual.key == "heading_latency" for c in written):
-        # No latency to hold what slip with speed makes: that stays as it is in the file.
-        found = [_with_speed(s, slip) if s.path[-1] == "lateral_slip" else s for s in found]
-    fields = list(dict.fromkeys(noise.usual.field for noise in noises if noise.usual.field and noise.known))
-    for field in fields:
-        own = [noise for noise in noises if noise.usual.field == field and noise.known]
-        numbers = tuple(
-            FoundNumber(n.usual.name, n.size.sd, n.usual.dimension, (n.size.low, n.size.high)) for n in own
-        )
-        freedom = min(noise.size.freedom for noise in own)
-        found.append(FoundSource(("errors", field), numbers, (), freedom, runs, "tick", "from logged runs"))
-    return tuple(found)
-
-
-def _with_speed(source: FoundSource, slip: LateralSlip) -> FoundSource:
-    kept = (
-        FoundNumber("with_speed", slip.with_speed, "time"),
-        FoundNumber("with_speed_spread", slip.with_speed_spread, "time"),
-    )
-    return replace(source, numbers=(*source.numbers, *kept))
-
-
-def _together(
-    constant: FoundConstant, written: Sequence[FoundConstant], fitted: _Fitted
-) -> tuple[tuple[str, float], ...]:
-    """Return with which of the constants written after it the error of a mean goes, and how much."""
-    keys = [usual.key for usual in CONSTANTS]
-    i, sd = keys.index(constant.usual.key), np.sqrt(np.diag(fitted.mixed.covariance))
-    found = []
-    for other in written[written.index(constant) + 1 :]:
-        k = keys.index(other.usual.key)
-        value = float(fitted.mixed.covariance[i, k] / (sd[i] * sd[k]))
-        if abs(value) >= _GOES_WITH:
-            found.append((other.usual.field, value))
-    return tuple(found)
-
-
-def _spread_known(constant: FoundConstant) -> bool:
-    return constant.over == "robot" or constant.spread is not None
-
-
-def _constant_source(
-    constant: FoundConstant, runs: int, confidence: float, together: tuple[tuple[str, float], ...]
-) -> FoundSource:
-    usual, mean, spread = constant.usual, constant.mean, constant.spread
-    mean_key, spread_key, error_key = usual.names
-    numbers = [FoundNumber(mean_key, mean.value, usual.dimension, mean.interval(confidence))]
-    if spread is None:
-        numbers.append(FoundNumber(spread_key, 0.0, usual.dimension))
-    else:
-        numbers.append(FoundNumber(spread_key, spread.sd, usual.dimension, (spread.low, spread.high)))
-    # One number serves both in the file: the smaller is the more careful.
-    freedom = mean.freedom if spread is None else min(mean.freedom, spread.freedom)
-    return FoundSource(
-        ("errors", usual.field),
-        tuple(numbers),
-        (FoundNumber(error_key, mean.error, usual.dimension),),
-        freedom,
-        runs,
-        constant.over,
-        _TOGETHER if usual.key == "heading_latency" else "from logged runs",
-        goes_with=together,
-    )
-
-
-def _missing(
-    constants: Sequence[FoundConstant], noises: Sequence[FoundNoise], used: int, given: int
-) -> tuple[str, ...]:
-    found = []
-    if used < given:
-        found.append(f"{given - used} of {given} runs: fewer than two reference poses with a heading")
-    if used < FEWEST_RUNS:
-        names = ", ".join(in_words(c.usual.key) for c in constants if c.assumed is not None)
-        found.append(
-            f"how much runs differ ({names}): drive {FEWEST_RUNS} runs or more, better six; until then it is "
-            "taken as the robot file has it, or else as large as the constant usually is"
-        )
-    for constant in constants:
-        if not constant.known:
-            found.append(f"{in_words(constant.usual.key)}: {constant.usual.drive}")
-    seen = {noise.usual.key for noise in noises if noise.known}
-    for usual in NOISES:
-        if usual.field and usual.key not in seen:
-            found.append(f"{in_words(usual.key)}: {usual.drive}")
-    return tuple(found)

@@ -22,6 +22,7 @@ from driftgate.calibrate.likelihood import FLOOR, Prior, Stack, covariance, like
 from driftgate.calibrate.slips import (
     SLIP,
     Slips,
+    as_normal,
     expected_number,
     log_counts,
     log_mixture,
@@ -91,11 +92,6 @@ class Fit:
         i = self.names.index(name)
         return float(np.sqrt(self.covariance[i, i]))
 
-    def walk_of_distance(self) -> float:
-        """Return the random walk with the variance of the distance's walk and slips. [m per root metre]"""
-        own = self.noise.get("distance_walk", 0.0)
-        return float(np.hypot(own, 0.0 if self.slips is None else self.slips.walk))
-
 
 def covariance_of(found: Segments, fit: Fit) -> FloatArray:
     """Return the predicted covariance of each window's error from the noises alone, shape (k, 3, 3).
@@ -161,9 +157,25 @@ def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     error = found.error[:, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
+    return log_mixture(error, quiet, *_slipping(found, fit.slips, size))[0]
+
+
+def squared_distances(found: Segments, fit: Fit, size: int) -> FloatArray | None:
+    """Return the normalised errors squared of a model with rare slips; None if it has none.
+
+    As `driftgate.calibrate.slips.as_normal`, of each window's first components, shape (k,).
+    """
+    if fit.slips is None:
+        return None
+    quiet = (covariance_of(found, fit) + of_constants(found, fit)[1])[:, :size, :size]
+    return as_normal(found.error[:, :size], quiet, *_slipping(found, fit.slips, size))
+
+
+def _slipping(found: Segments, slips: Slips, size: int) -> tuple[FloatArray, FloatArray]:
+    """Return what one slip adds to each window's covariance, and the log-chances of 0, 1, ... of them."""
     length = found.travelled_m
-    one = fit.slips.size_m**2 * of_one_slip(found.noise["distance_walk"], length)[:, :size, :size]
-    return log_mixture(error, quiet, one, log_counts(fit.slips.rate_per_m, length))[0]
+    one = slips.size_m**2 * of_one_slip(found.noise["distance_walk"], length)[:, :size, :size]
+    return one, log_counts(slips.rate_per_m, length)
 
 
 def of_constants(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:

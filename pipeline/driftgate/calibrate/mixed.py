@@ -58,12 +58,11 @@ class Component:
 
     Attributes
     ----------
-    sd : float
-        Standard deviation in the middle of what the runs leave possible: as often too small as too large.
+    sd, freedom : float
+        Standard deviation, and degrees of freedom. What a prediction draws of them, a scaled inverse
+        chi-square variance about `sd`, has the middle and the upper end of what the runs leave possible.
     low, high : float
         Interval of the standard deviation, at the confidence asked for; `low` may be zero.
-    freedom : float
-        Degrees of freedom of a scaled inverse chi-square variance about `sd` that reaches as far as `high`.
     """
 
     sd: float
@@ -88,6 +87,10 @@ class Mixed:
         Of the components; zero where the likelihood is largest there.
     of_variance : ndarray, shape (c,)
         Variance of each estimated variance.
+    between_variances : ndarray, shape (c, c)
+        Covariance of the estimated variances.
+    deviance : float
+        Minus twice the restricted log-likelihood, but for a constant of the errors.
     """
 
     mean: FloatArray
@@ -95,6 +98,8 @@ class Mixed:
     freedom: FloatArray
     variance: FloatArray
     of_variance: FloatArray
+    between_variances: FloatArray
+    deviance: float
 
     def estimate(self, k: int) -> Estimate:
         """Return a mean with its standard error."""
@@ -152,6 +157,8 @@ def fit_mixed(blocks: Sequence[Block], prior_sd: FloatArray, at: FloatArray, usu
         freedom=state.freedom(of_variance),
         variance=variance,
         of_variance=np.maximum(np.diag(of_variance), 0.0),
+        between_variances=np.asarray(of_variance),
+        deviance=state.deviance(),
     )
 
 
@@ -258,14 +265,59 @@ def component(variance: float, of_variance: float, freedom: float, confidence: f
 
     tail = 0.5 * (1.0 - confidence)
     low, middle, high = (math.sqrt(at(p)) for p in (tail, 0.5, 1.0 - tail))
-    return Component(middle, low, high, _freedom_reaching(high / middle, tail) if middle > 0.0 else 1.0)
+    if not middle > 0.0:
+        return Component(middle, low, high, _LEAST_FREEDOM)
+    drawn = _freedom_reaching(high / middle, tail)
+    # About this the drawn variance has its median at the middle.
+    return Component(middle * math.sqrt(float(special.chdtri(drawn, 0.5)) / drawn), low, high, drawn)
+
+
+def as_known_together(
+    parts: tuple[Component, Component],
+    variance: FloatArray,
+    of_variance: FloatArray,
+    freedom: float,
+    confidence: float,
+) -> tuple[Component, Component]:
+    r"""Return two components as predictions draw them that the data show better together than apart.
+
+    What one of them is too large the other is too small by. Each as wide as it may be by itself, they would
+    make a sum far wider than it can be. So both get the degrees of freedom of the sum that is known best,
+    :math:`a^T v` with :math:`a = C^{-1} s^2`, and between them its size. Their intervals stay their own.
+
+    Parameters
+    ----------
+    parts : tuple of Component
+        The two, each by itself.
+    variance : ndarray, shape (2,)
+        Their estimates.
+    of_variance : ndarray, shape (2, 2)
+        The covariance of those.
+    freedom, confidence : float
+        As in `component`.
+    """
+    if not of_variance[0, 1] < 0.0:
+        return parts
+    sizes = np.array([part.sd**2 for part in parts])
+    weights = np.maximum(np.linalg.pinv(of_variance, hermitian=True) @ sizes, 0.0)
+    if not np.all(weights > 0.0):
+        return parts
+    whole = component(float(weights @ variance), float(weights @ of_variance @ weights), freedom, confidence)
+    share = whole.sd / math.sqrt(float(weights @ sizes))
+    first, second = (
+        Component(share * part.sd, part.low, part.high, max(part.freedom, whole.freedom)) for part in parts
+    )
+    return first, second
 
 
 def _freedom_reaching(ratio: float, tail: float) -> float:
-    """Return the degrees of freedom at which sqrt(freedom / chi-square) passes a ratio with chance `tail`."""
+    """Return the degrees of freedom at which a drawn standard deviation passes so many times its median.
+
+    It is sqrt(freedom / chi-square) that is drawn, and `tail` the chance.
+    """
 
     def reach(freedom: float) -> float:
-        return math.sqrt(freedom / float(special.chdtri(freedom, 1.0 - tail)))
+        return math.sqrt(float(special.chdtri(freedom, 0.5)) / float(special.chdtri(freedom, 1.0 - tail)))
 
     low, high = _LEAST_FREEDOM, _MOST_FREEDOM
     if reach(low) <= ratio:

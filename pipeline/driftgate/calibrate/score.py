@@ -103,6 +103,7 @@ def score(
     independent: float,
     log_density: FloatArray | None = None,
     among: int = 1,
+    distances: tuple[FloatArray, FloatArray] | None = None,
 ) -> Score | None:
     """Return how errors agree with their predicted distribution; None if there are none.
 
@@ -118,6 +119,8 @@ def score(
         Predicted log-density of each error, where the prediction is no normal distribution.
     among : int
         Of how many scores the verdict is made: they share the false alarms.
+    distances : tuple of ndarray, shape (k,), optional
+        Where it is none: the normalised errors squared, of the position and of all components.
     """
     if len(error) == 0:
         return None
@@ -128,6 +131,8 @@ def score(
     if log_density is None:
         inner = cov if headed else cov[:, :2, :2]
         log_density = -0.5 * (whole + np.linalg.slogdet(inner)[1] + dimensions * np.log(2.0 * np.pi))
+    if distances is not None:
+        squared, whole = distances
     position = np.hypot(error[:, 0], error[:, 1])
     inside = tuple(float(np.mean(squared <= region_point(level))) for level in LEVELS)
     found = Score(

@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaln, logsumexp
+from scipy.special import chdtri, erf, gammaln, logsumexp
 
 from driftgate.core.pose import FloatArray
 
@@ -106,3 +106,61 @@ def of_one_slip(walk: FloatArray, length_m: FloatArray) -> FloatArray:
         Travelled in the window. [m]
     """
     return np.asarray(walk / np.maximum(length_m, 1e-9)[:, None, None])
+
+
+# Nodes of the integrals over one direction, and how far out a normal is integrated.
+_NODES, _FARTHEST = 24, 8.0
+# A chance smaller than this is rounding.
+_SMALLEST = 1e-12
+
+
+def as_normal(error: FloatArray, quiet: FloatArray, one: FloatArray, logs: FloatArray) -> FloatArray:
+    r"""Return the squared distance that is as rare for a normal distribution as an error for the mixture.
+
+    Errors that slip now and then are no normal ones: nearly all lie well inside the region that the whole
+    covariance spans, and a model that is right would look overcautious. So each error is judged by the chance
+    of one no further out, :math:`P(x^T Q^{-1} x \le d^2)` under the mixture with *Q* the covariance without a
+    slip, and its distance is that of the same chance under chi-square.
+
+    Parameters
+    ----------
+    error, quiet, one, logs
+        As in `log_mixture`.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+        Chi-square of as many degrees of freedom as an error has components, if the model is right.
+    """
+    size = error.shape[-1]
+    root = np.linalg.inv(np.linalg.cholesky(quiet))
+    own = np.square(np.einsum("kij,kj->ki", root, error)).sum(axis=1)
+    inside = np.zeros(len(error))
+    for n in range(MOST + 1):
+        wider = np.eye(size) + root @ (n * one) @ root.transpose(0, 2, 1)
+        values = np.asarray(np.linalg.eigvalsh(wider)[:, ::-1], dtype=np.float64)
+        inside += np.exp(logs[:, n]) * _weighted_sum(own, values)
+    return np.asarray(chdtri(size, np.clip(1.0 - inside, _SMALLEST, 1.0)))
+
+
+def _weighted_sum(limit: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return the chance that a weighted sum of squares of independent normals is at most `limit`.
+
+    Parameters
+    ----------
+    limit : ndarray, shape (k,)
+        Zero or more.
+    weights : ndarray, shape (k, d)
+        Falling.
+    """
+    if weights.shape[1] == 1:
+        return np.asarray(erf(np.sqrt(0.5 * limit / weights[:, 0])))
+    node, share = np.polynomial.legendre.leggauss(_NODES)
+    angle = 0.25 * np.pi * (node + 1.0)
+    # Of the first normal: as far as the limit lets it go, in steps that lie close where the rest ends.
+    farthest = np.minimum(np.sqrt(limit / weights[:, 0]), _FARTHEST)
+    first = farthest[:, None] * np.sin(angle)
+    step = 0.25 * np.pi * share * farthest[:, None] * np.cos(angle)
+    left = np.maximum(limit[:, None] - weights[:, :1] * first**2, 0.0)
+    rest = _weighted_sum(left.ravel(), np.repeat(weights[:, 1:], _NODES, axis=0)).reshape(first.shape)
+    return np.asarray(np.sum(step * np.sqrt(2.0 / np.pi) * np.exp(-0.5 * first**2) * rest, axis=1))

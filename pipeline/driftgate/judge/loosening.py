@@ -23,7 +23,7 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Checkpoint, Repeat, Routine, Tolerance
 
 # Numbers of an error source of which more is milder; of all others less is.
-_MORE_IS_MILDER: Final = frozenset({"distance", "freedom", "readings"})
+_MORE_IS_MILDER: Final = frozenset({"distance", "freedom", "readings", "slips"})
 _ROUNDING: Final = 1e-9
 
 

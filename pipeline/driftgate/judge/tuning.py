@@ -61,6 +61,7 @@ _OF_SOURCE = {
     "start_placement": ("start_x", "start_y", "start_heading"),
     "distance_scale": ("along",),
     "distance_walk": ("along",),
+    "rare_slip": ("along",),
     "crab_angle": ("across",),
     "lateral_walk": ("across",),
     "lateral_slip": ("across",),

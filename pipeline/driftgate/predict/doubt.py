@@ -9,7 +9,8 @@ the truth is too narrow. Each trial therefore draws the numbers too, from what t
   :math:`F^2 = \nu / \chi^2_\nu`, scaled inverse chi-square;
 - a mean with standard error *u* moves by :math:`F u z`, *z* standard normal, which makes what is drawn of
   the constant itself Student's t;
-- a probability *p* counted over *n* readings becomes one of Beta(pn + 1/2, (1 - p) n + 1/2).
+- a probability *p* counted over *n* readings becomes one of Beta(pn + 1/2, (1 - p) n + 1/2);
+- a rate *r* of rare events of which *n* were seen becomes *r G / n*, *G* of Gamma(n + 1/2).
 
 One trial is one robot: the numbers drawn hold for the whole of it. The covariance engine carries the
 means' standard errors as constants of their own (`Constant.of`); it knows nothing of uncertain spreads.
@@ -68,7 +69,7 @@ class FittedNumber:
 
 @dataclass(frozen=True)
 class Doubt:
-    """What is uncertain of spreads, intensities and chances of a robot.
+    """What is uncertain of spreads, intensities, chances and rates of a robot.
 
     Attributes
     ----------
@@ -76,10 +77,13 @@ class Doubt:
         Key of a constant or noise to its degrees of freedom.
     chance : dict
         Key of a chance ("dropout:front") to its probability and the number of readings behind it.
+    seen : dict
+        Key of a rate ("rare_slip") to how many events it was counted from.
     """
 
     freedom: dict[str, float] = field(default_factory=dict)
     chance: dict[str, tuple[float, float]] = field(default_factory=dict)
+    seen: dict[str, float] = field(default_factory=dict)
 
 
 def doubt_key(key: str) -> str:
@@ -95,6 +99,11 @@ def factor_key(key: str) -> str:
 def chance_key(key: str) -> str:
     """Return the key under which the trials hold a chance."""
     return f"{SOURCE}:{key}:chance"
+
+
+def rate_key(key: str) -> str:
+    """Return the key under which the trials hold the factor on a rate."""
+    return f"{SOURCE}:{key}:rate"
 
 
 def fitted_numbers(robot: Robot) -> Iterator[FittedNumber]:
@@ -184,18 +193,25 @@ def doubt_of(robot: Robot, off: frozenset[str]) -> Doubt:
             origin = getattr(sensor.errors, name)
             if origin is not None and isinstance(origin.fitted, FittedChance):
                 chance[f"{name}:{sensor.id}"] = (origin.probability, origin.fitted.readings)
-    return Doubt(freedom, chance)
+    slip = robot.errors.rare_slip
+    seen = {}
+    if slip is not None and slip.fitted is not None and slip.fitted.slips is not None:
+        seen["rare_slip"] = slip.fitted.slips
+    return Doubt(freedom, chance, seen)
 
 
 def is_doubted(robot: Robot) -> bool:
     """Return whether anything of a robot is known too poorly to be taken as it stands."""
     means = any(number.mean_error > 0.0 or number.freedom is not None for number in fitted_numbers(robot))
     doubt = doubt_of(robot, frozenset())
-    return means or bool(doubt.chance)
+    return means or bool(doubt.chance) or bool(doubt.seen)
 
 
 def drawn_doubt(doubt: Doubt, streams: Streams) -> dict[str, FloatArray]:
-    """Return factors and chances of a batch of trials, by `factor_key` and `chance_key`, shape (n,) each."""
+    """Return what is uncertain of a batch of trials, shape (n,) each.
+
+    Factors and chances by `factor_key`, `chance_key` and `rate_key`.
+    """
     from scipy import special
 
     found: dict[str, FloatArray] = {}
@@ -210,6 +226,10 @@ def drawn_doubt(doubt: Doubt, streams: Streams) -> dict[str, FloatArray]:
         uniform = streams.uniforms(address, "run", 0)[0]
         hits, misses = probability * readings + 0.5, (1.0 - probability) * readings + 0.5
         found[address] = np.asarray(special.betaincinv(hits, misses, uniform))
+    for key, count in doubt.seen.items():
+        address = rate_key(key)
+        uniform = streams.uniforms(address, "run", 0)[0]
+        found[address] = np.asarray(special.gammaincinv(count + 0.5, uniform)) / count
     return found
 
 

@@ -58,8 +58,11 @@ def filter_model(case: Case) -> FilterModel:
         return with_doubt(float(getattr(source, "spread", 0.0)), getattr(source, "fitted", None))
 
     walk = errors.heading_walk
+    slip = errors.rare_slip
     along = math.hypot(
         errors.distance_walk.per_root_metre if errors.distance_walk else 0.0,
+        # A filter of normal errors takes a rare slip by its variance.
+        math.sqrt(slip.rate) * slip.along if slip else 0.0,
         spread(errors.distance_scale) * math.sqrt(_MEMORY_M),
     )
     across = math.hypot(

@@ -24,7 +24,7 @@ from driftgate.predict.sources import SourceTable
 from driftgate.predict.values import BoolArray
 from driftgate.schema.robot import Controller
 
-WHITE = ("distance_walk", "lateral_walk", "heading_walk", "bump")
+WHITE = ("distance_walk", "lateral_walk", "heading_walk", "bump", "rare_slip")
 # Gauss-Legendre, three points on (0, 1): exact to the fifth power.
 _NODES = (0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15))
 _WEIGHTS = (5.0 / 18.0, 8.0 / 18.0, 5.0 / 18.0)
@@ -353,6 +353,7 @@ def _white(
             (2, turning, heading_var * moving * gain**2),
             (3, ahead, noise.bump_along_m**2 * per_bump * travelling),
             (3, turning, noise.bump_heading_rad**2 * per_bump * travelling),
+            (4, ahead, noise.slip_per_root_m**2 * length * travelling * scale**2),
         )
         for source, direction, variance in intensities:
             white[:, source] += (weight * variance)[:, None, None] * (

@@ -13,9 +13,10 @@ import numpy as np
 from driftgate.core.pose import FloatArray, compose, inverse, log
 from driftgate.logs.values import USED, BoolArray, Log, RangeColumn
 from driftgate.plan.values import IntArray, Law, PlannedStep
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import NOT_TRIED
-from driftgate.predict.sources import Constant, source_table
+from driftgate.predict.sources import Constant, source_of, source_table
 from driftgate.predict.streams import Streams
 from driftgate.predict.tick_record import TickRecorder
 from driftgate.predict.trials_engine import run_recorded
@@ -101,8 +102,11 @@ class OneRobot(Streams):
         self._shared = frozenset(c.key for c in constants if c.constant_over in ("robot", "field"))
 
     def uniforms(self, source: str, place: str, index: int) -> tuple[FloatArray, FloatArray]:
-        """Return two independent uniforms per run."""
-        return self._whole.uniforms(source, place, index)
+        """Return two independent uniforms per run, the first run's for all where one is the robot's own."""
+        drawn = self._whole.uniforms(source, place, index)
+        if place == "run" and source_of(source) == POORLY_KNOWN:
+            return np.full_like(drawn[0], drawn[0][0]), np.full_like(drawn[1], drawn[1][0])
+        return drawn
 
     def normals(self, source: str, place: str, index: int) -> FloatArray:
         """Return one standard normal per run, the first run's for all where it is shared."""

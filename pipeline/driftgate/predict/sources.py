@@ -23,6 +23,7 @@ TITLES: dict[str, str] = {
     "distance_scale": "distance scale",
     "sideways_scale": "sideways distance scale",
     "distance_walk": "distance random walk",
+    "rare_slip": "rare slips",
     "wheel_offset": "tracking-wheel offset",
     "crab_angle": "crab angle",
     "heading_bias": "heading-rate bias",
@@ -118,6 +119,13 @@ class Noise:
     settle_along_m: float
     settle_heading_rad: float
     step_timing: float  # spread of each step's own stretch; zero if timing is constant over the run
+    slips_per_m: float = 0.0  # expected number of rare slips, and the size of one
+    slip_along_m: float = 0.0
+
+    @property
+    def slip_per_root_m(self) -> float:
+        """The random walk with the variance of the rare slips. [m per root metre]"""
+        return math.sqrt(self.slips_per_m) * self.slip_along_m
 
 
 @dataclass(frozen=True)
@@ -347,7 +355,7 @@ def _noise(robot: Robot, off: frozenset[str]) -> Noise:
         return 0.0 if name in off else 1.0
 
     distance, lateral, heading = errors.distance_walk, errors.lateral_walk, errors.heading_walk
-    bump, settling, timing = errors.bump, errors.settling, errors.step_timing
+    bump, settling, timing, slip = errors.bump, errors.settling, errors.step_timing, errors.rare_slip
     per_step = timing is not None and timing.constant_over == "step"
     return Noise(
         distance_per_root_m=distance.per_root_metre * on("distance_walk") if distance else 0.0,
@@ -360,6 +368,8 @@ def _noise(robot: Robot, off: frozenset[str]) -> Noise:
         settle_along_m=settling.along * on("settling") if settling else 0.0,
         settle_heading_rad=settling.heading * on("settling") if settling else 0.0,
         step_timing=timing.spread * on("step_timing") if timing and per_step else 0.0,
+        slips_per_m=slip.rate * on("rare_slip") if slip else 0.0,
+        slip_along_m=slip.along * on("rare_slip") if slip else 0.0,
     )
 
 

@@ -13,7 +13,6 @@ the largest normal is 6.7 standard deviations.
 from __future__ import annotations
 
 import hashlib
-import math
 from typing import Any
 
 import numpy as np
@@ -30,18 +29,20 @@ _SCALE = 1.0 / 4294967296.0
 _WIDEST_GAP = 800
 
 
-def poisson_count(uniform: FloatArray, expected: float) -> FloatArray:
+def poisson_count(uniform: FloatArray, expected: float | FloatArray) -> FloatArray:
     """Return Poisson counts by inversion of a uniform; one draw each, whatever the count.
+
+    What is expected may differ from trial to trial.
 
     Source: L. Devroye, Non-Uniform Random Variate Generation (1986), chapter X (from memory).
     """
     count = np.zeros_like(uniform)
-    term = below = math.exp(-expected)
+    term = below = np.exp(-np.asarray(expected, dtype=np.float64))
     for k in range(1, _MOST_BUMPS):
         count += uniform > below
-        term *= expected / k
-        below += term
-        if 1.0 - below < 1e-12:
+        term = term * expected / k
+        below = below + term
+        if np.all(1.0 - below < 1e-12):
             break
     return count
 

@@ -366,6 +366,8 @@ class _Batch:
             noise.lateral_per_root_m * root * factors[1] * normals("lateral_walk", step.place, 0),
             heading_sd * factors[2] * normals("heading_walk", step.place, 0),
         )
+        slips = self.walker.slips(contact.travel_m, step.place, 0)
+        walk = (walk[0] + slips, walk[1], walk[2])
         end = square_up(
             self.prepared.case.robot, step, contact, line, self.poses, self.constants, times, walk
         )

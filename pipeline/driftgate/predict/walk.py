@@ -1,4 +1,4 @@
-"""The random walks and the bumps of a step, on a grid of its own.
+"""The random walks, rare slips and bumps of a step, on a grid of its own.
 
 A step is cut into cells of the robot's longest tick, counted from the step's begin; each cell has one
 draw per source, whose variance is what the source adds over the cell, and each tick takes of every
@@ -20,7 +20,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray, compose, inverse, log
 from driftgate.plan.values import Law, PlannedStep, Timeline
-from driftgate.predict.doubt import factor_key
+from driftgate.predict.doubt import factor_key, rate_key
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import Noise
@@ -29,7 +29,7 @@ from driftgate.predict.trial_motion import Walk
 
 # Shorter overlaps of a tick and a cell come from rounding. [s]
 _SLIVER_S = 1e-12
-_WALKS = ("distance_walk", "lateral_walk", "heading_walk")
+_WALKS = ("distance_walk", "lateral_walk", "heading_walk", "rare_slip")
 
 
 @dataclass(frozen=True)
@@ -114,16 +114,17 @@ class Walker:
     def __init__(
         self, plan: WalkPlan, noise: Noise, streams: Streams, value: Mapping[str, FloatArray] | None = None
     ) -> None:
-        """`value` may hold factors on the intensities by trial, under their `factor_key`."""
+        """`value` may hold factors by trial: on intensities (`factor_key`) and on rates (`rate_key`)."""
         self._plan = plan
         self._noise = noise
         self._streams = streams
         self._factor = {name: (value or {}).get(factor_key(name), np.ones(1)) for name in _WALKS}
+        self._slips_per_m = noise.slips_per_m * (value or {}).get(rate_key("rare_slip"), np.ones(1))
         self._at = (-1, -1)
         self._now: Walk = (np.zeros(1), np.zeros(1), np.zeros(1))
 
     def tick(self, step: PlannedStep, k: int, stretch: FloatArray) -> Walk:
-        """Return the walk of tick k of a step: distance, lateral, heading; bumps included.
+        """Return the walk of tick k of a step: distance, lateral, heading; rare slips and bumps included.
 
         `stretch` is how much longer the step takes on the trials' clocks.
         """
@@ -146,6 +147,8 @@ class Walker:
         if root > 0.0 and noise.lateral_per_root_m > 0.0:
             sd = noise.lateral_per_root_m * root * self._factor["lateral_walk"]
             lateral = sd * normals("lateral_walk", place, index)
+        if root > 0.0 and noise.slips_per_m > 0.0:
+            distance = distance + self.slips(cell.length_m, place, index)
         fixed = noise.heading_per_root_m**2 * cell.length_m + noise.heading_per_root_rad**2 * cell.turn_rad
         if fixed > 0.0 or noise.heading_per_root_s > 0.0:
             sd = np.sqrt(fixed + noise.heading_per_root_s**2 * cell.time_s * stretch)
@@ -156,3 +159,18 @@ class Walker:
             distance = distance + hit * (noise.bump_along_m * normals("bump:along", place, index))
             heading = heading + hit * (noise.bump_heading_rad * normals("bump:heading", place, index))
         return distance, lateral, heading
+
+    def slips(self, length_m: float, place: str, index: int) -> FloatArray:
+        """Return what rare slips make of a length: by trial, or a single zero. [m]
+
+        So many independent slips add up to one of their number's root.
+        """
+        noise, streams = self._noise, self._streams
+        if not (length_m > 0.0 and noise.slips_per_m > 0.0 and noise.slip_along_m > 0.0):
+            return np.zeros(1)
+        drawn = streams.uniforms("rare_slip", place, index)[0]
+        count = poisson_count(drawn, self._slips_per_m * length_m)
+        if not count.any():
+            return np.zeros(1)
+        sd = noise.slip_along_m * self._factor["rare_slip"]
+        return np.asarray(np.sqrt(count) * sd * streams.normals("rare_slip:along", place, index))

@@ -111,18 +111,14 @@ def _model(model: Fit) -> list[str]:
         rows.append((words, quantity(value, dimension, error if known else None), spread))
     slips = model.slips
     if slips is not None:
-        size = quantity(slips.size_m, "length", model.error_of("slip") or None)
+        fitted = "slip" in model.names
+        size = quantity(slips.size_m, "length", (model.error_of("slip") if fitted else 0.0) or None)
         each = 1.0 / slips.rate_per_m
         rows.append(("rare slips of the distance", f"one in {each:.0f} m, {size} each", ""))
-        rows.append(
-            ("  with the walk, as one walk", quantity(model.walk_of_distance(), "length per root metre"), "")
-        )
     lines = ["", *table(("", "value", "standard error"), rows)] if rows else []
-    if slips is not None:
-        lines += [
-            "  A robot file has no rare slips. A distance_walk as in the last line has the same variance: it",
-            "  is too wide for most runs, and too narrow for one that slips.",
-        ]
+    if slips is not None and "slip" in model.names:
+        rate, along = quantity(slips.rate_per_m, "count per length"), quantity(slips.size_m, "length")
+        lines.append(f"  In a robot file rare slips are  rare_slip: {{rate: {rate}, along: {along}, ...}}")
     return lines
 
 

@@ -107,6 +107,14 @@ def _noises(drift: DriftFit) -> list[tuple[str, ...]]:
             name = f"jitter of {usual.key.partition(':')[2]}, beyond the stated spread; does not add up"
         value = quantity(size.sd, usual.dimension) if found.known or not usual.field else "not found"
         rows.append((name, value, interval_words(size.low, size.high, usual.dimension)))
+    slips = drift.slips
+    if slips is not None:
+        often = quantity(slips.rate_per_m, "count per length")
+        rows.append(
+            ("rare slips, how often", often, interval_words(*slips.interval_per_m, "count per length"))
+        )
+        far = quantity(slips.size.sd, "length")
+        rows.append(("rare slips, how far", far, interval_words(slips.size.low, slips.size.high, "length")))
     return rows
 
 

@@ -20,6 +20,7 @@ _UNITS: Final = {
     "angle per root second": "deg/sqrt(s)",
     "angle per root radian": "deg/sqrt(rad)",
     "length per turn": "mm/rad",
+    "count per length": "1/m",
 }
 
 

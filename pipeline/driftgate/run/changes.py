@@ -41,7 +41,7 @@ SPREADS = frozenset(
 )
 # The numbers under `fitted` that say how far a mean may be off.
 MEAN_ERRORS = frozenset({"mean_error", "per_turn_error", "with_speed_error"})
-OTHER_NUMBERS = frozenset({"mean", "per_turn", "with_speed", "run_length", "distance", "at"})
+OTHER_NUMBERS = frozenset({"mean", "per_turn", "with_speed", "run_length", "distance", "at", "rate"})
 
 
 def grown(case: Case, source: str, factor: float) -> Case | None:

@@ -127,7 +127,7 @@ _FILTER = (
     ("start_x", "length", "the start's spread"),
     ("start_y", "length", "the start's spread"),
     ("start_heading", "angle", "the start's spread"),
-    ("along", "length per root metre", "distance_walk, distance_scale"),
+    ("along", "length per root metre", "distance_walk, distance_scale, rare_slip"),
     ("across", "length per root metre", "lateral_walk, crab_angle"),
     ("heading_per_root_metre", "angle per root metre", "heading_walk"),
     ("heading_per_root_second", "angle per root second", "heading_walk, heading_bias"),

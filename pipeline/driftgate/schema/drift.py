@@ -14,6 +14,7 @@ from driftgate.schema.fitted import (
     Fitted,
     FittedRatio,
     FittedSlip,
+    FittedSlips,
 )
 from driftgate.schema.quantity import Quantity
 
@@ -29,6 +30,7 @@ AnglePerRootSecond = Annotated[float, Quantity("angle per root second", low=0.0,
 AnglePerRootRadian = Annotated[float, Quantity("angle per root radian", low=0.0, high=2.0)]
 PerTurn = Annotated[float, Quantity("length per turn", low=-0.5, high=0.5)]
 PerTurnSize = Annotated[float, Quantity("length per turn", low=0.0, high=0.5)]
+PerMetre = Annotated[float, Quantity("count per length", low=0.0, high=10.0)]
 RunOrRobot = Literal["run", "robot"]
 
 
@@ -94,6 +96,15 @@ class DistanceWalk(Sourced):
     fitted: Fitted | None = None
 
 
+class RareSlip(Sourced):
+    """Now and then the odometry counts a distance that was not driven, or misses one."""
+
+    rate: PerMetre
+    along: Size
+    constant_over: Literal["tick"]
+    fitted: FittedSlips | None = None
+
+
 class LateralWalk(Sourced):
     """Random sideways walk."""
 
@@ -154,6 +165,7 @@ class ErrorSources(Model):
     distance_scale: DistanceScale | None = None
     sideways_scale: DistanceScale | None = None
     distance_walk: DistanceWalk | None = None
+    rare_slip: RareSlip | None = None
     wheel_offset: WheelOffset | None = None
     crab_angle: CrabAngle | None = None
     heading_bias: HeadingBias | None = None

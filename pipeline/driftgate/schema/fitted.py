@@ -124,6 +124,12 @@ class FittedSlip(_Together):
     with_speed_error: _TimeSize = 0.0
 
 
+class FittedSlips(Fitted):
+    """How many slips the rate was counted from; `freedom` is what stands behind their size."""
+
+    slips: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
+
+
 class FittedChance(Provenance):
     """How many readings a probability was counted over; those of one run of false returns count once."""
 

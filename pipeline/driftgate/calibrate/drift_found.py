@@ -1,0 +1,73 @@
+"""What a fit of dead reckoning has found, number by number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from driftgate.calibrate.chain_slips import FoundSlips
+from driftgate.calibrate.estimate import Estimate
+from driftgate.calibrate.mixed import Component, Mixed
+from driftgate.calibrate.usual import UsualConstant, UsualNoise
+
+
+@dataclass(frozen=True)
+class FoundConstant:
+    """A constant as found.
+
+    Attributes
+    ----------
+    usual : UsualConstant
+        What was asked for.
+    over : {"run", "robot"}
+        Over what it is constant.
+    mean : Estimate
+        Its mean.
+    spread : Component or None
+        Its spread between runs; None where it has none, or the runs are too few.
+    assumed : float or None
+        The spread between runs that is taken for granted, where the runs are too few to show one.
+    known : bool
+        Whether the mean is known well enough to be of use.
+    """
+
+    usual: UsualConstant
+    over: Literal["run", "robot"]
+    mean: Estimate
+    spread: Component | None
+    assumed: float | None
+    known: bool
+
+
+@dataclass(frozen=True)
+class FoundNoise:
+    """A noise as found."""
+
+    usual: UsualNoise
+    size: Component
+    known: bool
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Everything fitted.
+
+    Attributes
+    ----------
+    at : dict
+        The constants' means by key.
+    mixed : Mixed
+        Of the last round.
+    noises : tuple of FoundNoise
+        The noises.
+    spreads : dict
+        Spreads between runs by key.
+    slips : FoundSlips or None
+        Rare slips.
+    """
+
+    at: dict[str, float]
+    mixed: Mixed
+    noises: tuple[FoundNoise, ...]
+    spreads: dict[str, Component]
+    slips: FoundSlips | None
