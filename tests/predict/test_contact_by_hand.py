@@ -8,15 +8,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from driftgate.core.pose import compose
+from driftgate.core.pose import FloatArray, compose
 from driftgate.plan.values import Contact, PlannedStep
-from driftgate.predict import covariance, prepare, run_trials
+from driftgate.predict import Prepared, covariance, prepare, run_trials
+from driftgate.predict.contact_linear import contact_jump
 from driftgate.predict.increments import DRIFT_KEYS, drift_constants
-from driftgate.predict.trial_contact import Approach, ContactEnd, square_up, true_line
+from driftgate.predict.trial_contact import Approach, ContactEnd, reset_belief, square_up, true_line
 from driftgate.predict.trial_motion import Poses
 from driftgate.schema.case import Case
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
+from driftgate.world.carry import edge_middle
 
 from .scenes import GUESS, field_map, prepared, robot, routine
 
@@ -255,3 +257,81 @@ def test_law_the_pivot_may_touch_something(inside_m: float, touches: bool) -> No
     found = run_trials(case, 2, 1)
     assert found.moments[-1].error[0] == pytest.approx([0.0, corner_y - HALF_M, 0.0], abs=1e-9)
     assert found.touch_step.tolist() == [0 if touches else -1] * 2
+
+
+def after_contact(
+    case: Prepared, off: FloatArray, offset_m: float = 0.0, tilt_rad: float = 0.0, ahead_m: float = 0.0
+) -> FloatArray:
+    """Return the deviations of belief and truth that one exact trial ends with.
+
+    It starts with those given; the real wall is displaced, and `ahead_m` puts the truth further on.
+    """
+    step, contact = case.plan.steps[0], case.plan.contacts[0]
+    edge = next(e for e in case.believed.edges if e.id == contact.wall)
+    middle, normal = np.array(edge_middle(edge)), np.array(edge.normal)
+    c, s = math.cos(tilt_rad), math.sin(tilt_rad)
+    ends = []
+    for end in (np.array(edge.a), np.array(edge.b)):
+        arm = end - middle
+        ends += [*(middle + offset_m * normal + (c * arm[0] - s * arm[1], s * arm[0] + c * arm[1]))]
+    nothing = drift_constants(lambda key: np.zeros(1))
+    on = off.copy()
+    on[3:5] -= ahead_m * normal
+    poses = Poses(*(np.full(1, v) for v in on))
+    approach_s = np.full(1, contact.travel_m / contact.speed_m_s)
+    walk = np.zeros(1), np.zeros(1), np.zeros(1)
+    line = true_line(*(np.full(1, v) for v in ends))
+    end = square_up(case.case.robot, step, contact, line, poses, nothing, (approach_s, np.zeros(1)), walk)
+    assert end.touched.all()
+    if step.source.reset is not None:  # type: ignore[union-attr]
+        reset_belief(poses, edge, end.touched)
+    return np.array([poses.bx, poses.by, poses.bh, poses.xx, poses.xy, poses.xh])[:, 0]
+
+
+@pytest.mark.parametrize("more", [{}, {"drive": "holonomic"}, {"distance_from": "driven wheels"}])
+@pytest.mark.parametrize("late", [False, True])
+@pytest.mark.parametrize("reset", [False, True])
+@pytest.mark.parametrize("heading_deg", [0.0, -90.0])
+def test_law_the_linear_contact_is_the_slope_of_the_exact_one(
+    more: dict[str, Any], late: bool, reset: bool, heading_deg: float
+) -> None:
+    """By each deviation that dead reckoning alone would give, and by the wall's offset and tilt.
+
+    About a truth 1 mm before its plan or behind it: there the encoders of driven wheels change over.
+    """
+    c, s = round(math.cos(math.radians(heading_deg))), round(math.sin(math.radians(heading_deg)))
+    step = {"do": "square-up", "against": WALLS[heading_deg], "speed": "0.4 m/s", "push": "0.25 s"}
+    if reset:
+        step["reset"] = {"position": "2 mm", "heading": "0.2 deg"}  # type: ignore[assignment]
+    case = prepared(
+        [step],
+        robot(correction={"enabled": False}, **more),
+        believed=field_map(x=(-2.0, 2.0), y=(-2.0, 2.0)),
+        # 0.4 m to the left of the middle.
+        start=(c - 0.4 * s, s + 0.4 * c, heading_deg),
+    )
+    planned, contact = case.plan.steps[0], case.plan.contacts[0]
+    edge = next(e for e in case.believed.edges if e.id == contact.wall)
+    jump = contact_jump(case.case.robot, planned, contact, edge, late)
+    # On the way a heading that is off moves the place to the left.
+    reckoned = np.eye(6)
+    for first in (0, 3):
+        reckoned[first : first + 2, first + 2] = 0.85 * np.array([-s, c])
+    ahead_m = -1e-3 if late else 1e-3
+    small = 1e-6
+    slopes = [
+        (
+            after_contact(case, small * row, ahead_m=ahead_m)
+            - after_contact(case, -small * row, ahead_m=ahead_m)
+        )
+        / (2.0 * small)
+        for row in np.eye(6)
+    ]
+    found = np.array(slopes).T
+    assert found == pytest.approx(jump.matrix @ reckoned, abs=2e-3)
+    for column, kind in ((jump.offset, "offset_m"), (jump.tilt, "tilt_rad")):
+        above, below = (
+            after_contact(case, np.zeros(6), ahead_m=ahead_m, **{kind: side * small}) for side in (1.0, -1.0)
+        )
+        assert (above - below) / (2.0 * small) == pytest.approx(column, abs=2e-3)
+    assert after_contact(case, np.zeros(6)) == pytest.approx(jump.known, abs=1e-12)

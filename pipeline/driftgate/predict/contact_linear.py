@@ -72,7 +72,10 @@ def contact_jump(
             matrix[:2, :2] += free
             offset[:2] -= free @ offset[:2]
             tilt[:2] -= free @ tilt[:2]
-        known[:2] += travel * contact.speed_m_s * contact.push_s
+        push_m = contact.speed_m_s * contact.push_s
+        known[:2] += travel * push_m
+        # It goes on along the heading that the robot believes to have.
+        matrix[:2, 2] += push_m * left
     source = step.source
     if isinstance(source, SquareUp) and source.reset is not None:
         keep = np.zeros((3, 3))
