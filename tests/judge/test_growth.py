@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 from types import SimpleNamespace
 from typing import Any
 
@@ -32,6 +33,19 @@ def moment(heading_deg: float = 0.0, required: float = 0.95, **within: Any) -> A
 def diagonal(x: float, y: float, heading: float = 1e-3) -> np.ndarray:
     """Return a covariance of independent axes."""
     return np.diag([x * x, y * y, heading * heading])
+
+
+def test_law_the_first_points_by_hand() -> None:
+    """Multiples of the powers of 1 / g, g^4 = g + 1, from a half on; each in all eight octants."""
+    g = 1.22074408460575947536
+    assert g**4 == pytest.approx(g + 1.0, rel=1e-15)
+    found = normal_points(2)
+    assert found.shape == (16, 3)
+    for n in (1, 2):
+        size = [abs(NormalDist().inv_cdf((0.5 + n / g**k) % 1.0)) for k in (1, 2, 3)]
+        octants = found[8 * (n - 1) : 8 * n]
+        assert np.abs(octants) == pytest.approx(np.array([size] * 8), rel=1e-9)
+        assert len({tuple(row) for row in np.sign(octants).tolist()}) == 8
 
 
 def test_law_points_are_normal() -> None:

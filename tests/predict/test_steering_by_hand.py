@@ -1,4 +1,4 @@
-"""What the controller asks of one tick, from bearings and distances in plain numbers."""
+"""What the controller asks of one tick and where it leads, in plain numbers."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from driftgate.core.pose import compose, exp, inverse
 from driftgate.plan.values import Law
-from driftgate.predict.trial_motion import Command, Poses, TickPlan, steer
+from driftgate.predict.increments import drift_constants
+from driftgate.predict.trial_moments import moment_trials
+from driftgate.predict.trial_motion import Command, Poses, TickPlan, move_tick, rest_tick, steer
 
 from .scenes import prepared, robot
 
@@ -116,3 +119,82 @@ def test_law_a_holonomic_drive_closes_both_coordinates_and_its_heading() -> None
     way, bearing = math.hypot(wx, wy), math.atan2(wy, wx) - course
     wanted = [way * math.cos(bearing), way * math.sin(bearing), -0.1 * OFF[2], -0.04 * OFF[2]]
     assert values(command) == pytest.approx(wanted, abs=1e-15)
+
+
+DRIFT = {
+    "distance_scale": 0.02,
+    "sideways_scale": -0.03,
+    "heading_bias": 0.3,
+    "heading_scale": 0.04,
+    "wheel_offset": 0.02,
+    "crab_angle": 0.05,
+}
+WALK, TICK_S = (0.001, 0.002, 0.004), 0.03
+
+
+@pytest.mark.parametrize("travelling", [True, False])
+def test_law_a_tick_moves_belief_and_truth_along_arcs(travelling: bool) -> None:
+    """Each turned by what the controller turns before the way, then along the arc of the rest of its turn.
+
+    The truth's increments are the measured ones, put right. Where only heading changes the truth stays in its
+    place, and the wheel beside the middle rolls.
+    """
+    constants = drift_constants(lambda key: np.full(1, DRIFT[key]) if key in DRIFT else None)
+    plan = exp(np.array([0.02, 0.003, 0.01]))
+    moved = compose(np.array([0.0, 0.0, 0.5]), plan)
+    tick = dataclasses.replace(TICK, moved_x=moved[0], moved_y=moved[1], travelling=travelling)
+    truth = np.array([-0.02, 0.04, 0.06])
+    p = Poses(*(np.full(1, v) for v in (*OFF, *truth)))
+    command = Command(*(np.full(1, v) for v in (0.023, 0.004, -0.007, -0.003)))
+    walk = tuple(np.full(1, v) for v in WALK)
+    way = move_tick(tick, command, p, constants, np.full(1, TICK_S), walk)  # type: ignore[arg-type]
+
+    turn = (0.01 - 0.007 - 0.3 * TICK_S + WALK[2]) / 1.04
+    at = np.array([1.0, 2.0, 0.5])
+    rolled = 0.023 if travelling else 0.023 - 0.02 * turn
+    begin = at + OFF + (0.0, 0.0, -0.003)
+    believed = compose(begin, exp(np.array([rolled, 0.004, 0.01])))
+    ends = at + np.array([moved[0], moved[1], 0.01])
+    assert [float(v[0]) for v in (p.bx, p.by)] == pytest.approx((believed - ends)[:2], abs=1e-12)
+    assert float(p.bh[0]) == pytest.approx(OFF[2] - 0.007, abs=1e-15)
+    assert [float(v[0]) for v in way] == pytest.approx((believed - begin)[:2], abs=1e-12)
+    if travelling:
+        ahead, left = (0.023 + WALK[0]) / 1.02 + 0.02 * turn, 0.004 / 0.97
+        c, s = math.cos(0.05), math.sin(0.05)
+        before, rest = -0.003 / 1.04, turn + 0.007 / 1.04
+        increment = np.array([c * ahead - s * left, s * ahead + c * left + WALK[1], rest])
+        real = compose(at + truth + (0.0, 0.0, before), exp(increment)) - ends
+        assert [float(v[0]) for v in (p.xx, p.xy)] == pytest.approx(real[:2], abs=1e-12)
+    else:
+        assert [float(v[0]) for v in (p.xx, p.xy)] == pytest.approx(truth[:2], abs=0.0)
+    assert float(p.xh[0]) == pytest.approx(truth[2] + turn - 0.01, abs=1e-15)
+
+
+def test_law_at_rest_the_gyro_turns_the_belief_alone() -> None:
+    """By its bias over the time, less its walk."""
+    constants = drift_constants(lambda key: np.full(1, DRIFT[key]) if key in DRIFT else None)
+    p = Poses(*(np.full(1, v) for v in (*OFF, 0.1, 0.2, 0.3)))
+    rest_tick(p, constants, np.full(1, TICK_S), tuple(np.full(1, v) for v in WALK))  # type: ignore[arg-type]
+    found = [float(v[0]) for v in (p.bx, p.by, p.bh, p.xx, p.xy, p.xh)]
+    assert found == pytest.approx([OFF[0], OFF[1], OFF[2] + 0.3 * TICK_S - WALK[2], 0.1, 0.2, 0.3], abs=1e-15)
+
+
+def test_law_a_moment_as_it_is_told() -> None:
+    """Truth against what is wanted, along and across its heading too; e and t in their own axes."""
+    case = prepared([{"do": "advance", "distance": "1 m"}], robot(), start=(0.3, 0.2, 30.0))
+    (moment,) = case.moments
+    p = Poses(*(np.full(2, v) for v in (*OFF, -0.02, 0.04, 0.06)))
+    wanted = np.array([0.01, 0.02]), np.array([-0.03, 0.0]), np.array([0.1, 0.0])
+    clock_s, touched = np.array([3.0, 4.0]), np.array([True, False])
+    found = moment_trials(moment, p, clock_s, touched, wanted)
+    error = [np.array([-0.02 - x, 0.04 - y, 0.06 - h]) for x, y, h in zip(*wanted, strict=True)]
+    assert found.error == pytest.approx(np.array(error), abs=1e-15)
+    for i, e in enumerate(error):
+        course = math.atan2(e[1], e[0]) - math.radians(30.0) - wanted[2][i]
+        assert found.along[i] == pytest.approx(math.hypot(*e[:2]) * math.cos(course), abs=1e-15)
+        assert found.across[i] == pytest.approx(math.hypot(*e[:2]) * math.sin(course), abs=1e-15)
+    plan = np.array(moment.pose)
+    truth, belief = plan + np.array([-0.02, 0.04, 0.06]), plan + OFF
+    assert found.estimation[0] == pytest.approx(compose(inverse(belief), truth), abs=1e-12)
+    assert found.tracking[0] == pytest.approx(compose(inverse(plan), belief), abs=1e-12)
+    assert (found.clock_s.tolist(), found.touched.tolist()) == ([3.0, 4.0], [True, False])
