@@ -1,17 +1,20 @@
-"""What is counted of innovations, beside what a recorder keeps of every reading."""
+"""What is counted and kept of trials, beside what a recorder keeps of every reading."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
+from driftgate.core.errors import ModelError
+from driftgate.predict import merge_trials, run_trials
+from driftgate.predict.places import places_of_strays
 from driftgate.predict.recorder import DIFFERENCE, MEAN
 from driftgate.predict.story import replay
 from driftgate.sight.pairs import slots
 
 from .test_story import busy_case
 
-TRIALS = 60
+TRIALS, SEED = 60, 5
 # The gate of the case; the 95 % and 99 % points of chi-square with one degree of freedom.
 SIGMAS, POINTS = 2.0, (3.841458820694124, 6.634896601021214)
 
@@ -47,3 +50,45 @@ def test_law_the_tally_of_innovations_adds_up_from_the_readings() -> None:
         assert own.by_trial[slot, 0] == (count > 0).sum()
         assert own.by_trial[slot, 1] * 1e-3 == pytest.approx(mean.sum(), abs=1e-3 * TRIALS)
         assert own.by_trial[slot, 2] * 1e-6 == pytest.approx((mean**2).sum(), rel=1e-2)
+
+
+def test_law_ranges_of_trials_merge_into_one() -> None:
+    """Arrays one after the other, counts added, and what is of the case or the seed as it was."""
+    case = busy_case()
+    whole, parts = (
+        run_trials(case, 12, SEED),
+        [run_trials(case, n, SEED, first=at) for at, n in ((0, 7), (7, 5))],
+    )
+    merged = merge_trials(parts)
+    assert merge_trials(parts[:1]) is parts[0]
+    assert (merged.trials, merged.seed, merged.obstacles) == (12, SEED, whole.obstacles)
+    assert merged.weight is None
+    for name in (
+        "counts",
+        "wrongly_accepted",
+        "wrongly_refused",
+        "fix_move_nm",
+        "touch_step",
+        "touch_obstacle",
+        "lost",
+    ):
+        assert np.array_equal(getattr(merged, name), getattr(whole, name)), name
+    for mine, all_of_them in zip(merged.moments, whole.moments, strict=True):
+        for name, values in vars(all_of_them).items():
+            assert np.array_equal(getattr(mine, name), values), name
+    for name, values in vars(whole.own).items():
+        assert np.array_equal(getattr(merged.own, name), values), name
+    with pytest.raises(ModelError, match="no trials"):
+        merge_trials([])
+
+
+def test_law_where_a_strayed_thing_lies() -> None:
+    """As a record of the chosen trials has it, the trials being those of the run."""
+    case, chosen = busy_case(), np.array([1, 4, 5, 9, 20])
+    trials, x, y, strayed = places_of_strays(case, "pot-b", chosen, SEED)
+    found = replay(case, chosen, SEED)
+    ((_, did, at_x, at_y),) = (row for row in found.record.strayed if row[0] == "pot-b")
+    assert strayed.tolist() == did.tolist()
+    assert 0 < did.sum() < len(chosen)
+    assert (x.tolist(), y.tolist()) == (at_x.tolist(), at_y.tolist())
+    assert np.array_equal(trials.moments[-1].error, found.trials.moments[-1].error)
