@@ -11,13 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from driftgate.predict import run_trials
 from driftgate.predict.recorder import FALSE_RETURN, NO_ECHO
 from driftgate.predict.sources import source_table
 from driftgate.predict.story import replay
 from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome
 
-from .scenes import GUESS, mark, prepared, robot
+from .scenes import GUESS, field_map, mark, prepared, robot, tick
 from .test_echoes_by_hand import recorded, scene
 from .test_story import busy_case
 
@@ -122,3 +123,41 @@ def test_law_steps_settle_and_stretch_by_draws_of_their_own() -> None:
     longer = [s * 0.05 * streams.normals("step_timing", step.place, 0) for step, s in times]
     clock_s = found.trials.moments[-1].clock_s
     assert clock_s == pytest.approx(case.plan.duration_s + longer[0] + longer[1], abs=1e-9)
+
+
+def test_law_a_contact_walks_by_draws_of_its_own() -> None:
+    """Over 0.85 m and the time of the step: along the wall, in the way rolled, and in the heading.
+
+    The truth ends flush; what the heading walked the pivot takes back, and the gyro sees that. A way that
+    walked on is cut short by the wall: the wheel has rolled the less.
+    """
+    errors = {
+        "distance_walk": tick(per_root_metre="10 mm/sqrt(m)"),
+        "lateral_walk": tick(per_root_metre="20 mm/sqrt(m)"),
+    }
+    turning = {"heading_walk": tick(per_root_metre="1 deg/sqrt(m)", per_root_second="0.5 deg/sqrt(s)")}
+    press = {"do": "square-up", "against": "east", "speed": "0.4 m/s", "push": "0.25 s"}
+    hall = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0))
+    for sources in (errors, turning):
+        case = prepared([press], robot(sources), believed=hall, start=(1.0, 0.0, 0.0))
+        found, streams = run_trials(case, TRIALS, SEED).moments[-1], Streams(SEED, 0, TRIALS)
+        step, way_m = case.plan.steps[0], 0.85
+        drawn = {
+            name: streams.normals(name, step.place, 0)
+            for name in ("distance_walk", "lateral_walk", "heading_walk")
+        }
+        assert found.error[:, [0, 2]] == pytest.approx(0.0, abs=1e-12)
+        if sources is errors:
+            ahead, aside = 0.010 * math.sqrt(way_m), 0.020 * math.sqrt(way_m)
+            # The share of the way that it takes to the wall.
+            share = way_m / (way_m + ahead * drawn["distance_walk"])
+            assert found.error[:, 1] == pytest.approx(share * aside * drawn["lateral_walk"], abs=1e-12)
+            assert found.tracking[:, 0] == pytest.approx((share - 1.0) * way_m, abs=1e-12)
+        else:
+            seconds = step.end_s - step.begin_s
+            turn = (
+                math.radians(1.0)
+                * np.hypot(math.sqrt(way_m), 0.5 * math.sqrt(seconds))
+                * drawn["heading_walk"]
+            )
+            assert found.tracking[:, 2] == pytest.approx(-turn, abs=1e-12)
