@@ -59,4 +59,7 @@ def test_law_words_for_what_became_of_a_reading() -> None:
     """One for each outcome of a reading that was tried: its name, but for three."""
     other = {Outcome.ACCEPTED: "used", Outcome.NO_SURFACE: "association", Outcome.HELD_BACK: "persistence"}
     tried = [o for o in Outcome if o not in (Outcome.SWITCHED_OFF, Outcome.IN_CONTACT)]
+    case = prepared([{"do": "advance", "distance": "0.1 m"}])
+    (run,) = sample_runs(case, 1, 1, Reference("tape", (0.0, 0.0, 0.0)))
+    assert dict(run.log.ranges) == {}
     assert {o: other.get(o, o.name.lower().replace("_", "-")) for o in tried} == FIX_WORDS

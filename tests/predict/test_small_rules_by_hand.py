@@ -71,6 +71,9 @@ def test_law_outcomes_are_reasons_as_far_as_these_go() -> None:
     assert Reason(0) is Reason.USABLE
     assert Outcome(0) is Outcome.ACCEPTED
     assert (len(Reason), len(Outcome)) == (13, 13)
+    assert [r.words for r in Reason] == [r.name.lower().replace("_", " ") for r in Reason]
+    # The robot's own tests know nothing of what comes after its turning.
+    assert [r.name for r in Reason if r.tried] == ["USABLE", "OBSTRUCTED", "OVER_OR_UNDER", "FLOOR_FIRST"]
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,14 @@ from typing import Any
 
 import pytest
 
-from driftgate.predict.sources import TITLES, SourceTable, coarse_steps, drift_sources, source_table
+from driftgate.predict.sources import (
+    TITLES,
+    SourceTable,
+    coarse_steps,
+    drift_sources,
+    source_of,
+    source_table,
+)
 from driftgate.schema.case import Case
 from driftgate.schema.sensor import Sensor
 
@@ -186,6 +193,24 @@ def test_law_what_people_are_told_of_sources() -> None:
     assert found["range_phase"][1:] == ("data sheet", "run")
     assert set(found) <= set(TITLES)
     assert {c.source for c in table().constants} <= set(found)
+
+
+@pytest.mark.parametrize(
+    ("stream", "source", "title"),
+    [
+        ("wall_build:south:tilt", "wall_build", "wall build"),
+        ("bump:along", "bump", "bumps"),
+        ("settling:heading", "settling", "settling"),
+        ("step_timing", "step_timing", "step timing"),
+        ("element_stray:pot", "element_stray", "strayed elements"),
+        ("range_noise:ahead", "range_noise", "range noise"),
+        ("mount_position:ahead:x", "mount_position", "sensor mount position"),
+        ("range_phase:ahead", "range_phase", "phase of the readings"),
+    ],
+)
+def test_law_a_stream_belongs_to_a_source_with_a_title(stream: str, source: str, title: str) -> None:
+    """What stands before the first colon, and what people call it."""
+    assert (source_of(stream), TITLES[source_of(stream)]) == (source, title)
 
 
 def test_law_a_resolution_coarse_against_the_noise_repeats() -> None:
