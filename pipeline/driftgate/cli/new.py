@@ -152,13 +152,13 @@ def _asked_options(function: Any) -> Any:
 @click.option(
     "--install",
     type=Install(),
-    default="./tools/driftgate",
-    show_default=True,
+    default=None,
+    show_default="where it was installed from here, if others can reach that, or else ./tools/driftgate",
     metavar="WHAT",
     help="What the build server gives to pip: a folder of your repository, or an address.",
 )
 @click.option("--yes", "-y", is_flag=True, help="Ask nothing: what no option says has its default.")
-def command(folder: Path, drive: str | None, install: str, yes: bool, **given: Any) -> int:
+def command(folder: Path, drive: str | None, install: str | None, yes: bool, **given: Any) -> int:
     """Begin a project in FOLDER: a robot, a field and a first routine.
 
     FOLDER is made if need be; by default it is the folder you are in. On a terminal you are asked what
@@ -172,11 +172,21 @@ def command(folder: Path, drive: str | None, install: str, yes: bool, **given: A
     if drive is None and asking:
         question = "How is it driven (holonomic: sideways too)?"
         drive = click.prompt(question, default=_DRIVE, type=click.Choice(_DRIVES), err=True)
-    wanted = Wanted(drive=drive or _DRIVE, install=install, **values)
+    wanted = Wanted(drive=drive or _DRIVE, install=install or _origin(), **values)
     made = begin_project(folder, wanted)
-    emit(_told(made, install))
+    emit(_told(made, wanted.install))
     say_status(0, f"{len(made.names)} files written")
     return 0
+
+
+def _origin() -> str:
+    """Return what this driftgate was installed from, if that may stand in a workflow."""
+    from driftgate.first.origin import COPY, installed_from
+
+    try:
+        return Install().convert(installed_from(), None, None)
+    except click.BadParameter:
+        return COPY
 
 
 def _answers(given: dict[str, Any], asking: bool) -> dict[str, Any]:
@@ -189,6 +199,19 @@ def _answers(given: dict[str, Any], asking: bool) -> dict[str, Any]:
             value = click.prompt(asked.question, default=asked.default, type=asked.type, err=True)
         values[key] = asked.type(asked.default) if value is None else value
     return values
+
+
+def _on_the_server(made: FirstProject, install: str) -> list[str]:
+    """Return where the build server gets driftgate from, and what is still to be done for that."""
+    words = f"The build server installs driftgate from {install}"
+    root = made.folder if made.repository is None else made.repository
+    if not install.startswith("./") or (root / install).is_dir():
+        return [f"{words}: see {list(_WHAT)[3]}."]
+    below = install.removeprefix("./").rstrip("/")
+    return [
+        f"{words}, which is not there yet. Before you push, from your clone of driftgate:",
+        f"  git -C path/to/driftgate archive {shlex.quote(f'--prefix={below}/')} HEAD | tar -x",
+    ]
 
 
 def _told(made: FirstProject, install: str) -> str:
@@ -207,7 +230,7 @@ def _told(made: FirstProject, install: str) -> str:
         "  driftgate check                         does it hold? It does, on guesses",
         "  driftgate explain routines/first.yaml   why",
         "Then change what the comments mark with CHANGE, and check again after each change.",
-        f"The build server gets driftgate from {install}: see {list(_WHAT)[3]}.",
+        *_on_the_server(made, install),
     ]
     if made.repository is not None:
         lines.append(
