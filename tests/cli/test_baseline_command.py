@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import pytest
@@ -160,7 +161,10 @@ def test_law_nothing_changed_is_status_zero(project, capsys):
     assert status == 0
     assert "half-way" not in out
     assert "nothing to check: 1 routine left out" in last
-    assert json.loads(Path("o.json").read_text())["cases"] == []
+    kept = json.loads(Path("o.json").read_text())
+    assert kept["cases"] == []
+    # Without the option all routines would be run.
+    assert kept["command"].endswith("--changed-since pin")
 
 
 def test_law_changed_routines_are_run(project, capsys):
@@ -171,6 +175,14 @@ def test_law_changed_routines_are_run(project, capsys):
     assert "routines/more.yaml" in out
     assert "routines/out.yaml  Out" not in out
     assert "1 routine left out: nothing they read has changed since pin" in last
+    (again,) = (line for line in out.splitlines() if line.startswith("again: "))
+    assert "routines/" not in again
+    assert again.endswith(f" --changed-since pin {shlex.join(AGAINST)}")
+    # Typed again it gives the same, and so it does with the paths that were given.
+    words = shlex.split(again)[3:]
+    assert run(capsys, *words, "--workers", "1")[1] == out
+    _, given, _ = run(capsys, "routines", "--changed-since", "pin")
+    assert "again: driftgate check routines --trials" in given
 
 
 def test_law_bad_files_come_first(project, capsys):

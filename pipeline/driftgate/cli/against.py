@@ -50,17 +50,17 @@ class Against:
     keep: Path | None
 
     def words(self) -> str:
-        """Return the options that compare with the same baseline again, with a space before them, if any."""
-        if self.baseline is None:
-            return ""
-        words = ["--baseline", self.baseline]
-        if self.trials != DEFAULT_TRIALS:
-            words += ["--baseline-trials", str(self.trials)]
-        if self.policy != "warn":
-            words += ["--erosion", self.policy]
-        if self.allowed != DEFAULT_ALLOWED:
-            words += ["--allowed-loss", f"{100.0 * self.allowed:.12g}%"]
-        return f" {shlex.join(words)}"
+        """Return the options that choose and compare the same again, with a space before them, if any."""
+        words = [] if self.since is None else ["--changed-since", self.since]
+        if self.baseline is not None:
+            words += ["--baseline", self.baseline]
+            if self.trials != DEFAULT_TRIALS:
+                words += ["--baseline-trials", str(self.trials)]
+            if self.policy != "warn":
+                words += ["--erosion", self.policy]
+            if self.allowed != DEFAULT_ALLOWED:
+                words += ["--allowed-loss", f"{100.0 * self.allowed:.12g}%"]
+        return f" {shlex.join(words)}" if words else ""
 
 
 def against_options(function: F) -> F:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
@@ -135,7 +136,10 @@ def command(
     status, why = final_status(report.status, report.why, found)
     if affected is not None and affected.paths:
         why = f"{why}; {affected.words}"
-    report = replace(report, status=status, why=why, command=report.command + against.words())
+    # With the paths as typed: which routines a change affects is found anew.
+    options_again = report.command.removeprefix(_begun(chosen))
+    again = f"{_begun(paths)}{options_again}{against.words()}"
+    report = replace(report, status=status, why=why, command=again)
     for form, path in reports:
         _write(form, path, report, pictures, found)
     wanted = options.wants_colour(colour)
@@ -150,6 +154,10 @@ def command(
         emit(render_annotations(report, found))
     say_status(report.status, report.why)
     return report.status
+
+
+def _begun(paths: tuple[Path, ...]) -> str:
+    return shlex.join(["driftgate", "check", *(path.as_posix() for path in paths)])
 
 
 def _pictures(
