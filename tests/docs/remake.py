@@ -42,7 +42,7 @@ _BLOCK = re.compile(
     re.DOTALL | re.MULTILINE,
 )
 _EVIDENCE = re.compile(r"(?<=<!-- evidence -->\n\n).*?(?=\n<!-- end of evidence -->)", re.DOTALL)
-_PROGRESS = re.compile(r"^driftgate: [a-z() ]+ \d+ of \d+\n", re.MULTILINE)
+_PROGRESS = re.compile(r"^driftgate: [a-z0-9(), ]+ \d+ of \d+\n", re.MULTILINE)
 
 
 @dataclass(frozen=True)

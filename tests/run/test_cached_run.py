@@ -245,7 +245,7 @@ def test_law_cases_in_parts_give_the_same(project, monkeypatch, sample) -> None:
     assert texts(settings, cache_of(project)) == whole
     told = []
     check_routines(settings, lambda done, total, words: told.append((done, total, words)))
-    planned = [(done, total) for done, total, words in told if words == "planned"]
+    planned = [(done, total) for done, total, words in told if words == "cases planned"]
     assert planned[:2] == [(1, 2), (2, 2)]
     done, total, _ = told[-1]
     assert done == total

@@ -148,7 +148,7 @@ def test_law_a_killed_process_costs_no_result(project):
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0") as local:
 
         def kills(done, total, what):
-            if what == "worked out" and not killed:
+            if what == "cases and faults worked out" and not killed:
                 killed.append(next(iter(local.workers.values())).pid)
                 os.kill(killed[0], signal.SIGKILL)
 

@@ -196,7 +196,7 @@ def test_law_a_run_whose_work_is_cleared_goes_on(project, monkeypatch):
 
     def gone(done, total, what):
         """Have the work cleared after each cell."""
-        if what == "worked out" and mine.exists():
+        if what == "cases and faults worked out" and mine.exists():
             real(mine, project / f"cleared-{done}")
 
     found = nightly(settings(project, faults=False), gone)

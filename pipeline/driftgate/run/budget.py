@@ -152,7 +152,7 @@ def redrawn_runs(
     variants += [Variant(prepared, off=frozenset({name})) for name in names]
 
     def told(done: int) -> None:
-        progress(done, len(variants), "redrawn or switched off")
+        progress(done, len(variants), "runs with one error source drawn anew or left out")
 
     found = list(run_variants(workers, variants, count, seed, told))
     ones, offs = found[1 : 1 + len(names)], found[1 + len(names) :]

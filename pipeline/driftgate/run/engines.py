@@ -150,7 +150,7 @@ class _Work:
         plans = map(plan_one, items) if len(items) == 1 else self._workers.map(plan_one, items)
         for done, plan in enumerate(plans):
             self._planned[indices[done]] = plan
-            self._progress(before + done + 1, total, "planned")
+            self._progress(before + done + 1, total, "cases planned")
 
 
 def _part_of(progress: Progress, first: int, total: int, count: int) -> Progress:

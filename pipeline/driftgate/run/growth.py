@@ -140,7 +140,7 @@ def growths(
             variants.append(Variant(wider))
 
         def told(done: int, number: int = number, total: int = len(open_)) -> None:
-            progress(done, total, f"grown, round {number + 1},")
+            progress(done, total, f"runs with one error source larger, round {number + 1},")
 
         runs = run_variants(workers, variants, len(plain[0].event), seed, told)
         for (search, factor), outputs in zip(open_, runs, strict=True):

@@ -40,7 +40,7 @@ def improvements(
     ]
 
     def told(done: int) -> None:
-        progress(done, len(feasible), "changed cases run")
+        progress(done, len(feasible), "runs with one change")
 
     runs = run_variants(workers, [Variant(p) for _, p in feasible], len(plain[0].event), seed, told)
     found = [

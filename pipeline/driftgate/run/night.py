@@ -162,7 +162,7 @@ def run_night(settings: NightSettings, cases: Sequence[NamedCase], run: str, pro
     with open_workers(settings.workers) as workers:
         for outline in workers.map(outline_case, [(named.case, named.written) for named in cases]):
             outlines.append(outline)
-            progress(len(outlines), len(cases), "planned")
+            progress(len(outlines), len(cases), "cases planned")
         total = sum(outline.tolerances for outline in outlines)
         tasks = []
         for i, (named, outline) in enumerate(zip(cases, outlines, strict=True)):
@@ -190,7 +190,7 @@ def run_night(settings: NightSettings, cases: Sequence[NamedCase], run: str, pro
         for done, (task, cell) in enumerate(results, start=1):
             cells[task.index][task.fault] = cell
             kept.keep(task.index, task.fault, total, cell)
-            progress(done, len(tasks), "worked out")
+            progress(done, len(tasks), "cases and faults worked out")
     return Night(
         night=settings.night,
         seed=settings.luck,

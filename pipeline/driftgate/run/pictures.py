@@ -60,7 +60,7 @@ def pictures_of(
     with open_workers(settings.workers, len(tasks)) as workers:
         for index, picture in zip(there, workers.map(_picture, tasks), strict=True):
             found[index] = picture
-            progress(len(found), len(tasks), "drawn")
+            progress(len(found), len(tasks), "cases drawn")
     return tuple(found.get(index) for index in range(len(report.cases)))
 
 

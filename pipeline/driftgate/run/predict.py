@@ -88,6 +88,6 @@ def predictions(
             parts.append(found.trials)
             covariance = found.covariance or covariance
             done += 1
-            progress(done, total, "predicted")
+            progress(done, total, "batches of trials")
         assert covariance is not None
         yield covariance, parts[0] if len(parts) == 1 else merge_trials(parts)
