@@ -8,6 +8,7 @@ import itertools
 import json
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from lxml import etree, html
@@ -117,15 +118,15 @@ def test_law_figures_are_those_of_the_json_report():
     (told,) = report_object(run)["cases"]
     rows = page.xpath("//table[contains(caption, 'Verdicts')]/tbody")
     for moment, body in zip(told["prediction"]["tolerances"], rows, strict=False):
-        cells = [cell.text_content() for cell in body.xpath("./tr[1]/*")]
+        cells = [" ".join(cell.itertext()) for cell in body.xpath("./tr[1]/*")]
         success = moment["success"]
         assert cells[0].startswith(moment["name"])
-        assert float(cells[2].removesuffix(" %")) == pytest.approx(100 * success["probability"], abs=0.051)
-        low, high = (float(part) for part in re.findall(r"[\d.]+", cells[3]))
+        shown, low, high, need = (float(part) for part in re.findall(r"[\d.]+", cells[2]))
+        assert shown == pytest.approx(100 * success["probability"], abs=0.051)
         assert (low, high) == pytest.approx((100 * success["low"], 100 * success["high"]), abs=0.11)
-        assert float(cells[4].removesuffix(" %")) == pytest.approx(100 * moment["required"])
+        assert need == pytest.approx(100 * moment["required"])
         (axis,) = moment["axes"]
-        shown = [float(cell.removesuffix(" mm")) for cell in cells[7:10]]
+        shown = [float(cell.removesuffix(" mm")) for cell in cells[5:8]]
         assert shown == pytest.approx(
             [1000 * axis["abs_quantiles"][q] for q in ("50", "95", "99")], abs=0.051
         )
@@ -171,6 +172,34 @@ def test_law_the_time_axis_has_every_step_fix_and_reason():
     used = [r for r in root.iter("rect") if r.get("class") == "used"]
     assert float(used[0].get("height")) == pytest.approx(18.0 * 0.8, abs=0.06)
     assert len([r for r in root.iter("rect") if r.get("class") == "dark"]) == 2  # one, and the key
+
+
+def classes(root, inside):
+    """Return the classes of the shapes in a picture's key, or of all others."""
+    (key,) = (g for g in root.iter("g") if g.get("class") == "key")
+    of_key = set(key.iter())
+    shapes = [e for e in root.iter() if (e in of_key) == inside and e.tag != "text" and e is not key]
+    return {name for e in shapes for name in (e.get("class") or "").split()}
+
+
+def bare(shown):
+    """Return a picture of a field with walls alone, on which nothing is known to be seen or fixed."""
+    walls = tuple(replace(s, reference=True) for s in shown.field.surfaces if s.kind == "wall")
+    field = replace(shown.field, surfaces=walls, structures=(), things=(), zones=(), believed=())
+    strips = tuple(replace(one, fixes=(), bins=()) for one in shown.strips)
+    return replace(shown, field=field, failed=(), targets=(), strips=strips)
+
+
+@pytest.mark.parametrize("shown", [picture(), bare(picture())])
+def test_law_a_key_lists_what_is_drawn_and_nothing_else(shown):
+    """Every swatch has its like in the picture: a field without structures has no word of them."""
+    case = pictured()
+    for svg in (field_svg(case, shown), time_svg(case, shown), budget_svg(case)):
+        root = drawn(svg)
+        assert classes(root, inside=True) <= classes(root, inside=False)
+    words = " ".join(t.text for t in drawn(field_svg(case, shown)).iter("text"))
+    assert ("structure" in words) == bool(shown.field.structures)
+    assert "reference surface" in words
 
 
 def test_law_the_budget_adds_up():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from dataclasses import replace
@@ -65,7 +66,7 @@ def test_law_tolerances_stand_in_columns():
     text = render_night(report(night=night(cells=(cell(status="fail", used=1.25),))))
     end, contact = (line for line in text.splitlines() if line.startswith("      "))
     assert end == "      end      x  margin -25 %  fail  p <= 99.0 % (need 90 %)"
-    assert contact == "      contact" + " " * 19 + "pass  in 0 of 100 trials, p <= 1.0 % (1 % allowed)"
+    assert contact == "      contact" + " " * 19 + "pass  in 0 of 100 trials, p <= 1.00 % (1 % allowed)"
     assert end.index("fail") == contact.index("pass")
 
 
@@ -81,6 +82,33 @@ def test_law_a_plot_is_drawn_to_scale():
     assert (need - y[0]) / (y[2] - y[0]) == pytest.approx(7 / 17, abs=0.02)
     assert x[1] < float(root.find("line[@class='worse']").get("x1")) < x[2]
     assert "80.00 % on 2026-11-03" in root.get("aria-label")
+
+
+def test_law_axes_of_a_plot_are_round_and_nights_stand_at_their_days():
+    """Ticks are round and inside 0 to 100 %, no two words overlap, a night that is missing leaves a gap."""
+    one = series()
+    gap = replace(one, nights=("2026-11-01", "2026-11-02", "2026-11-05"))
+    root = etree.fromstring(trend_plot(gap, []))
+    x = [float(dot.get("cx")) for dot in root.iter("circle")]
+    assert (x[2] - x[1]) / (x[1] - x[0]) == pytest.approx(3.0, abs=0.02)
+    left = float(root.find("line[@class='need']").get("x1"))
+    assert x[0] > left + 2.5
+    ticks = [t for t in root.iter("text") if t.get("text-anchor") == "end" and t.text.endswith(" %")]
+    values = [float(t.text.removesuffix(" %")) for t in ticks]
+    assert values == [70, 80, 90, 100]
+    heights = [float(t.get("y")) for t in ticks]
+    assert all(a - b >= 12.0 for a, b in itertools.pairwise(heights))
+    # To scale: the required line is where 90 % is.
+    grid = [
+        float(re.search(r"M\d+ ([\d.]+)", p.get("d"))[1])
+        for p in root.iter("path")
+        if p.get("class") == "grid"
+    ]
+    need = float(root.find("line[@class='need']").get("y1"))
+    assert grid[values.index(90)] == pytest.approx(need, abs=0.06)
+    caption = html.fromstring(render_night_html(report(series=(gap,), changes=())))
+    (words,) = caption.xpath("//figcaption")
+    assert words.text_content().startswith("end, 80.00 % (need 90 %)")
 
 
 @pytest.mark.parametrize("successes", [(100,), (100, 100), (0,), (50,) * 9])

@@ -26,7 +26,7 @@ from driftgate.report.terminal import contact_words, guess_words, status_words
 from driftgate.report.text import esc
 
 _VERDICT_HEADER: Final = (
-    *("tolerance", "verdict", "#probability", "#interval", "#needed", "axis", "#allowed"),
+    *("tolerance", "verdict", "#probability", "axis", "#allowed"),
     *("#50 %", "#95 %", "#99 %", "#used", "#margin"),
 )
 _STEP_HEADER: Final = (
@@ -43,8 +43,8 @@ def verdict_table(case: CaseReport) -> str:
     bodies = [_moment(case, i, moment) for i, moment in enumerate(case.verdict.moments)]
     bodies.append(_contact(case))
     caption = (
-        "Verdicts: errors that 50, 95 and 99 of 100 runs stay within; the share of the tolerance used, and "
-        "the margin, at the required probability"
+        "Verdicts: the probability of success, its interval and what is needed; errors that 50, 95 and 99 "
+        "of 100 runs stay within; the share of the tolerance used, and the margin, at the needed probability"
     )
     inner = f"<caption>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{''.join(bodies)}"
     return scrolled(f"<table>{inner}</table>", "Verdicts") + (
@@ -60,14 +60,19 @@ def _moment(case: CaseReport, index: int, moment: MomentVerdict) -> str:
         f'<th scope="rowgroup" rowspan="{span}">{esc(moment.name)}{place}</th>'
         f'<td rowspan="{span}">{verdict(moment.status, " ".join(status_words(moment).split()[1:]))}'
         f'<br><span class="soft small">{esc(guess_words(moment))}</span></td>'
-        f'<td class="n" rowspan="{span}">{percent(moment.estimate.probability, moment.required)}</td>'
-        f'<td class="n" rowspan="{span}">{_interval(moment.estimate.low, moment.estimate.high)}</td>'
-        f'<td class="n" rowspan="{span}">{exact(moment.required, 100)} %</td>'
+        f'<td class="n" rowspan="{span}">{percent(moment.estimate.probability, moment.required)}'
+        f"{_below(_interval(moment.estimate.low, moment.estimate.high))}"
+        f"{_below(f'need {exact(moment.required, 100)} %')}</td>"
     )
     rows = []
     for k, axis in enumerate(moment.axes or (None,)):
         rows.append(f"<tr{step_mark(moment.step + 1)}>{first if k == 0 else ''}{_axis(moment, axis)}</tr>")
     return f"<tbody>{''.join(rows)}</tbody>"
+
+
+def _below(words: str) -> str:
+    # One under the other: three columns of their own would not fit beside the axes.
+    return f'<br><span class="soft small">{esc(words)}</span>'
 
 
 def _interval(low: float, high: float, digits: int = 1) -> str:
@@ -106,15 +111,14 @@ def _contact(case: CaseReport) -> str:
     assert case.verdict is not None
     contact = case.verdict.contact
     seen = contact.estimate
-    allowed = f"{exact(contact.allowed, 100)} %" if contact.allowed > 0.0 else "none"
+    allowed = f"{exact(contact.allowed, 100)} % allowed" if contact.allowed > 0.0 else "none allowed"
     line = case.contact_place[0]
     place = f'<br><span class="soft small">line {line}</span>' if line else ""
     return (
         f'<tbody><tr><th scope="row">contact{place}</th>'
         f"<td>{verdict(contact.status, ' '.join(status_words(contact).split()[1:]))}</td>"
-        f'<td class="n">{percent(seen.probability, digits=2)}</td>'
-        f'<td class="n">{_interval(seen.low, seen.high, 2)}</td>'
-        f'<td class="n">at most {allowed}</td><td colspan="7">{esc(contact_words(contact))}</td></tr></tbody>'
+        f'<td class="n">{percent(seen.probability, digits=2)}{_below(_interval(seen.low, seen.high, 2))}'
+        f'{_below(allowed)}</td><td colspan="7">{esc(contact_words(contact))}</td></tr></tbody>'
     )
 
 
@@ -180,24 +184,15 @@ def sensors_table(rows: Sequence[ReadingRow]) -> str:
     """Return what became of each sensor's readings over all trials."""
     if not rows:
         return ""
+    # Sensors are few and outcomes many: one to a line, the table fits a phone.
     names = list(dict.fromkeys(name for one in rows for name, _ in one.outcomes))
-    found = []
-    for one in rows:
-        counts = dict(one.outcomes)
-        cells = [f"#{counts.get(name, 0):,}" for name in names]
-        cells += [
-            f"#{one.wrongly_accepted:,}",
-            f"#{one.wrongly_refused:,}",
-            f"#{amount_words(one.mean_move_m, 'x')}",
-        ]
-        found.append(row(esc(one.sensor), cells))
-    header = (
-        "sensor",
-        *(f"#{name}" for name in names),
-        "#wrongly accepted",
-        "#wrongly refused",
-        "#mean move",
-    )
+    found = [row(esc(name), [f"#{dict(one.outcomes).get(name, 0):,}" for one in rows]) for name in names]
+    found += [
+        row("wrongly accepted", [f"#{one.wrongly_accepted:,}" for one in rows]),
+        row("wrongly refused", [f"#{one.wrongly_refused:,}" for one in rows]),
+        row("mean move", [f"#{amount_words(one.mean_move_m, 'x')}" for one in rows]),
+    ]
+    header = ("readings", *(f"#{one.sensor}" for one in rows))
     return table(header, found, "What became of the readings, over all trials")
 
 

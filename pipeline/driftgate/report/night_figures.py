@@ -56,7 +56,7 @@ def bound_words(one: Counted, weighted: bool = False) -> str:
 
 def _contact_words(one: Counted, weighted: bool) -> str:
     touched, allowed = one.trials - one.successes, round(1.0 - one.required, 12)
-    seen, digits = f"in {touched} of {one.trials} trials", 1
+    seen, digits = f"in {touched} of {one.trials} trials", 2
     if weighted and allowed > 0.0:
         seen, digits = "by weighted trials", 4
     elif weighted and one.status == "fail" and not touched:

@@ -9,11 +9,12 @@ from driftgate.judge.night import Counted, Effect, Night, NightCase
 from driftgate.report.digits import percent
 from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import Change, NightReport, Series
-from driftgate.report.night_plot import trend_plot
+from driftgate.report.night_plot import trend_plot, trend_words
 from driftgate.report.night_words import (
     ALL_HOLD,
     EFFECT_WORDS,
     SAME_INPUTS,
+    UNKNOWN_MARGIN,
     Placed,
     alarm_words,
     as_it_is,
@@ -172,7 +173,8 @@ def _ranking(night: Night) -> list[str]:
     rows = [row(esc(of.title), (of.broken_words, of.share_words, of.margin)) for of in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
     shown = table(header, rows, "Kinds of fault")
-    return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{tried_words(night)}.</p>']
+    note = f"{UNKNOWN_MARGIN[0].upper()}{UNKNOWN_MARGIN[1:]}. {tried_words(night)}."
+    return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{esc(note)}</p>']
 
 
 def _by_routine(night: Night) -> list[str]:
@@ -212,16 +214,19 @@ def _trend(report: NightReport) -> list[str]:
         return not by_series[series], series.successes[-1] / series.trials[-1] - series.required[-1]
 
     figures = [
-        f"<figure>{trend_plot(series, by_series[series])}"
-        f"<figcaption>{esc(series.routine)} {esc(series.place)}, <b>{esc(series.tolerance)}</b>"
-        "</figcaption></figure>"
+        f"<figure><figcaption><b>{esc(series.tolerance)}</b>, {esc(trend_words(series))}<br>"
+        f"{esc(series.routine)} {esc(series.place)}</figcaption>"
+        f"{trend_plot(series, by_series[series])}</figure>"
         for series in sorted(plotted, key=key)[:_MOST_PLOTS]
     ]
     if not figures:
         return []
     shown, others = figures[:_SHOWN_PLOTS], figures[_SHOWN_PLOTS:]
     folded = _folded(f"{len(others)} more", f'<div class="plots">{"".join(others)}</div>') if others else ""
-    note = "Success by night with its 95 % interval; dashed: what is required; upright: a change."
+    note = (
+        "Success by night, of plain trials, with its 95 % interval; of contact, how often nothing is "
+        "touched. Dashed: what is required; upright: a change."
+    )
     return [
         "<h2>Plots</h2>",
         f'<p class="soft">{note} What changed comes first, then what has least to spare.</p>',

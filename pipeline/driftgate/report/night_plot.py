@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from datetime import date
 from typing import Final
 
 from driftgate.judge.bounds import wilson_interval
-from driftgate.report.digits import percent
+from driftgate.report.digits import exact, percent
 from driftgate.report.night_model import Change, Series
+from driftgate.report.svg import round_step
 from driftgate.report.text import esc
 
 WIDTH: Final = 300
-HEIGHT: Final = 120
-_LEFT, _RIGHT, _TOP, _BOTTOM = 58, 8, 10, 22
+HEIGHT: Final = 130
+_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 10, 10, 24
+# Nights keep off the axis.
+_INSET: Final = 7
 # Of more nights only the last are drawn.
 _MOST_NIGHTS: Final = 90
 # What is left free above and below the figures, as a share of their range.
-_ROOM: Final = 0.08
+_ROOM: Final = 0.06
 _LEAST_RANGE: Final = 0.002
+_TICKS: Final = 4
+
+
+def trend_words(series: Series) -> str:
+    """Return the latest share and what is required, for beside the plot."""
+    share = percent(series.successes[-1] / series.trials[-1], series.required[-1], digits=2)
+    return f"{share} (need {exact(series.required[-1], 100)} %)"
 
 
 def trend_plot(series: Series, changes: list[Change]) -> str:
@@ -42,17 +55,18 @@ def trend_plot(series: Series, changes: list[Change]) -> str:
     low = min(required, *(bar[0] for bar in bars))
     high = max(required, *(bar[1] for bar in bars))
     room = max(_ROOM * (high - low), _LEAST_RANGE)
-    low, high = max(0.0, low - room), min(1.0, high + room)
+    # Nothing lies beyond 0 and 100 %, but a line there is not hidden by the frame.
+    low, high = max(-room, low - room), min(1.0 + room, high + room)
+    days = _days([series.nights[i] for i in shown])
 
     def x_of(i: int) -> float:
-        steps = max(1, len(shown) - 1)
-        inside = WIDTH - _LEFT - _RIGHT
-        return _LEFT + inside * ((i - first) / steps if len(shown) > 1 else 0.5)
+        inside = WIDTH - _LEFT - _RIGHT - 2 * _INSET
+        return _LEFT + _INSET + inside * days[i - first]
 
     def y_of(share: float) -> float:
         return _TOP + (HEIGHT - _TOP - _BOTTOM) * (high - share) / (high - low)
 
-    parts = [_axis(series, first, low, high, y_of(low), y_of(high))]
+    parts = [_axes(series, first, _ticks(low, high), y_of)]
     y = y_of(required)
     parts.append(f'<line class="need" x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
     for change in changes:
@@ -82,16 +96,39 @@ def trend_plot(series: Series, changes: list[Change]) -> str:
     )
 
 
-def _axis(series: Series, first: int, low: float, high: float, y_low: float, y_high: float) -> str:
-    digits = 1 if high - low > 0.01 else 2
-    texts = [
-        (_LEFT - 4, y_low, "end", percent(low, digits=digits)),
-        (_LEFT - 4, y_high + 4, "end", percent(high, digits=digits)),
-        (_LEFT, HEIGHT - 6, "start", series.nights[first]),
-    ]
-    if len(series.nights) - first > 1:
-        texts.append((WIDTH - _RIGHT, HEIGHT - 6, "end", series.nights[-1]))
-    lines = f'<path class="axis" d="M{_LEFT} {y_high:.1f}V{y_low:.1f}H{WIDTH - _RIGHT}"/>'
-    return lines + "".join(
-        f'<text x="{x}" y="{y:.1f}" text-anchor="{anchor}">{esc(text)}</text>' for x, y, anchor, text in texts
+def _days(nights: list[str]) -> list[float]:
+    """Return where each night lies from the first to the last, 0 to 1: a day without one leaves a gap."""
+    try:
+        at = [date.fromisoformat(night).toordinal() for night in nights]
+    except ValueError:
+        at = list(range(len(nights)))
+    whole = at[-1] - at[0]
+    return [(day - at[0]) / whole if whole else 0.5 for day in at]
+
+
+def _ticks(low: float, high: float) -> list[tuple[float, str]]:
+    """Return a few round shares from low to high, with their words."""
+    step = round_step(100.0 * (high - low), _TICKS)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    begin, end = (
+        math.ceil(100.0 * max(low, 0.0) / step - 1e-9),
+        math.floor(100.0 * min(high, 1.0) / step + 1e-9),
     )
+    return [(k * step / 100.0, f"{k * step:.{digits}f} %") for k in range(begin, end + 1)]
+
+
+def _axes(series: Series, first: int, ticks: list[tuple[float, str]], y_of: Callable[[float], float]) -> str:
+    base = HEIGHT - _BOTTOM
+    parts = []
+    for share, words in ticks:
+        y = y_of(share)
+        parts.append(f'<path class="grid" d="M{_LEFT} {y:.1f}H{WIDTH - _RIGHT}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{words}</text>')
+    parts.append(f'<path class="axis" d="M{_LEFT} {_TOP}V{base}H{WIDTH - _RIGHT}"/>')
+    one = len(series.nights) - first == 1
+    ends = [(WIDTH / 2, "middle", first)] if one else [(_LEFT, "start", first), (WIDTH - _RIGHT, "end", -1)]
+    parts += [
+        f'<text x="{x}" y="{HEIGHT - 7}" text-anchor="{anchor}">{esc(series.nights[i])}</text>'
+        for x, anchor, i in ends
+    ]
+    return "".join(parts)

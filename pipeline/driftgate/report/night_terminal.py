@@ -9,6 +9,7 @@ from driftgate.report.findings import render_findings
 from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
+    UNKNOWN_MARGIN,
     alarm_words,
     by_routine,
     change_words,
@@ -40,7 +41,8 @@ def render_night(report: NightReport, colour: bool = False) -> str:
     titles = routines_of(night)
     for routine in _chosen(night, list(titles)):
         title = titles[routine]
-        lines.append(f"{plain(routine)}  {plain(title)}")
+        lines += [""] if lines else []
+        lines.append(paint(f"{plain(routine)}  {plain(title)}", "bold"))
         lines += _as_it_is(night, routine, paint)
         lines += _faults(night, routine)
     if len(titles) > _MOST_ROUTINES:
@@ -124,7 +126,7 @@ def _faults(night: Night, routine: str) -> list[str]:
 def _first(night: Night) -> list[str]:
     rows = [(plain(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    return ["What breaks first", *table(header, rows), f"  {tried_words(night)}", ""]
+    return ["What breaks first", *table(header, rows), f"  {UNKNOWN_MARGIN}", f"  {tried_words(night)}", ""]
 
 
 def _back(report: NightReport, night: Night) -> list[str]:
@@ -138,6 +140,7 @@ def _back(report: NightReport, night: Night) -> list[str]:
         lines += [f"  {plain(text)}" for text in verdicts[:_MOST_CHANGES]] or ["  no verdict changed"]
         if len(verdicts) > _MOST_CHANGES:
             lines.append(f"  and {len(verdicts) - _MOST_CHANGES} more verdicts")
+        lines.append("")
     lines += ["Over the nights"]
     shown = [f"  {plain(series_words(c))}: {change_words(c)}" for c in report.changes[:_MOST_CHANGES]]
     return [*lines, *(shown or ["  no change seen"]), f"  {alarm_words(report)}", ""]

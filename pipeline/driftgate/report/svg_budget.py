@@ -48,6 +48,14 @@ def _tenths(shares: list[float]) -> list[int]:
     return found
 
 
+_KEYS: Final = {
+    "b-measured": "measured",
+    "b-sheet": "data sheet, or several bases",
+    "b-guess": "guess",
+    "box": "small ones together",
+}
+
+
 def budget_svg(case: CaseReport, picture: CasePicture | None = None, name: str = "") -> str:
     """Return the budget of one tolerance of a case, by default of the one that uses the most.
 
@@ -91,12 +99,8 @@ def budget_svg(case: CaseReport, picture: CasePicture | None = None, name: str =
     parts.append(rect(_LEFT, y + 3.0, _BARS * begin, _ROW - 7.0, "total"))
     parts.append(text(_LEFT + _BARS + 58.0, y + 14.0, _sum_words(rows), "strong", "end"))
     parts.append(text(WIDTH - 8.0, y + 14.0, f"{variance:.{digits}f} {unit}\u00b2", "small strong", "end"))
-    items = [
-        (rect(1, 1, 18, 10, "b-measured"), "measured"),
-        (rect(1, 1, 18, 10, "b-sheet"), "data sheet, or several bases"),
-        (rect(1, 1, 18, 10, "b-guess"), "guess"),
-        (rect(1, 1, 18, 10, "box"), "small ones together"),
-    ]
+    met = {_style(basis) for _, basis, _, _ in rows}
+    items = [(rect(1, 1, 18, 10, style), words) for style, words in _KEYS.items() if style in met]
     bottom = y + _ROW + 8.0
     parts.append(legend(items, bottom))
     return drawing(parts, bottom + legend_height(items), _words(moment, rows), ' data-picture="budget"')

@@ -147,38 +147,37 @@ def _thing(thing: Thing, scale: FieldScale) -> str:
 
 
 def _legend(picture: CasePicture, factor: int) -> list[tuple[str, str]]:
-    items = [
-        (line((0, 6), (20, 6), "wall"), "reference surface"),
-        (line((0, 6), (20, 6), "wall other"), "wall, no reference"),
-        (rect(1, 1, 18, 10, "structure"), "structure"),
-    ]
-    if picture.field.things:
+    """Return the key of what is drawn, and of nothing else."""
+    field, items = picture.field, []
+    if any(s.reference for s in field.surfaces):
+        items.append((line((0, 6), (20, 6), "wall"), "reference surface"))
+    if any(s.kind == "wall" and not s.reference for s in field.surfaces):
+        items.append((line((0, 6), (20, 6), "wall other"), "wall, no reference"))
+    if field.structures:
+        items.append((rect(1, 1, 18, 10, "structure"), "structure"))
+    if field.things:
         items.append(
             (circle(10, 6, 5, "thing") + circle(10, 6, 7.5, "scatter"), "loose, and 95 % of its scatter")
         )
-    if any(t.strayed for t in picture.field.things):
+    if any(t.strayed for t in field.things):
         items.append((path([(10, 1), (15, 6), (10, 11), (5, 6)], "stray", closed=True), "strayed in a trial"))
-    if picture.field.zones:
+    if field.zones:
         items.append((rect(1, 1, 18, 10, "zone"), "rough zone"))
-    if picture.field.believed:
+    if field.believed:
         items.append((line((0, 6), (20, 6), "believed"), "where the robot's own map has it"))
-    items.append(
-        (
-            path([(0, 6), (20, 6)], "leg") + path([(13, 6), (7, 2), (7, 10)], "arrow", closed=True),
-            "planned way",
-        )
-    )
-    items.append((rect(1, 1, 18, 10, "robot"), "robot, to scale"))
+    if any(leg.moves for leg in picture.legs):
+        way = path([(0, 6), (20, 6)], "leg") + path([(13, 6), (7, 2), (7, 10)], "arrow", closed=True)
+        items.append((way, "planned way"))
+    if picture.legs:
+        items.append((rect(1, 1, 18, 10, "robot"), "robot, to scale"))
     if picture.instants:
         times = "" if factor == 1 else f", drawn {factor} times larger"
         items.append((oval(10, 6, 9, 5, 0, "ellipse"), f"95 % of true positions{times}"))
+    if picture.paths:
         items.append((line((0, 6), (20, 6), "trial"), f"true way, trials 0 to {len(picture.paths) - 1}"))
-        items.append(
-            (
-                circle(10, 6, 6, "target") + rect(6, 3, 8, 6, "within"),
-                "checkpoint and its tolerance, hit rate",
-            )
-        )
+    if picture.targets:
+        mark = circle(10, 6, 6, "target") + rect(6, 3, 8, 6, "within")
+        items.append((mark, "checkpoint and its tolerance, hit rate"))
     if picture.failed:
         items.append(
             (line((0, 6), (20, 6), "failed") + cross(10, 6, 4, "cross"), "failed trial; letters: table")

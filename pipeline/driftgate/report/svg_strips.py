@@ -14,6 +14,8 @@ from driftgate.report.text import esc
 # Height of a strip with its words.
 STRIP: Final = 56.0
 _VIEW, _SHARE = 14.0, 18.0
+# A bar that is lower is not drawn.
+_SEEN: Final = 0.05
 # What the reasons have in common, its pattern, and what the key says.
 _KINDS: Final = {
     "usable": ("v-usable", "sees a reference surface"),
@@ -103,14 +105,13 @@ def _end(one: Strip) -> float:
 
 
 def _bin(bin: Bin, at: Callable[[float], float], y: float, sampled: int) -> list[str]:
-    total = bin.used + bin.refused + bin.not_tried
-    if total == 0 or bin.used + bin.refused == 0:
+    used, refused = _heights(bin)
+    if used + refused == 0.0:
         return []
     x, width = at(bin.begin_s), at(bin.end_s) - at(bin.begin_s)
-    used, refused = _SHARE * bin.used / total, _SHARE * bin.refused / total
     tip = title(f"{bin.begin_s:.2f} s: {bin.used} accepted, {bin.refused} tried in vain in {sampled} trials")
-    shapes = [rect(x, y + _SHARE - used, width, used, "used")] if used >= 0.05 else []
-    if refused >= 0.05:
+    shapes = [rect(x, y + _SHARE - used, width, used, "used")] if used >= _SEEN else []
+    if refused >= _SEEN:
         shapes.append(rect(x, y + _SHARE - used - refused, width, refused, "refused"))
     return [group([tip, *shapes])]
 
@@ -123,12 +124,17 @@ def strip_keys(picture: CasePicture) -> list[Item]:
         for style, words in _KINDS.values()
         if words and style in met
     ]
-    if not picture.strips:
-        return items
-    fixed = rect(1, 1, 18, 10, "v-usable") + '<path d="M7 6v4.5M13 6v4.5" class="fixed"/>'
-    return [
-        *items,
-        (fixed, "a fix, covariance engine"),
-        (rect(1, 3, 18, 9, "used"), "share accepted"),
-        (rect(1, 3, 18, 9, "refused"), "share tried in vain"),
-    ]
+    if any(one.fixes for one in picture.strips):
+        fixed = rect(1, 1, 18, 10, "v-usable") + '<path d="M7 6v4.5M13 6v4.5" class="fixed"/>'
+        items.append((fixed, "a fix, covariance engine"))
+    if any(_heights(bin)[0] >= _SEEN for one in picture.strips for bin in one.bins):
+        items.append((rect(1, 3, 18, 9, "used"), "share accepted"))
+    if any(_heights(bin)[1] >= _SEEN for one in picture.strips for bin in one.bins):
+        items.append((rect(1, 3, 18, 9, "refused"), "share tried in vain"))
+    return items
+
+
+def _heights(bin: Bin) -> tuple[float, float]:
+    """Return how high the shares accepted and tried in vain are."""
+    total = bin.used + bin.refused + bin.not_tried
+    return (_SHARE * bin.used / total, _SHARE * bin.refused / total) if total else (0.0, 0.0)

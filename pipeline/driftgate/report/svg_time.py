@@ -68,7 +68,7 @@ def time_svg(case: CaseReport, picture: CasePicture) -> str:
     parts += _bands(picture.legs, scale, middle, top)
     cursor = ' data-cursor="time" visibility="hidden"'
     parts.append(line((_LEFT, _NAMES), (_LEFT, top), "tick cursor", cursor))
-    items = [*_keys(), *strip_keys(picture)]
+    items = [*_keys(case, picture), *strip_keys(picture)]
     parts.append(legend(items, bottom + 34.0))
     per_s = (WIDTH - _LEFT - _RIGHT) / scale.end_s
     more = f' data-picture="time" data-left="{num(_LEFT)}" data-per="{num(per_s, 4)}"'
@@ -196,10 +196,13 @@ def _moments(case: CaseReport, picture: CasePicture, scale: TimeScale, bottom: f
     return parts
 
 
-def _keys() -> list[tuple[str, str]]:
-    return [
+def _keys(case: CaseReport, picture: CasePicture) -> list[tuple[str, str]]:
+    items = [
         (line((0, 6), (20, 6), "linear"), "covariance engine"),
         (line((0, 6), (20, 6), "sampled"), "trials of the sample"),
-        (line((10, 0), (10, 12), "moment"), "checkpoint, hit rate"),
-        (rect(1, 2, 18, 8, "dark"), "no fix possible"),
     ]
+    if picture.targets:
+        items.append((line((10, 0), (10, 12), "moment"), "checkpoint, hit rate"))
+    if case.dark:
+        items.append((rect(1, 2, 18, 8, "dark"), "no fix possible"))
+    return items
