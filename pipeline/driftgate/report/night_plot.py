@@ -15,7 +15,7 @@ from driftgate.report.text import esc
 
 WIDTH: Final = 300
 HEIGHT: Final = 130
-_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 10, 10, 24
+_LEFT, _RIGHT, _TOP, _BOTTOM = 54, 10, 10, 24
 # Nights keep off the axis.
 _INSET: Final = 7
 # Of more nights only the last are drawn.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from driftgate.judge.night import CONTACT, Cell, Night, NightCase
+from driftgate.judge.night import CONTACT, Counted, Night, NightCase
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import percent
 from driftgate.report.findings import render_findings
@@ -62,10 +62,12 @@ def _chosen(night: Night, routines: list[str]) -> list[str]:
 
 
 def _as_it_is(night: Night, routine: str, paint: Paint) -> list[str]:
+    cases = [case for case in night.cases if case.routine == routine]
+    cells = [(case, cell) for case in cases if (cell := case.as_it_is) is not None]
+    rows = {case.key: [_columns(case, one) for one in cell.tolerances] for case, cell in cells}
+    widths = [max(len(row[i]) for of in rows.values() for row in of) for i in range(4)] if rows else []
     lines = []
-    for case in night.cases:
-        if case.routine != routine:
-            continue
+    for case in cases:
         cell = case.as_it_is
         if cell is None:
             lines.append(f"  {paint.level('infeasible', 'error')} {plain(case.place)}")
@@ -74,29 +76,17 @@ def _as_it_is(night: Night, routine: str, paint: Paint) -> list[str]:
             f"  {paint.level(cell.status.ljust(9), cell.status)} {plain(case.place)}, "
             f"together {percent(cell.share)}"
         )
-        lines += _tolerances(case, cell, paint)
+        for one, row in zip(cell.tolerances, rows[case.key], strict=True):
+            padded = [text.ljust(width) for text, width in zip(row, widths, strict=False)]
+            padded[3] = paint.level(padded[3], one.status)
+            lines.append("      " + "  ".join([*padded, row[4]]))
     return lines
 
 
-def _tolerances(case: NightCase, cell: Cell, paint: Paint) -> list[str]:
-    """Return the tolerances of a case in columns, in the order of a check's."""
-    rows = [
-        (
-            plain(one.name),
-            one.axis,
-            "" if one.name == CONTACT else f"margin {margin_words(one)}",
-            one.status,
-            tolerance_words(case, one),
-        )
-        for one in cell.tolerances
-    ]
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    lines = []
-    for one, row in zip(cell.tolerances, rows, strict=True):
-        padded = [text.ljust(width) for text, width in zip(row, widths, strict=False)]
-        padded[3] = paint.level(padded[3], one.status)
-        lines.append("      " + "  ".join([*padded, row[4]]))
-    return lines
+def _columns(case: NightCase, one: Counted) -> tuple[str, str, str, str, str]:
+    """Return what is said of a tolerance, in the order of a check's columns."""
+    margin = "" if one.name == CONTACT else f"margin {margin_words(one)}"
+    return plain(one.name), one.axis, margin, one.status, tolerance_words(case, one)
 
 
 def _faults(night: Night, routine: str) -> list[str]:

@@ -79,8 +79,8 @@ def strip(
     top, left : float
         Where the strip begins.
     """
-    parts = [text(left, top + 12.0, one.sensor, "strong")]
-    parts.append(text(left + 7.0 * len(one.sensor) + 12.0, top + 12.0, counts_words(row), "small"))
+    parts = [text(left, top + 12.0, one.sensor, "halo strong")]
+    parts.append(text(left + 7.0 * len(one.sensor) + 12.0, top + 12.0, counts_words(row), "halo small"))
     y = top + 17.0
     parts.append(rect(at(0.0), y, at(_end(one)) - at(0.0), _VIEW, "box"))
     for view in one.views:

@@ -144,7 +144,7 @@ def _panel(picture: CasePicture, scale: TimeScale, top: float, height: float, wh
         parts.append(line((_LEFT, y), (WIDTH - _RIGHT, y), "grid"))
         parts.append(text(_LEFT - 5.0, y + 3.5, f"{k * step:.{digits}f}", "small", "end"))
     what = "95 % heading error, deg" if which else "95 % position error, mm"
-    parts.append(text(_LEFT, top - 6.0, what, "strong"))
+    parts.append(text(_LEFT, top - 6.0, what, "halo strong"))
     parts.append(path([at(p) for p in linear], "linear turn" if which else "linear"))
     parts.append(path([at(p) for p in sampled], "sampled"))
     parts.append(path([(_LEFT, top), (_LEFT, top + height), (WIDTH - _RIGHT, top + height)], "axis"))
@@ -152,7 +152,7 @@ def _panel(picture: CasePicture, scale: TimeScale, top: float, height: float, wh
 
 
 def _dark(case: CaseReport, scale: TimeScale, top: float) -> list[str]:
-    parts = [text(_LEFT, top - 4.0, "no sensor can give a fix", "strong")]
+    parts = [text(_LEFT, top - 4.0, "no sensor can give a fix", "halo strong")]
     for k, axis in enumerate(("x", "y", "heading")):
         y = top + k * _DARK
         parts.append(text(_LEFT - 5.0, y + 8.5, "head." if axis == "heading" else axis, "small", "end"))
