@@ -24,7 +24,7 @@ from driftgate.judge.weighted import (
     weighted_lower_bound,
     weighted_upper_bound,
 )
-from driftgate.predict.consider import SensorConstants
+from driftgate.predict.constants import SensorConstants
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.values import Outcome, SourceInfo
 from driftgate.report.digits import otherwise_words

@@ -14,28 +14,24 @@ from hypothesis import strategies as st
 from driftgate.core.pose import FloatArray
 from driftgate.judge.consistency import mean_normalised
 from driftgate.predict import Prepared, covariance, run_trials
-from driftgate.predict.consider import (
-    NO_LINK,
-    Constant,
-    Link,
-    Links,
+from driftgate.predict.consider import NO_LINKS, NOTHING, Effect, Effects, Key, Links, without_zeros
+from driftgate.predict.constants import (
+    NO_ARM,
+    Look,
     SensorConstants,
-    after_fix,
-    carried,
-    constant_of,
-    link_to,
-    reset_links,
-    with_constant,
+    WallConstants,
+    effects_of,
+    met_by,
 )
 from driftgate.predict.filter import Six, as_matrix, joseph, kalman_gain, reset_normal, times_h
-from driftgate.predict.filter_model import filter_model, wall_offset
+from driftgate.predict.filter_model import filter_model, wall_offset, wall_tilt
 from driftgate.predict.prepared import prepare
 from driftgate.world.beam import expected_range
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 
 ALL = np.ones(1, dtype=bool)
-HERE, ELSEWHERE = np.array([3]), np.array([4])
+NOWHERE = NO_LINKS.way
 
 
 def six_of(p: FloatArray) -> Six:
@@ -43,39 +39,54 @@ def six_of(p: FloatArray) -> Six:
     return tuple(np.array([p[i, j]]) for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)))  # type: ignore[return-value]
 
 
-def links_of(c: FloatArray) -> Links:
-    """Return links to as many slots as the matrix (3, slots) has columns."""
-    return {slot: Link(*(np.array([v]) for v in column), HERE) for slot, column in enumerate(c.T)}
+def key_of(i: int) -> Key:
+    """Return a constant of a sensor for an even number, of a surface for an odd one."""
+    return ("scale", i) if i % 2 == 0 else ("offset", i)
 
 
-def joint(p: Six, links: Links) -> FloatArray:
+def links_of(c: FloatArray, way: tuple[float, float] = (0.0, 0.0)) -> Links:
+    """Return links to as many constants as the matrix (3, constants) has columns, after a way."""
+    now = {key_of(i): tuple(np.array([v]) for v in column) for i, column in enumerate(c.T)}
+    return Links({}, (np.array([way[0]]), np.array([way[1]]))).with_rows(now)  # type: ignore[arg-type]
+
+
+def columns_of(links: Links, count: int) -> FloatArray:
+    """Return the matrix (3, constants) of links; a constant without one has zeros."""
+    found = np.zeros((3, count))
+    for i in range(count):
+        if key_of(i) in links.rows:
+            found[:, i] = [float(v[0]) for v in links.now()[key_of(i)]]
+    return found
+
+
+def joint(p: Six, links: Links, count: int) -> FloatArray:
     """Return the covariance of pose and constants as one matrix."""
-    c = np.array([[float(v[0]) for v in link[:3]] for _, link in sorted(links.items())]).T
-    return np.block([[as_matrix(p), c], [c.T, np.eye(c.shape[1])]])
+    c = columns_of(links, count)
+    return np.block([[as_matrix(p), c], [c.T, np.eye(count)]])
 
 
-def drawn(rng: np.random.Generator, slots: int) -> tuple[Six, Links, FloatArray]:
+def drawn(rng: np.random.Generator, count: int) -> tuple[Six, Links, FloatArray]:
     """Return a joint covariance: pose and links as the filter holds them, and as one matrix."""
     root = rng.normal(0.0, 0.03, (3, 3))
-    mixed = rng.uniform(-1.0, 1.0, (3, slots)) * 0.5 / math.sqrt(slots)
+    mixed = rng.uniform(-1.0, 1.0, (3, count)) * 0.5 / math.sqrt(count)
     p = root @ root.T + 1e-6 * np.eye(3)
     c = np.linalg.cholesky(p) @ mixed
-    return six_of(p), links_of(c), np.block([[p, c], [c.T, np.eye(slots)]])
+    way = rng.normal(0.0, 2.0, 2)
+    return six_of(p), links_of(c, (float(way[0]), float(way[1]))), np.block([[p, c], [c.T, np.eye(count)]])
 
 
 def fixed(
-    p: Six, links: Links, slot: int, h: FloatArray, sd_m: float, noise_m2: float, law: str = "kalman"
+    p: Six, links: Links, effects: Effects, h: FloatArray, noise_m2: float, law: str = "kalman"
 ) -> tuple[Six, Links, FloatArray]:
-    """Return covariance, links and gain after one fix of a slot on the surface that is linked already."""
-    hs = (h[0:1], h[1:2], h[2:3])
-    constant = Constant(np.array([sd_m]), np.array([0.5]))
+    """Return covariance, links and gain after one fix with such effects of constants."""
+    hs = without_zeros((h[0:1], h[1:2], h[2:3]))
     ph = times_h(p, hs)
     s = hs[0] * ph[0] + hs[1] * ph[1] + hs[2] * ph[2] + noise_m2
-    a, s = with_constant(ph, s, hs, link_to(links, slot, HERE, constant), constant)
+    a, s, along = links.with_constants(ph, s, hs, effects)
     k = kalman_gain(a, s)
     if law != "kalman":
         k = (0.4 * k[0] + 0.1, 0.7 * k[1], 0.9 * k[2] - 0.05)
-    return joseph(p, k, a, s), after_fix(links, slot, HERE, constant, k, hs, ALL), np.ravel(k)
+    return joseph(p, k, a, s), links.after_fix(effects, along, k, hs), np.ravel(k)
 
 
 @pytest.mark.evidence(
@@ -87,23 +98,28 @@ def fixed(
 def test_ref_schmidts_gain_on_the_full_covariance(law: str) -> None:
     """A fix is (I - K H) P (I - K H)' + K R K' of pose and all constants, with no gain for the constants.
 
-    Schmidt's gain is that of the full Kalman filter with the rows of the constants set to zero.
+    Schmidt's gain is that of the full Kalman filter with the rows of the constants set to zero. Half of the
+    readings say nothing of x or of y, and some constants are met for the first time.
     """
     rng = np.random.default_rng(5)
-    for _ in range(30):
-        slots = int(rng.integers(1, 5))
-        p, links, full = drawn(rng, slots)
-        slot, h = int(rng.integers(slots)), rng.normal(0.0, 1.0, 3)
-        sd_m, noise_m2 = float(rng.uniform(0.001, 0.02)), float(rng.uniform(1e-6, 1e-4))
-        look = np.concatenate([h, np.zeros(slots)])
-        look[3 + slot] = sd_m
-        new, new_links, gain = fixed(p, links, slot, h, sd_m, noise_m2, law)
-        k = np.concatenate([gain, np.zeros(slots)])
+    for _ in range(60):
+        count = int(rng.integers(2, 6))
+        p, links, full = drawn(rng, count)
+        h, new = rng.normal(0.0, 1.0, 3), int(rng.integers(count))
+        h[int(rng.integers(3))] *= float(rng.integers(2))
+        links = Links({k: row for k, row in links.rows.items() if k != key_of(new)}, links.way)
+        full[:3, 3 + new] = full[3 + new, :3] = 0.0
+        sizes = rng.normal(0.0, 0.02, count) * (rng.uniform(size=count) < 0.6)
+        effects = tuple(Effect(key_of(i), np.array([d])) for i, d in enumerate(sizes) if d != 0.0)
+        noise_m2 = float(rng.uniform(1e-6, 1e-4))
+        look = np.concatenate([h, sizes])
+        after, new_links, gain = fixed(p, links, effects, h, noise_m2, law)
+        k = np.concatenate([gain, np.zeros(count)])
         if law == "kalman":
             assert gain == pytest.approx((full @ look)[:3] / (look @ full @ look + noise_m2), rel=1e-9)
-        left = np.eye(3 + slots) - np.outer(k, look)
+        left = np.eye(3 + count) - np.outer(k, look)
         expected = left @ full @ left.T + noise_m2 * np.outer(k, k)
-        assert joint(new, new_links) == pytest.approx(expected, rel=1e-9, abs=1e-14)
+        assert joint(after, new_links, count) == pytest.approx(expected, rel=1e-9, abs=1e-14)
 
 
 @settings(max_examples=60, deadline=None)
@@ -122,10 +138,10 @@ def test_law_readings_of_one_wall_never_tell_more_than_the_wall(
     """
     zero = np.zeros(1)
     p: Six = (np.array([prior_m**2]), zero, zero, zero, zero, zero)
-    links: Links = {}
-    before = prior_m**2
+    links, before = NO_LINKS, prior_m**2
+    effects = (Effect(("offset", 0), np.array([-sd_m])),)
     for _ in range(readings):
-        p, links, _ = fixed(p, links, 0, np.array([1.0, 0.0, 0.0]), sd_m, noise_m**2)
+        p, links, _ = fixed(p, links, effects, np.array([1.0, 0.0, 0.0]), noise_m**2)
         assert float(p[0][0]) <= before * (1.0 + 1e-9)
         before = float(p[0][0])
     assert before >= (1.0 - 1e-6) * prior_m**2 * sd_m**2 / (prior_m**2 + sd_m**2)
@@ -136,80 +152,114 @@ def test_law_readings_of_one_wall_never_tell_more_than_the_wall(
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_law_pose_and_constants_stay_a_covariance(seed: int) -> None:
-    """After fixes, ways, surfaces that change and resets no eigenvalue of the whole is below zero."""
+    """After fixes, ways on which walls fade, and resets no eigenvalue of the whole is below zero."""
     rng = np.random.default_rng(seed)
     p, links, full = drawn(rng, 3)
     for _ in range(25):
-        h, slot = rng.normal(0.0, 1.0, 3), int(rng.integers(3))
-        match int(rng.integers(4)):
+        h, which = rng.normal(0.0, 1.0, 3), int(rng.integers(3))
+        match int(rng.integers(3)):
             case 0:
                 dx, dy = rng.normal(0.0, 0.1, (2, 1))
                 step = np.eye(3)
                 step[0, 2], step[1, 2] = -float(dy[0]), float(dx[0])
                 p = six_of(step @ as_matrix(p) @ step.T)
-                links = carried(links, dx, dy, float(rng.uniform(0.5, 1.0)))
+                links = links.carried(dx, dy, float(rng.uniform(0.5, 1.0)))
             case 1 if rng.uniform() < 0.2:
                 normal = (math.cos(h[0]), math.sin(h[0]))
-                p, links = reset_normal(p, normal, 0.002, 0.01), reset_links(links, normal, ALL)
-            case 2:
-                constant = constant_of(np.array([1e-5]), 2e-5)
-                c = link_to(links, slot, ELSEWHERE, constant)
-                links = {**links, slot: Link(*c, HERE)}
+                p, links = reset_normal(p, normal, 0.002, 0.01), links.reset(normal, ALL)
             case _:
-                p, links, _ = fixed(p, links, slot, h, float(rng.uniform(0.0, 0.02)), 1e-6)
-        values = np.linalg.eigvalsh(joint(p, links) / np.max(full))
+                effects = (Effect(key_of(which), rng.uniform(-0.02, 0.02, 1)),)
+                p, links, _ = fixed(p, links, effects, h, 1e-6)
+        values = np.linalg.eigvalsh(joint(p, links, 3) / np.max(full))
         assert values[0] > -1e-9
 
 
 def test_law_links_go_the_way_the_pose_goes() -> None:
-    """Over a way C becomes Phi C times what is left of it; a reset leaves its part along the wall."""
+    """Over a way C becomes Phi C, of surfaces what is left of it; a reset leaves its part along the wall."""
     rng = np.random.default_rng(1)
     _, links, full = drawn(rng, 2)
     c = full[:3, 3:]
     phi = np.array([[1.0, 0.0, -0.3], [0.0, 1.0, 0.2], [0.0, 0.0, 1.0]])
-    moved = carried(links, np.array([0.2]), np.array([0.3]), 0.8)
-    reset = reset_links(links, (0.6, 0.8), ALL)
+    moved = links.carried(np.array([0.2]), np.array([0.3]), 0.8)
+    reset = links.reset((0.6, 0.8), ALL)
     along = np.outer([0.8, -0.6, 0.0], [0.8, -0.6, 0.0])
-    for slot in range(2):
-        assert np.ravel(moved[slot][:3]) == pytest.approx(0.8 * phi @ c[:, slot], rel=1e-12)
-        assert np.ravel(reset[slot][:3]) == pytest.approx(along @ c[:, slot], rel=1e-12, abs=1e-18)
-    nobody = reset_links(links, (0.6, 0.8), ~ALL)
-    assert np.ravel(nobody[1][:3]) == pytest.approx(c[:, 1])
-
-
-def test_law_on_another_surface_the_sensors_own_part_is_left() -> None:
-    """Of 3 mm of the sensor's and 4 mm of the wall's 9 / 25 is the same on the next wall, on this one all."""
-    constant = constant_of(np.array([9e-6]), 16e-6)
-    links = {2: Link(np.array([1e-3]), np.array([0.0]), np.array([2e-3]), HERE)}
-    assert constant.sd_m == pytest.approx(5e-3)
-    assert np.ravel(link_to(links, 2, HERE.copy(), constant)) == pytest.approx([1e-3, 0.0, 2e-3])
-    assert np.ravel(link_to(links, 2, ELSEWHERE, constant)) == pytest.approx([3.6e-4, 0.0, 7.2e-4])
-    assert np.ravel(link_to(links, 1, HERE, constant)) == pytest.approx([0.0, 0.0, 0.0])
+    assert columns_of(links, 2) == pytest.approx(c, rel=1e-12, abs=1e-15)
+    # The first is a sensor's, which never changes.
+    assert columns_of(moved, 2) == pytest.approx(phi @ c * [1.0, 0.8], rel=1e-12, abs=1e-15)
+    assert columns_of(reset, 2) == pytest.approx(along @ c, rel=1e-12, abs=1e-15)
+    assert columns_of(links.reset((0.6, 0.8), ~ALL), 2) == pytest.approx(c)
 
 
 def test_law_a_reading_that_is_not_used_leaves_the_links() -> None:
-    """Of two trials the one that refuses keeps what it had, its surface included."""
+    """Of two trials the one that refuses keeps what it had, and has no link to what it met."""
     zero, two = np.zeros(2), np.full(2, 1e-3)
-    constant = Constant(np.full(2, 5e-3), np.full(2, 0.5))
     used = np.array([True, False])
     k, h = (np.where(used, 0.4, 0.0), zero, zero), (np.ones(2), zero, zero)
-    links = {0: Link(two, zero, zero, np.array([3, 3])), 1: Link(two, two, two, np.array([3, 3]))}
-    new = after_fix(links, 0, np.array([4, 4]), constant, k, h, used)
-    assert new[0].x == pytest.approx([5e-4 - 0.4 * (5e-4 + 5e-3), 1e-3])
-    assert new[0].surface.tolist() == [4, 3]
-    assert new[1].x == pytest.approx([6e-4, 1e-3])
-    fresh = after_fix({}, 0, np.array([4, 4]), constant, k, h, used)
-    assert fresh[0].x == pytest.approx([-0.4 * 5e-3, 0.0])
-    assert fresh[0].surface.tolist() == [4, int(NO_LINK.surface[0])]
+    links = Links({("bias", 0): (two, zero, zero), ("bias", 1): (two, two, two)}, NOWHERE)
+    effects = (Effect(("bias", 0), np.full(2, 5e-3)), Effect(("offset", 4), np.full(2, -2e-3)))
+    along = links.with_constants((zero, zero, zero), np.ones(2), h, effects).along
+    new = links.after_fix(effects, along, k, h).now()
+    assert new["bias", 0][0] == pytest.approx([1e-3 - 0.4 * (1e-3 + 5e-3), 1e-3])
+    assert new["bias", 1][0] == pytest.approx([6e-4, 1e-3])
+    assert new["offset", 4][0] == pytest.approx([0.4 * 2e-3, 0.0])
+    assert [float(v) for v in new["offset", 4][1]] == [0.0, 0.0]
 
 
-def test_law_the_beams_turn_is_that_of_the_full_derivatives() -> None:
-    """What the mount's angle makes of a range is its derivative by it, on a line and in a cone alike."""
-    own = SensorConstants(0.0, 0.0, 1.0)
-    for heading in (0.0, 0.3, -0.6):
-        found = expected_range(np.array([0.2, 0.1, heading]), (0.1, 0.05, 0.2), (-1.0, 0.0), (2.0, 0.0))
-        variance = own.variance(found.range_m, found.d_x, found.d_y)
-        assert variance == pytest.approx(float(found.d_mount_angle) ** 2, rel=1e-9)
+def test_law_only_zeros_are_left_out() -> None:
+    """A derivative is left out where it is zero in all trials."""
+    zero, some = np.zeros(3), np.array([0.0, 1.0, 0.0])
+    assert without_zeros((zero, some, some)) == (NOTHING, some, some)
+    assert without_zeros((some, -zero, some))[1] is NOTHING
+    kept = without_zeros((some, some, zero))
+    assert all(a is b for a, b in zip(kept, (some, some, zero), strict=True))
+
+
+def test_law_surfaces_by_trial() -> None:
+    """Each surface that is tried has its trials; one that all try is no matter of trials."""
+    surface, tried = np.array([4, 2, 4, -1]), np.array([True, True, True, False])
+    assert met_by(surface, tried, sure=7) == ((7, None),)
+    assert met_by(surface, tried & (surface == 4)) == ((4, None),)
+    assert met_by(surface, np.zeros(4, dtype=bool)) == ()
+    (first, who), (second, others) = met_by(surface, tried)
+    assert (first, second) == (2, 4)
+    assert who is not None
+    assert who.tolist() == [False, True, False, False]
+    assert others is not None
+    assert others.tolist() == [True, False, True, False]
+
+
+def test_law_effects_are_the_full_derivatives() -> None:
+    """Each constant acts on a range as its derivative says, signs included, from either side of a wall."""
+    own, wall = SensorConstants(2.0, 3.0, 5.0), WallConstants(7.0, 11.0)
+    middle = (2.0, 0.5)
+    for heading, y in ((0.0, 0.3), (0.3, -0.4), (-0.6, 0.9)):
+        pose, mount = np.array([0.2, y, heading]), (0.1, 0.05, 0.2)
+        found = expected_range(pose, mount, (-1.0, 0.0), middle)
+        h = (found.d_x, found.d_y, found.d_heading)
+        arm = np.asarray(pose[0] - middle[0]), np.asarray(pose[1] - middle[1])
+        look = Look(1.0, 3, found.range_m, h, found.d_mount_angle, arm)
+        effects = dict(effects_of([look], [own], wall, ((6, None),)))
+        assert {key: float(np.ravel(d)[0]) for key, d in effects.items()} == pytest.approx(
+            {
+                ("bias", 3): 2.0,
+                ("scale", 3): 3.0 * float(found.range_m),
+                ("angle", 3): 5.0 * float(found.d_mount_angle),
+                ("offset", 6): 7.0 * float(found.d_offset),
+                ("tilt", 6): 11.0 * float(found.d_tilt),
+            },
+            rel=1e-12,
+        )
+        two = [look, Look(-1.0, 4, found.range_m, h, found.d_mount_angle, arm)]
+        both = dict(effects_of(two, [own, own], wall, ((6, None),)))
+        assert float(both["angle", 4]) == pytest.approx(-float(both["angle", 3]))
+        # What both see alike cancels.
+        assert float(both["offset", 6]) == float(both["tilt", 6]) == 0.0
+
+
+def test_law_what_is_nothing_has_no_effect() -> None:
+    """Constants of no size are not kept at all."""
+    look = Look(1.0, 0, np.ones(2), (np.ones(2), np.zeros(2), np.zeros(2)), np.zeros(2), NO_ARM)
+    assert effects_of([look], [SensorConstants(0.0, 0.0, 0.0)], WallConstants(0.0, 0.0), ((1, None),)) == ()
 
 
 # The numbers
@@ -250,20 +300,27 @@ def test_law_each_error_is_counted_once() -> None:
 
 
 def test_law_walls_are_off_by_offset_and_tilt() -> None:
-    """A wall of 4 m turned by 0.2 deg is off by 4 m x 0.2 deg / sqrt(12), its own 3 mm beside it."""
+    """What the map says of its walls, each by itself: a wall's tilt is no part of its offset."""
     case = sensed()
     field = case.case.believed
-    square = 0.0
-    for edge in case.believed.edges:
-        length = math.dist(edge.a, edge.b)
-        square += (3e-3**2 + (math.radians(0.2) * length) ** 2 / 12.0) / len(case.believed.edges)
-    assert wall_offset(field) == pytest.approx(math.sqrt(square))
-    assert case.filter.wall_m == pytest.approx(math.sqrt(square))
+    assert wall_offset(field) == case.filter.wall_m == pytest.approx(3e-3)
+    assert wall_tilt(field) == case.filter.wall_tilt_rad == pytest.approx(math.radians(0.2))
+
+
+def test_law_a_written_zero_is_zero() -> None:
+    """A constant that is written as zero is none, and no noise in its place either."""
+    none = {"range_bias": "0 mm", "range_scale": "0 %", "mount_angle": "0 deg", "wall": "0 mm"}
+    for own in (none, {**none, "wall_tilt": "0 deg"}):
+        found = sensed(**own).filter
+        assert found.range_at_zero_m == pytest.approx((4e-3,))
+        assert found.range_per_range == pytest.approx((1e-2,))
+        assert found.considers == ("wall_tilt" not in own)
 
 
 def test_law_nothing_constant_is_a_plain_filter() -> None:
     """Without constants the filter is the plain one, bit for bit, and remembers no more."""
     own = {"range_bias": "0 mm", "range_scale": "0 %", "mount_angle": "0 deg", "wall": "0 mm"}
+    own["wall_tilt"] = "0 deg"
     plain, none = sensed(consider=False, wall="0 mm"), sensed(**own)
     assert not none.filter.considers
     numbers = {"range_at_zero_m": none.filter.range_at_zero_m, "range_per_range": none.filter.range_per_range}
@@ -360,4 +417,5 @@ def test_law_numbers_are_those_of_the_robot_file() -> None:
     """What is prepared is what the model derives."""
     case = sensed()
     assert case.filter == filter_model(case.case)
-    assert case.filter.left_over(2.0) == pytest.approx(math.exp(-1.0))
+    assert case.filter.left_over(2.0) == 1.0
+    assert sensed(constants_hold="4 m").filter.left_over(2.0) == pytest.approx(math.exp(-0.5))

@@ -130,7 +130,8 @@ def test_law_a_walls_tilt_does(engine: str) -> None:
 def test_ref_two_updates_are_one_with_both_readings(a: float, b: float) -> None:
     """Difference and mean one after the other give the covariance of one update with both readings.
 
-    By full matrices in information form, R = diag(a^2, b^2) plus the wall's variance in every place.
+    By full matrices in information form, R = diag(a^2, b^2) plus in every place the wall's variance, which
+    a beam that is met at a slant sees over its cosine.
     """
     wall = 0.007
     sensors = [
@@ -147,7 +148,7 @@ def test_ref_two_updates_are_one_with_both_readings(a: float, b: float) -> None:
     before = np.diag([0.05**2, 0.04**2, math.radians(3.0) ** 2])
     slant = math.radians(8.0)
     rows = np.array([[-1.0 / math.cos(slant), 0.0, d_heading(y, slant)] for y in (0.1, -0.1)])
-    noise_cov = np.diag([a**2, b**2]) + wall**2
+    noise_cov = np.diag([a**2, b**2]) + (wall / math.cos(slant)) ** 2
     after = np.linalg.inv(np.linalg.inv(before) + rows.T @ np.linalg.inv(noise_cov) @ rows)
     assert covariance(case).moments[-1].filter_cov == pytest.approx(after, rel=1e-8, abs=1e-15)
 
@@ -286,16 +287,19 @@ def test_mc_engines_agree_with_pairs(variation: dict[str, Any]) -> None:
 def test_ref_a_pair_tells_the_heading_past_the_wall() -> None:
     """After one instant a filter that distrusts the walls knows the heading from the noise alone.
 
-    Difference: sqrt(2) 5 mm over 200 mm. Without the pair each reading has the wall's 30 mm anew.
+    Difference: sqrt(2) 5 mm over 200 mm. Two readings one by one say the same where the wall is considered;
+    where it is noise, each has the wall's 30 mm anew.
     """
     sensors = two_ahead(rate="0.002 Hz", phase="0.5 s", errors=noise(0.005))
     found = []
-    for correction in (PAIR, {}):
-        own = {"filter": {"wall": "30 mm", "start_heading": "100 deg", "start_x": "10 m"}, **correction}
+    for correction, consider in ((PAIR, True), ({}, True), ({}, False)):
+        numbers = {"wall": "30 mm", "start_heading": "100 deg", "start_x": "10 m", "consider": consider}
+        own = {"filter": numbers, **correction}
         case = prepared([{"do": "look", "time": "1 s"}], robot({}, sensors, {"when": "always", **own}))
         found.append(math.sqrt(covariance(case).moments[-1].filter_cov[2, 2]))
     assert found[0] == pytest.approx(math.sqrt(2.0) * 0.005 / BASE_M, rel=1e-3)
-    assert found[1] == pytest.approx(math.sqrt(2.0 * (0.005**2 + 0.030**2)) / BASE_M, rel=0.02)
+    assert found[1] == pytest.approx(found[0], rel=1e-3)
+    assert found[2] == pytest.approx(math.sqrt(2.0 * (0.005**2 + 0.030**2)) / BASE_M, rel=0.02)
 
 
 @pytest.mark.parametrize(

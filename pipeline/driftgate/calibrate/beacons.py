@@ -179,6 +179,8 @@ class PointExpectation:
 
     surface: IntArray
     model: PoseModel
+    arm: tuple[FloatArray, FloatArray]
+    sure: int
 
 
 def expect_point(
@@ -190,4 +192,5 @@ def expect_point(
     """Return the expected range to a beacon from believed poses."""
     model = range_to_point(pose, mount, position)
     surface = np.full(len(model.range_m), beacon, dtype=np.intp)
-    return PointExpectation(surface, model)
+    arm = pose[0] - position[0], pose[1] - position[1]
+    return PointExpectation(surface, model, arm, beacon)

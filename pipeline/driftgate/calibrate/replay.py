@@ -21,11 +21,10 @@ from driftgate.predict.filter import (
     noise_parts,
     noise_towards,
     reading_variances,
-    start_filter,
 )
 from driftgate.predict.filter_model import FilterModel
-from driftgate.predict.trial_memory import CorrectionState, fresh_memory
-from driftgate.predict.trial_update import Expectation, Scalar, Terms, one_reading
+from driftgate.predict.trial_memory import CorrectionState
+from driftgate.predict.trial_update import Expectation, Scalar, Terms, one_reading, start_memory
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.schema.correction import Correction
 
@@ -120,7 +119,7 @@ def replay(
     acceptance, variances = Acceptance(correction, reach_m), reading_variances(model)
     x, y, heading = (np.ascontiguousarray(column) for column in start.T)
     belief = _Belief(x, y, heading - heading[0], float(heading[0]))
-    memory = fresh_memory(start_filter(model), count, sources)
+    memory = start_memory(model, count, sources)
     poses, covs = np.empty((len(track.time_s), 3, count)), np.empty((len(track.time_s), 6, count))
     outcome = np.full((total, count), -1, dtype=np.intp)
     squared = np.full((total, count), np.nan)

@@ -19,6 +19,7 @@ from driftgate.schema.robot import Robot
 from driftgate.sight.expect import seen_from
 from driftgate.sight.validity import reading_limits, too_fast, turning
 from driftgate.world.beam import PoseModel
+from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
 
 
@@ -28,6 +29,8 @@ class WallExpectation:
 
     surface: IntArray
     model: PoseModel
+    arm: tuple[FloatArray, FloatArray]
+    sure: int = -1
 
 
 def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
@@ -45,6 +48,7 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
     limits = [reading_limits(sensor, robot.correction.validity) for sensor in robot.sensors]
     rates = track.twist / track.duration_s[:, None]
     begin = float(track.time_s[0])
+    middle = np.array([edge_middle(edge) for edge in world.edges])
 
     def expecting(source: int, time_s: float, pose: Pose) -> tuple[Expectation, IntArray | Outcome]:
         count = len(pose[0])
@@ -57,12 +61,15 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
                 # These two are made last: an earlier test keeps its word.
                 reason = np.where((reason == int(Outcome.ACCEPTED)) | (reason > int(name)), int(name), reason)
         model = seen.model
-        return WallExpectation(seen.surface, _safe(model.range_m, model.incidence_rad, model)), reason
+        safe = _safe(model.range_m, model.incidence_rad, model)
+        arm = pose[0] - middle[seen.surface, 0], pose[1] - middle[seen.surface, 1]
+        return WallExpectation(seen.surface, safe, arm), reason
 
     return expecting
 
 
 def _safe(range_m: FloatArray, incidence_rad: FloatArray, model: object) -> PoseModel:
     """Return the model with harmless numbers where the beam runs along the surface."""
-    parts = (range_m, np.cos(incidence_rad), *(getattr(model, name) for name in ("d_x", "d_y", "d_heading")))
+    names = "d_x", "d_y", "d_heading", "d_mount_angle"
+    parts = (range_m, np.cos(incidence_rad), *(getattr(model, name) for name in names))
     return PoseModel(*(np.where(np.isfinite(part), part, 0.0) for part in parts))

@@ -23,6 +23,7 @@ from driftgate.export.values import (
     Routine,
     Sensor,
     Side,
+    StartPart,
     Step,
     StepKind,
     StepLaw,
@@ -36,7 +37,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.values import Reason
 
 # Number of the layout: files of different ones do not mix.
-FORMAT: Final = 2
+FORMAT: Final = 3
 
 PREFIXES: Final[dict[type[IntEnum], str]] = {
     StepKind: "DG_STEP_",
@@ -55,6 +56,7 @@ ROUTINE_STRUCTS: Final[tuple[type[Struct], ...]] = (
     Sensor,
     Pair,
     Surface,
+    StartPart,
     Obstacle,
     Side,
     PlannedReading,
@@ -156,6 +158,10 @@ _LIMITS: Final = (
 _SLOTS: Final = (
     "/* At most 16 sensors and 8 pairs; of a pair the difference and the mean are counted apart. */",
     "#define DG_MOST_SLOTS 32",
+    "/* Three of every sensor, two of every surface that gives fixes. With fewer or more: -D, everywhere. */",
+    "#ifndef DG_MOST_CONSTANTS",
+    "#define DG_MOST_CONSTANTS 128",
+    "#endif",
 )
 
 

@@ -128,9 +128,19 @@ def _header(routine: Routine, origin: Origin) -> str:
         + "/* Show it on the robot's display: it names exactly what was predicted. */\n"
         + f"#define {shout}_FINGERPRINT {string_literal(routine.fingerprint)}\n"
         + f"#define {shout}_VERSION {string_literal(routine.version)}\n\n"
+        + _room(routine)
         + tables
         + definition(name, f"{name}_routine", routine, _WITHOUT)
         + "\n#endif\n"
+    )
+
+
+def _room(routine: Routine) -> str:
+    """Return what stops a compiler whose state has no room for the routine's constants."""
+    count = routine.correction.constants
+    return (
+        f"#if defined(DG_MOST_CONSTANTS) && DG_MOST_CONSTANTS < {count}\n"
+        f'#error "compile every file with -DDG_MOST_CONSTANTS={count}"\n#endif\n\n'
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from driftgate.export.c_text import plain_ascii
+from driftgate.export.constants import Numbering
 from driftgate.export.values import (
     Contact,
     Control,
@@ -20,6 +21,7 @@ from driftgate.export.values import (
     Routine,
     Sensor,
     Side,
+    StartPart,
     Step,
     StepKind,
     StepLaw,
@@ -32,7 +34,7 @@ from driftgate.plan.motions import ArcMotion, Push, Straight, Turn
 from driftgate.plan.profile import Profile
 from driftgate.plan.steps import mechanism_time_s
 from driftgate.plan.values import PlannedStep
-from driftgate.predict.consider import NO_CONSTANTS
+from driftgate.predict.constants import NO_CONSTANTS
 from driftgate.predict.linear import distance_tau
 from driftgate.predict.prepared import Prepared
 from driftgate.schema.routine import Actuate, Advance, Arc, Curve, Rotate, Sidestep, SquareUp, TurnTo
@@ -88,7 +90,7 @@ def hand_over(prepared: Prepared, origin: Origin) -> Routine:
     contacts: list[Contact] = []
     steps = tuple(_step(prepared, step, path, contacts) for step in plan.steps)
     obstacles, sides = _obstacles(prepared.believed)
-    start = case.routine.start.pose
+    start, numbering = case.routine.start.pose, Numbering(prepared)
     return Routine(
         name=origin.name,
         title=plain_ascii(case.routine.title),
@@ -99,13 +101,14 @@ def hand_over(prepared: Prepared, origin: Origin) -> Routine:
         duration_s=plan.duration_s,
         time_limit_s=case.routine.time_limit,
         control=_control(prepared),
-        correction=_correction(prepared),
+        correction=_correction(prepared, numbering),
         steps=steps,
         path=tuple(path),
         contacts=tuple(contacts),
         sensors=_sensors(prepared),
         pairs=_pairs(prepared),
-        surfaces=_surfaces(prepared.believed),
+        surfaces=_surfaces(prepared.believed, numbering),
+        start_parts=_start_parts(prepared, numbering),
         obstacles=obstacles,
         sides=sides,
         readings=_readings(prepared),
@@ -237,7 +240,7 @@ def _control(prepared: Prepared) -> Control:
     )
 
 
-def _correction(prepared: Prepared) -> Correction:
+def _correction(prepared: Prepared, numbering: Numbering) -> Correction:
     robot, own = prepared.case.robot, prepared.filter
     rule = robot.correction
     validity, back, update = rule.validity, rule.way_back, rule.update
@@ -261,6 +264,7 @@ def _correction(prepared: Prepared) -> Correction:
         largest_move_m=update.largest_move or 0.0,
         outline_reach_m=footprint_reach_m(robot.footprint),
         considers=own.considers,
+        constants=numbering.count,
         constants_hold_m=own.constants_hold_m,
         wall_m=own.wall_m,
         wall_tilt_rad=own.wall_tilt_rad,
@@ -314,11 +318,24 @@ def _pairs(prepared: Prepared) -> tuple[Pair, ...]:
     return tuple(Pair(first, second) for first, second in rows)
 
 
-def _surfaces(world: World) -> tuple[Surface, ...]:
+def _surfaces(world: World, numbering: Numbering) -> tuple[Surface, ...]:
     number = owners(world)
     return tuple(
-        Surface(e.id, number[e.owner], *e.a, *e.b, *e.normal, e.low_m, e.high_m, e.reference)
-        for e in world.edges
+        Surface(
+            e.id,
+            number[e.owner],
+            *(*e.a, *e.b, *e.normal, e.low_m, e.high_m),
+            e.reference,
+            numbering.of_surface(i),
+        )
+        for i, e in enumerate(world.edges)
+    )
+
+
+def _start_parts(prepared: Prepared, numbering: Numbering) -> tuple[StartPart, ...]:
+    return tuple(
+        StartPart(-1 if part.key is None else numbering.at(part.key), *part.by)
+        for part in prepared.filter.start_carry
     )
 
 

@@ -206,6 +206,17 @@ class Surface(Struct):
     low_m: Annotated[float, About("height it begins at [m]")]
     high_m: Annotated[float, About("and ends at [m]")]
     reference: Annotated[bool, About("a fix may be taken from it")]
+    constants: Annotated[int, About("filter, considered: index of its offset, then its tilt; -1: none")]
+
+
+@dataclass(frozen=True)
+class StartPart(Struct):
+    """By how much one standard deviation of a constant moves the start: what the robot is placed against."""
+
+    constant: Annotated[int, About("its index, -1 for none that the filter considers")]
+    x_m: Annotated[float, About("[m]")]
+    y_m: Annotated[float, About("[m]")]
+    rad: Annotated[float, About("[rad]")]
 
 
 @dataclass(frozen=True)
@@ -290,9 +301,12 @@ class Correction(Struct):
     largest_move_m: Annotated[float, About("limit of what one fix moves; 0: no limit [m]")]
     outline_reach_m: Annotated[float, About("furthest point of the robot's outline from its origin [m]")]
     considers: Annotated[bool, About("filter: what is the same all through a run is taken as such")]
-    constants_hold_m: Annotated[float, About("filter: over such a way a wall stays off alike [m]")]
+    constants: Annotated[int, About("filter: how many, of each sensor bias, scale and angle first")]
+    constants_hold_m: Annotated[
+        float, About("filter: over such a way a wall stays off alike [m]", endless=True)
+    ]
     wall_m: Annotated[float, About("filter: how far a wall may stand off the map [m]")]
-    wall_tilt_rad: Annotated[float, About("filter: how far it may be turned, for pairs [rad]")]
+    wall_tilt_rad: Annotated[float, About("filter: how far it may be turned [rad]")]
     start_x_m: Annotated[float, About("filter: standard deviation of the start [m]")]
     start_y_m: Annotated[float, About("[m]")]
     start_heading_rad: Annotated[float, About("[rad]")]
@@ -323,6 +337,7 @@ class Routine(Struct):
     sensors: Annotated[tuple[Sensor, ...], About("in the order of the robot file")]
     pairs: Annotated[tuple[Pair, ...], About("sensors side by side")]
     surfaces: Annotated[tuple[Surface, ...], About("of the map that the robot carries")]
+    start_parts: Annotated[tuple[StartPart, ...], About("what moves the start")]
     obstacles: Annotated[tuple[Obstacle, ...], About("what may stand in a sight line")]
     sides: Annotated[tuple[Side, ...], About("of obstacles")]
     readings: Annotated[tuple[PlannedReading, ...], About("that fall due")]

@@ -9,9 +9,10 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.export.constants import Numbering
 from driftgate.export.values import Covariance, Pose
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import NO_LINK, Link, Links
+from driftgate.predict.consider import NO_LINKS, Key, Links, Rows
 from driftgate.predict.filter import Six
 from driftgate.predict.streams import Streams
 from driftgate.schema.correction import Correction
@@ -86,7 +87,7 @@ class Draws:
             sh * sh * (b * b + c * c + l_hh * l_hh),
         )
 
-    def links(self, p: Six, slots: int) -> Links:
+    def links(self, p: Six, keys: Sequence[Key]) -> Links:
         """Return links that go with a covariance: it is large enough for all of them together."""
         xx, xy, xh, yy, yh, hh = p
         l_xx = np.sqrt(xx)
@@ -94,14 +95,13 @@ class Draws:
         l_yy = np.sqrt(yy - l_yx**2)
         l_hy = (yh - l_hx * l_yx) / l_yy
         l_hh = np.sqrt(hh - l_hx**2 - l_hy**2)
-        found: Links = {}
-        for slot in range(slots):
+        found: Rows = {}
+        for i, key in enumerate(keys):
             # With each of the three below this, the sum of all squares stays below 0.75.
-            most = 0.5 / math.sqrt(slots)
-            a, b, c = (self.between("link", -most, most, 3 * slot + k) for k in range(3))
-            surface = np.full(self._count, -1, dtype=np.intp)
-            found[slot] = Link(l_xx * a, l_yx * a + l_yy * b, l_hx * a + l_hy * b + l_hh * c, surface)
-        return found
+            most = 0.5 / math.sqrt(len(keys))
+            a, b, c = (self.between("link", -most, most, 3 * i + k) for k in range(3))
+            found[key] = l_xx * a, l_yx * a + l_yy * b, l_hx * a + l_hy * b + l_hh * c
+        return Links(found, NO_LINKS.way)
 
     def streaks(self, rule: Correction, slots: int) -> list[IntArray]:
         """Return passes in a row by slot, about where persistence begins to use readings."""
@@ -153,24 +153,18 @@ def covariance_at(p: Six, i: int) -> Covariance:
 
 
 class LinkRows(NamedTuple):
-    """The links of one trial, by slot."""
+    """The links of one trial, by constant."""
 
     link_x_m: tuple[float, ...]
     link_y_m: tuple[float, ...]
     link_rad: tuple[float, ...]
-    link_surface: tuple[int, ...]
 
 
-def links_at(links: Links, slots: int, i: int) -> LinkRows:
-    """Return the links of trial i, for so many slots."""
-
-    def at(part: FloatArray | IntArray) -> float:
-        return float(np.ravel(part)[min(i, np.size(part) - 1)])
-
-    rows = [links.get(slot, NO_LINK) for slot in range(slots)]
-    return LinkRows(
-        tuple(at(row.x) for row in rows),
-        tuple(at(row.y) for row in rows),
-        tuple(at(row.heading) for row in rows),
-        tuple(int(at(row.surface)) for row in rows),
-    )
+def links_at(links: Links, numbering: Numbering, i: int) -> LinkRows:
+    """Return the links of trial i where the belief is now, in the places that the robot keeps them in."""
+    rows = np.zeros((3, numbering.count))
+    for key, row in links.now().items():
+        place = numbering.at(key)
+        if place >= 0:
+            rows[:, place] = [float(np.ravel(part)[min(i, np.size(part) - 1)]) for part in row]
+    return LinkRows(*(tuple(row.tolist()) for row in rows))

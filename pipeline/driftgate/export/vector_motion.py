@@ -7,11 +7,12 @@ from typing import Final
 
 import numpy as np
 
+from driftgate.export.constants import Numbering
 from driftgate.export.values import Pose
 from driftgate.export.vector_draws import Draws, LinkRows, covariance_at, links_at, pose_at
 from driftgate.export.vector_values import Instant, Motion, State, Vector, VectorKind
 from driftgate.plan.values import Law
-from driftgate.predict.consider import Links, carried, reset_links
+from driftgate.predict.consider import NO_LINKS, Links
 from driftgate.predict.filter import Six, grow_filter, process_noise, reset_normal
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
@@ -19,7 +20,6 @@ from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_contact import reset_belief
 from driftgate.predict.trial_motion import Command, Poses, move_tick, tick_plans
 from driftgate.schema.routine import SquareUp
-from driftgate.sight.pairs import slots
 
 _MOVES: Final = 12
 # A belief before a reset, off the plan (our choice). [m, m, rad]
@@ -37,7 +37,7 @@ def move_vectors(prepared: Prepared) -> list[Vector]:
     if not usable:
         return []
     spread = np.linspace(0, len(usable) - 1, _MOVES).round().astype(int).tolist()
-    zero, slot_count = np.zeros(1), len(slots(prepared.case.robot).names)
+    zero, numbering = np.zeros(1), Numbering(prepared)
     perfect = drift_constants(lambda key: None)
     found = []
     for k in sorted({usable[i] for i in spread}):
@@ -52,9 +52,9 @@ def move_vectors(prepared: Prepared) -> list[Vector]:
         after = Pose(tick.x + float(moved[0][0]), tick.y + float(moved[1][0]), tick.heading + tick.dth)
         motion = Motion(tick.ds, tick.dl, tick.dth, tick.dt)
         filters = own, grow_filter(own, *moved, noise)
-        links = _links(prepared, k, own)
+        links = _links(numbering, k, own)
         left = prepared.filter.left_over(math.hypot(tick.ds, tick.dl))
-        memory = _at(links, slot_count), _at(carried(links, *moved, left), slot_count)
+        memory = _at(links, numbering), _at(links.carried(*moved, left), numbering)
         poses, step = (before, after), int(timeline.step[k])
         found.append(_vector(VectorKind.MOVE, step, motion, poses, filters, memory))
     return found
@@ -62,7 +62,7 @@ def move_vectors(prepared: Prepared) -> list[Vector]:
 
 def reset_vectors(prepared: Prepared) -> list[Vector]:
     """Return what a touch that resets makes of belief and covariance."""
-    found = []
+    found, numbering = [], Numbering(prepared)
     for step in prepared.plan.steps:
         contact, source = prepared.plan.contacts.get(step.index), step.source
         if contact is None or not isinstance(source, SquareUp) or source.reset is None:
@@ -76,21 +76,20 @@ def reset_vectors(prepared: Prepared) -> list[Vector]:
         filters = own, reset_normal(own, edge.normal, source.reset.position, source.reset.heading)
         end = np.asarray(step.end_pose)
         poses = pose_at(end, (x, y, heading), 0), pose_at(end, (p.bx, p.by, p.bh), 0)
-        links, slot_count = _links(prepared, step.index, own), len(slots(prepared.case.robot).names)
-        memory = _at(links, slot_count), _at(reset_links(links, edge.normal, touched), slot_count)
+        links = _links(numbering, step.index, own)
+        memory = _at(links, numbering), _at(links.reset(edge.normal, touched), numbering)
         found.append(_vector(VectorKind.RESET, step.index, NO_MOTION, poses, filters, memory))
     return found
 
 
-def _links(prepared: Prepared, row: int, own: Six) -> Links:
-    """Return links to what the filter considers."""
-    if not prepared.filter.considers:
-        return {}
-    return Draws(row, 1).links(own, len(slots(prepared.case.robot).names))
+def _links(numbering: Numbering, row: int, own: Six) -> Links:
+    """Return links to some of what the filter considers."""
+    keys = numbering.keys_of([0], numbering.surfaces[:2])
+    return Draws(row, 1).links(own, keys) if keys else NO_LINKS
 
 
-def _at(links: Links, slot_count: int) -> LinkRows:
-    return links_at(links, slot_count if links else 0, 0)
+def _at(links: Links, numbering: Numbering) -> LinkRows:
+    return links_at(links, numbering, 0)
 
 
 def _vector(

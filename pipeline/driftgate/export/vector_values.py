@@ -36,13 +36,10 @@ class State(Struct):
     streak_surface: Annotated[tuple[int, ...], About("the surface they were of", "DG_MOST_SLOTS")]
     link_x_m: Annotated[
         tuple[float, ...],
-        About("how its error goes with what is constant in a slot, of variance 1 [m]", "DG_MOST_SLOTS"),
+        About("how its error goes with each constant, of variance 1 [m]", "DG_MOST_CONSTANTS"),
     ]
-    link_y_m: Annotated[tuple[float, ...], About("[m]", "DG_MOST_SLOTS")]
-    link_rad: Annotated[tuple[float, ...], About("[rad]", "DG_MOST_SLOTS")]
-    link_surface: Annotated[
-        tuple[int, ...], About("surface of the last fix from it, -1 for none", "DG_MOST_SLOTS")
-    ]
+    link_y_m: Annotated[tuple[float, ...], About("[m]", "DG_MOST_CONSTANTS")]
+    link_rad: Annotated[tuple[float, ...], About("[rad]", "DG_MOST_CONSTANTS")]
     refusals: Annotated[int, About("refusals at the gate in a row, all sensors together")]
     lost: Annotated[bool, About("raised by the way back, never taken down")]
 

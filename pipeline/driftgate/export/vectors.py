@@ -14,13 +14,14 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.export.constants import Numbering
 from driftgate.export.values import Pose
 from driftgate.export.vector_draws import Draws, LinkRows, Spread, Three, covariance_at, links_at, pose_at
 from driftgate.export.vector_motion import NO_MOTION, move_vectors, reset_vectors
 from driftgate.export.vector_sight import Remarks, remarks_of
 from driftgate.export.vector_values import Instant, Reading, Result, State, Vector, VectorKind
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import Link, Links
+from driftgate.predict.consider import NO_LINKS, Links
 from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import Six
 from driftgate.predict.prepared import Prepared
@@ -106,6 +107,7 @@ class _Readings:
         self._corrector = Corrector(prepared, prepared.filter, self._knots)
         self._looks = Looks(prepared, self._knots)
         self._slots = slots(prepared.case.robot)
+        self._numbering = Numbering(prepared)
         self._partners = partners(prepared.case.robot, self._timeline.readings)
 
     def vectors(self) -> list[Vector]:
@@ -199,20 +201,20 @@ class _Readings:
             own,
             streak,
             [np.maximum(streak_surface, 0)] * len(streak),
-            self._links(draws, own, surfaces[0]),
+            self._links(draws, own, rows),
             draws.refusals(self._rule),
             tuple(readings),
             remarks,
         )
 
-    def _links(self, draws: Draws, own: Six, surface: IntArray) -> Links:
-        """Return links to what the filter considers, mostly met on the surface expected now."""
-        if not self._prepared.filter.considers:
-            return {}
-        other = draws.uniform("linked surface") < 0.3
-        last = np.where(other, (surface + 1) % len(self._prepared.believed.edges), surface)
-        links = draws.links(own, len(self._slots.names))
-        return {slot: link._replace(surface=last) for slot, link in links.items()}
+    def _links(self, draws: Draws, own: Six, rows: tuple[int, ...]) -> Links:
+        """Return links to the constants of the readings, planned surface included, and to a few others."""
+        numbering, every = self._numbering, list(range(self._slots.sensors))
+        mine = [int(self._timeline.readings.sensor[r]) for r in rows]
+        planned = {int(self._prepared.sight.surface[r]) for r in rows} & set(numbering.surfaces)
+        others = [s for s in numbering.surfaces if s not in planned]
+        keys = numbering.keys_of(mine + [s for s in every if s not in mine][:1], sorted(planned) + others[:1])
+        return draws.links(own, keys) if keys else NO_LINKS
 
     def _run(self, given: _Given) -> _Made:
         """Put the candidates through the model."""
@@ -226,7 +228,7 @@ class _Readings:
             refusals=given.refusals,
             lost=np.zeros(count, dtype=bool),
             fixed=[zero, zero, zero],
-            links=dict(given.links),
+            links=given.links,
         )
         tally = self._corrector.tally()
         tally.recorder = recorder = Recorder(self._prepared, count)
@@ -262,7 +264,7 @@ class _Readings:
         return _Made((p.bx, p.by, p.bh), memory, tuple(outcome), surface)
 
     def _linked(self, links: Links, i: int) -> LinkRows:
-        return links_at(links, len(self._slots.names) if self._prepared.filter.considers else 0, i)
+        return links_at(links, self._numbering, i)
 
     def _vector(self, given: _Given, made: _Made, i: int) -> Vector:
         timeline, memory = self._timeline, made.memory
@@ -318,8 +320,8 @@ class _Readings:
         )
 
 
-def _tiled(link: Link) -> Link:
-    return Link(np.tile(link.x, 3), np.tile(link.y, 3), np.tile(link.heading, 3), np.tile(link.surface, 3))
+def _tiled(row: Three) -> Three:
+    return np.tile(row[0], 3), np.tile(row[1], 3), np.tile(row[2], 3)
 
 
 def _spread(count: int, wanted: int) -> list[int]:
@@ -345,7 +347,7 @@ def _threefold(given: _Given) -> _Given:
         filter=(xx, xy, xh, yy, yh, hh),
         streak=[same(streak) for streak in given.streak],
         streak_surface=[same(surface) for surface in given.streak_surface],
-        links={slot: _tiled(link) for slot, link in given.links.items()},
+        links=Links({key: _tiled(row) for key, row in given.links.rows.items()}, given.links.way),
         refusals=same(given.refusals),
         readings=tuple(three(reading) for reading in given.readings),
     )

@@ -19,7 +19,6 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
-from driftgate.predict.consider import carried, reset_links
 from driftgate.predict.contact_linear import contact_jump
 from driftgate.predict.covariance_reading import Readings, State
 from driftgate.predict.covariance_shares import (
@@ -39,6 +38,7 @@ from driftgate.predict.filter import (
     process_noise,
     reset_normal,
     start_filter,
+    start_links,
 )
 from driftgate.predict.late_white import no_white
 from driftgate.predict.linear import WHITE, TickModel, tick_model
@@ -140,7 +140,7 @@ class _Pass:
         sensitivity[3:6, count] = start.mean + off
         white = no_white(len(WHITE_SOURCES), late=bool(self.readings.last))
         fixed = np.zeros((3, count + 1))
-        return State(sensitivity, white, start_filter(self.filter), fixed, {})
+        return State(sensitivity, white, start_filter(self.filter), fixed, start_links(self.filter))
 
     def _tick(self, state: State, k: int) -> None:
         a = self.ticks.transition[k]
@@ -154,7 +154,7 @@ class _Pass:
         dx, dy = timeline.pose[k + 1, :2] - timeline.pose[k, :2]
         noise = process_noise(self.filter, ds, dl, dth, dt, float(timeline.pose[k, 2]))
         state.filter = grow_filter(state.filter, dx, dy, noise)
-        state.links = carried(state.links, dx, dy, self.filter.left_over(math.hypot(ds, dl)))
+        state.links = state.links.carried(dx, dy, self.filter.left_over(math.hypot(ds, dl)))
 
     def _record(self, state: State, knot: int) -> None:
         rows = state.sensitivity[3:6, :-1] * self.spread
@@ -210,7 +210,7 @@ class _Pass:
         state.white.moved(jump.matrix)
         if reset is not None:
             state.filter = reset_normal(state.filter, edge.normal, reset.position, reset.heading)
-            state.links = reset_links(state.links, edge.normal, np.ones(1, dtype=bool))
+            state.links = state.links.reset(edge.normal, np.ones(1, dtype=bool))
         # An echo from the end of a contact comes from a robot that already lies flush.
         first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
         for knot in range(int(first) + 1, int(last) + 1):

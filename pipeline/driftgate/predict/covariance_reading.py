@@ -16,11 +16,13 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.candidates import compared_knots, echo_knots
-from driftgate.predict.consider import Constant, Links, Three, after_fix, link_to, with_constant
+from driftgate.predict.consider import Effects, Links, Three
+from driftgate.predict.constants import Look
 from driftgate.predict.covariance_shares import WHITE_ROW
 from driftgate.predict.filter import (
     PairVariance,
     Six,
+    constant_effects,
     gain_of,
     joseph,
     limited_gain,
@@ -52,14 +54,15 @@ class State:
     white: White
     filter: Six
     fixed: FloatArray  # (3, m + 1), sum of all fixes so far
-    links: Links  # of the filter's errors to what it takes as constant
+    links: Links  # of the filter's errors to what it considers
 
 
 @dataclass(frozen=True)
 class _Seen:
     """A reading on the planned path: what is expected of it, and what it is drawn from.
 
-    `h` is the derivative of the expected range by the belief, shape (3,); `drawn` is the range at the
+    `h` is the derivative of the expected range by the belief, shape (3,), `d_angle` that by the direction the
+    sensor looks in, `arm` leads from the surface's middle to the robot; `drawn` is the range at the
     echo to the surface as mapped, with its derivatives, `actual_m` that to the surface as built.
     """
 
@@ -68,8 +71,14 @@ class _Seen:
     surface: int
     range_m: FloatArray
     h: FloatArray
+    d_angle: FloatArray
+    arm: tuple[FloatArray, FloatArray]
     drawn: RangeModel
     actual_m: float
+
+    def look(self, weight: float) -> Look:
+        """Return it as constants act on it."""
+        return Look(weight, self.sensor, self.range_m, _by_axis(self.h), self.d_angle, self.arm)
 
 
 @dataclass(frozen=True)
@@ -79,7 +88,7 @@ class _Scalar:
     slot: int
     parts: tuple[tuple[_Seen, float], ...]
     variance_m2: FloatArray
-    constant: Constant | None
+    effects: Effects
     turns: bool = False
 
     @property
@@ -160,8 +169,7 @@ class Readings:
             return
         seen = self._see(r)
         own = self.variances[sensor]
-        constant = own.constant(seen.range_m, _by_axis(seen.h))
-        alone = _Scalar(sensor, ((seen, 1.0),), own.at(seen.range_m), constant)
+        alone = _Scalar(sensor, ((seen, 1.0),), own.at(seen.range_m), self._effects((seen, 1.0)))
         gains: dict[int, FloatArray] = {}
         self.accepted[r] = self._test(state, alone, gains, self._passes(r))
         self._add_noise(state, gains, seen)
@@ -186,8 +194,13 @@ class Readings:
         pair = PairVariance(both, weights, turns)
         parts = (a, float(weights[0])), (b, float(weights[1]))
         h = _by_axis(np.asarray(parts[0][1] * a.h + parts[1][1] * b.h))
-        constant = pair.constant((a.range_m, b.range_m), (_by_axis(a.h), _by_axis(b.h)), h)
-        return _Scalar(slot, parts, pair.at(noise, h), constant, turns)
+        return _Scalar(slot, parts, pair.at(noise, h), self._effects(*parts), turns)
+
+    def _effects(self, *parts: tuple[_Seen, float]) -> Effects:
+        """Return what is constant in a reading, or in two of one surface."""
+        variances = [self.variances[seen.sensor] for seen, _ in parts]
+        looks = [seen.look(weight) for seen, weight in parts]
+        return constant_effects(variances, looks, lambda: ((parts[0][0].surface, None),))
 
     def _pairs_up(self, r: int, other: int) -> bool:
         """Return whether two readings of a pair are both tried, on one surface."""
@@ -227,7 +240,10 @@ class Readings:
         believed = _model(sensor, used_pose, edge)
         drawn = _model(sensor, echo_pose, edge)
         actual = float(_model(sensor, echo_pose, built).range_m)
-        return _Seen(r, which, surface, believed.range_m, _row(believed), drawn, actual)
+        x, y = edge_middle(edge)
+        arm = np.asarray(used_pose[0] - x), np.asarray(used_pose[1] - y)
+        turned = believed.d_mount_angle
+        return _Seen(r, which, surface, believed.range_m, _row(believed), turned, arm, drawn, actual)
 
     def _test(
         self,
@@ -238,12 +254,10 @@ class Readings:
     ) -> bool:
         """Put a scalar through the stages and update with it; return whether it was used."""
         correction, surface = self.prepared.case.robot.correction, scalar.parts[0][0].surface
-        h, constant, met = _by_axis(scalar.h), scalar.constant, np.full(1, surface)
+        h, effects = _by_axis(scalar.h), scalar.effects
         ph = times_h(state.filter, h)
         variance = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.variance_m2
-        if constant is not None:
-            link = link_to(state.links, scalar.slot, met, constant)
-            ph, variance = with_constant(ph, variance, h, link, constant)
+        ph, variance, along = state.links.with_constants(ph, variance, h, effects)
         innovation = np.zeros(0)
         counted = False
         for stage in self.stages:
@@ -266,9 +280,7 @@ class Readings:
         gain = limited_gain(correction.update, gain, innovation[-1:], self.reach_m)
         k = np.array([float(np.ravel(g)[0]) for g in gain])
         state.filter = joseph(state.filter, gain, ph, variance)
-        if constant is not None:
-            used = np.ones(1, dtype=bool)
-            state.links = after_fix(state.links, scalar.slot, met, constant, gain, h, used)
+        state.links = state.links.after_fix(effects, along, gain, h)
         self._apply(state, scalar, k, innovation, gains)
         return True
 

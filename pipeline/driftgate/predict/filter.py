@@ -7,6 +7,7 @@ over trials): the covariance is six arrays xx, xy, xh, yy, yh, hh.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -14,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
-from driftgate.predict.consider import Constant, SensorConstants, Three, constant_of
+from driftgate.predict.consider import NO_LINKS, NOTHING, Effects, Links, Rows, Three
+from driftgate.predict.constants import Look, Met, SensorConstants, WallConstants, effects_of
 from driftgate.predict.filter_model import FilterModel
 from driftgate.schema.correction import Update
 
@@ -30,10 +32,22 @@ Noise = tuple[float | FloatArray, float | FloatArray, float, float | FloatArray,
 
 
 def start_filter(model: FilterModel) -> Six:
-    """Return the filter's covariance before the first step."""
-    zero = np.zeros(1)
-    sx, sy, sh = (np.array([sd**2]) for sd in model.start_sd)
-    return sx, zero, zero, sy, zero, sh
+    """Return the filter's covariance before the first step: how it is put down, and what that is against."""
+    p = np.diag(np.square(model.start_sd))
+    for part in model.start_carry:
+        p = p + np.outer(part.by, part.by)
+    xx, xy, xh, yy, yh, hh = (p[i : i + 1, j] for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)))
+    return xx, xy, xh, yy, yh, hh
+
+
+def start_links(model: FilterModel) -> Links:
+    """Return how the start's error goes with the surfaces that it is placed against."""
+    found: Rows = {}
+    for part in model.start_carry:
+        if part.key is not None:
+            x, y, heading = (np.full(1, v) for v in part.by)
+            found[part.key] = x, y, heading
+    return Links(found, NO_LINKS.way)
 
 
 def grow_filter(p: Six, dx: FloatArray, dy: FloatArray, noise: Noise) -> Six:
@@ -91,6 +105,10 @@ def times_h(p: Six, h: Three) -> Three:
     """Return P h."""
     xx, xy, xh, yy, yh, hh = p
     hx, hy, ht = h
+    if hx is NOTHING:
+        return xy * hy + xh * ht, yy * hy + yh * ht, yh * hy + hh * ht
+    if hy is NOTHING:
+        return xx * hx + xh * ht, xy * hx + yh * ht, xh * hx + hh * ht
     return xx * hx + xy * hy + xh * ht, xy * hx + yy * hy + yh * ht, xh * hx + yh * hy + hh * ht
 
 
@@ -149,7 +167,7 @@ def limited_gain(law: Update, k: Three, innovation: FloatArray, reach_m: float) 
 def joseph(p: Six, k: Three, ph: Three, s: FloatArray) -> Six:
     """Return (I - k h) P (I - k h)' + k R k' for any gain k; `s` is h P h' + R and `ph` is P h.
 
-    With a considered constant they are S and a of `driftgate.predict.consider`, and it holds all the same.
+    With considered constants they are S and a of `driftgate.predict.consider`, and it holds all the same.
 
     Source: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation
     (2001), the Joseph form, expanded for a scalar reading.
@@ -210,7 +228,7 @@ class ReadingVariance:
     """The filter's variances of a reading of one sensor.
 
     Its noise is (a + b range)^2; where constants are considered the wall is one of them, otherwise wall^2 is
-    noise, too. `wall_tilt_rad` is for the difference of a pair alone (`driftgate.sight.pairs`).
+    noise, too. `wall_tilt_rad` is then for the difference of a pair alone (`driftgate.sight.pairs`).
     """
 
     at_zero_m: float
@@ -230,11 +248,10 @@ class ReadingVariance:
         """Return the sensor's own part of R: what two sensors that look at one wall do not share. [m^2]"""
         return (self.at_zero_m + self.per_range * range_m) ** 2
 
-    def constant(self, range_m: FloatArray, h: Three) -> Constant | None:
-        """Return what is constant in a reading; None where that is not considered."""
-        if self.constants is None:
-            return None
-        return constant_of(self.constants.variance(range_m, h[0], h[1]), self.wall_m**2)
+    @property
+    def wall(self) -> WallConstants:
+        """What every surface is off the map by."""
+        return WallConstants(self.wall_m, self.wall_tilt_rad)
 
 
 @dataclass(frozen=True)
@@ -248,26 +265,24 @@ class PairVariance:
     weights: tuple[FloatArray, FloatArray]
     turns: bool
 
-    def _wall(self, h: Three) -> FloatArray:
-        first = self.sensors[0]
-        return np.square(first.wall_tilt_rad * h[2] if self.turns else first.wall_m)
-
     def at(self, noise: tuple[FloatArray, FloatArray], h: Three) -> FloatArray:
         """Return R, of both sensors' own parts of it and the derivative of the whole. [m^2]"""
-        (a, b), (first, second) = noise, self.weights
+        (a, b), (first, second), wall = noise, self.weights, self.sensors[0]
         own = first**2 * a + second**2 * b
-        return own if self.sensors[0].constants is not None else own + self._wall(h)
+        if wall.constants is not None:
+            return own
+        return own + np.square(wall.wall_tilt_rad * h[2] if self.turns else wall.wall_m)
 
-    def constant(
-        self, ranges_m: tuple[FloatArray, FloatArray], places: tuple[Three, Three], h: Three
-    ) -> Constant | None:
-        """Return what is constant in it, of both ranges' derivatives and that of the whole."""
-        parts = [
-            weight**2 * sensor.constants.variance(range_m, own[0], own[1])
-            for sensor, weight, range_m, own in zip(self.sensors, self.weights, ranges_m, places, strict=True)
-            if sensor.constants is not None
-        ]
-        return constant_of(parts[0] + parts[1], self._wall(h)) if len(parts) == 2 else None
+
+def constant_effects(
+    variances: Sequence[ReadingVariance], looks: Sequence[Look], met: Callable[[], Met]
+) -> Effects:
+    """Return what is constant in a reading, or in two of one surface; nothing where that is not considered.
+
+    `met` gives the surfaces met, and is asked only where it matters.
+    """
+    own = [v.constants for v in variances if v.constants is not None]
+    return effects_of(looks, own, variances[0].wall, met()) if len(own) == len(looks) else ()
 
 
 def reading_variances(model: FilterModel) -> tuple[ReadingVariance, ...]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from driftgate.predict.consider import NO_CONSTANTS, SensorConstants
+from driftgate.predict.constants import NO_CONSTANTS, SensorConstants, WallConstants
 from driftgate.predict.doubt import with_doubt
+from driftgate.predict.start_carry import StartPart, start_carry
 from driftgate.schema.case import Case
-from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.fieldmap import FieldMap, StructureBuild, WallBuild
 from driftgate.schema.sensor import Sensor
 
 
@@ -27,7 +29,8 @@ class FilterModel:
     wall_m: float
     wall_tilt_rad: float
     constants: tuple[SensorConstants, ...] = ()  # per sensor, where they are considered
-    constants_hold_m: float = 2.0
+    constants_hold_m: float = math.inf
+    start_carry: tuple[StartPart, ...] = ()
 
     @property
     def considers(self) -> bool:
@@ -35,7 +38,7 @@ class FilterModel:
         return bool(self.constants)
 
     def left_over(self, length_m: float) -> float:
-        """Return the share of a link to a constant that is left after a way."""
+        """Return the share of a link to a surface that is left after a way."""
         return math.exp(-length_m / self.constants_hold_m)
 
 
@@ -76,7 +79,8 @@ def filter_model(case: Case) -> FilterModel:
         walk.per_root_radian if walk else 0.0, spread(errors.heading_scale) * math.sqrt(_MEMORY_RAD)
     )
     wall_m = _given(own.wall, wall_offset(case.believed) if own.consider else 0.0)
-    wall_tilt_rad = _given(own.wall_tilt, _wall_tilt(case.believed))
+    wall_tilt_rad = _given(own.wall_tilt, wall_tilt(case.believed))
+    wall = WallConstants(wall_m, wall_tilt_rad)
     constants = tuple(
         SensorConstants(
             _given(own.range_bias, _bias(s)),
@@ -85,11 +89,11 @@ def filter_model(case: Case) -> FilterModel:
         )
         for s in robot.sensors
     )
-    turned = wall_tilt_rad if robot.correction.pairs else 0.0
-    nothing = wall_m == turned == 0.0 and set(constants) <= {NO_CONSTANTS}
+    nothing = wall_m == wall_tilt_rad == 0.0 and set(constants) <= {NO_CONSTANTS}
     constants = constants if own.consider and not nothing else ()
+    # By the switch alone: a constant that is written as zero is none, and no noise either.
     at_zero, per_range = (
-        (_noise_at_zero, _noise_per_range) if constants else (_range_at_zero, _range_per_range)
+        (_noise_at_zero, _noise_per_range) if own.consider else (_range_at_zero, _range_per_range)
     )
     return FilterModel(
         start_sd=(
@@ -107,7 +111,8 @@ def filter_model(case: Case) -> FilterModel:
         wall_m=wall_m,
         wall_tilt_rad=wall_tilt_rad,
         constants=constants,
-        constants_hold_m=own.constants_hold,
+        constants_hold_m=_given(own.constants_hold, math.inf),
+        start_carry=start_carry(case, wall) if constants else (),
     )
 
 
@@ -115,30 +120,31 @@ def _given(own: float | None, derived: float) -> float:
     return derived if own is None else own
 
 
-def _wall_tilt(field: FieldMap) -> float:
-    """Return how far reference surfaces may be turned: the root mean square of their spreads. [rad]"""
-    spreads = [(wall.build or field.build).tilt for wall in field.walls if wall.reference]
-    spreads += [s.build.heading if s.build else 0.0 for s in field.structures if s.reference]
-    return math.sqrt(sum(v**2 for v in spreads) / len(spreads)) if spreads else 0.0
+def wall_tilt(field: FieldMap) -> float:
+    """Return how far reference surfaces may be turned: the root mean square over them. [rad]
+
+    A structure is turned by itself and with the wall that it is fixed to.
+    """
+    return _mean_square(field, lambda build: build.tilt, lambda own: own.heading)
 
 
 def wall_offset(field: FieldMap) -> float:
-    """Return how far reference surfaces may stand off the map: the root mean square over them. [m]
+    """Return how far reference surfaces may stand off the map at their middles: the root mean square. [m]
 
-    A wall that is turned about its middle by t is off by t L / sqrt(12), root mean square over its length
-    L. A structure has what is left of its own place, each axis, and what its wall carries it by.
+    A structure has what is left of its own place, each axis, and the offset of the wall it is fixed to.
     """
-    corners = [wall.corner for wall in field.walls]
-    walls = {}
-    for wall, a, b in zip(field.walls, corners, corners[1:] + corners[:1], strict=True):
-        build = wall.build or field.build
-        walls[wall.id] = build.offset**2 + (build.tilt * math.dist(a, b)) ** 2 / 12.0
+    return _mean_square(field, lambda build: build.offset, lambda own: math.sqrt(0.5 * (own.x**2 + own.y**2)))
+
+
+def _mean_square(
+    field: FieldMap, of_wall: Callable[[WallBuild], float], of_structure: Callable[[StructureBuild], float]
+) -> float:
+    walls = {wall.id: of_wall(wall.build or field.build) ** 2 for wall in field.walls}
     squares = [walls[wall.id] for wall in field.walls if wall.reference]
     for structure in field.structures:
         if structure.reference:
-            own = structure.build
-            square = 0.5 * (own.x**2 + own.y**2) if own else 0.0
-            squares.append(square + walls.get(structure.fixed_to or "", 0.0))
+            own = of_structure(structure.build) ** 2 if structure.build else 0.0
+            squares.append(own + walls.get(structure.fixed_to or "", 0.0))
     return math.sqrt(sum(squares) / len(squares)) if squares else 0.0
 
 

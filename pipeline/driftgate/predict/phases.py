@@ -17,7 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.timeline import middle_phase, sub_phases
 from driftgate.plan.values import IntArray
 from driftgate.predict.candidates import BeamCandidates
-from driftgate.predict.consider import NO_LINK, Link
+from driftgate.predict.consider import Links, Three
 from driftgate.predict.echoes import Echo, EchoMaker
 from driftgate.predict.filter_tally import FilterWatch
 from driftgate.predict.prepared import Prepared
@@ -28,6 +28,7 @@ from driftgate.predict.trial_world import Draws, TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
 
 Row = TypeVar("Row", FloatArray, IntArray, BoolArray)
+_NONE: Three = (np.zeros(1), np.zeros(1), np.zeros(1))
 
 
 class PartStreams(Streams):
@@ -99,7 +100,11 @@ class Part:
             refusals=pick(whole.refusals, self.who),
             lost=whole.lost[self.who],
             fixed=[pick(v, self.who) for v in whole.fixed],
-            links={slot: _link_of(link, self.who) for slot, link in whole.links.items()},
+            considers=whole.considers,
+            links=Links(
+                {key: _row_of(row, self.who) for key, row in whole.links.rows.items()},
+                (pick(whole.links.way[0], self.who), pick(whole.links.way[1], self.who)),
+            ),
         )
 
     def tally(self, whole: Tally) -> Tally:
@@ -124,18 +129,15 @@ class Part:
         for name in ("streak", "streak_surface", "fixed"):
             rows = zip(getattr(memory, name), getattr(own, name), strict=True)
             setattr(memory, name, [self._put(a, b) for a, b in rows])
-        memory.links = {slot: self._linked(memory.links.get(slot), link) for slot, link in own.links.items()}
+        links = {
+            key: self._linked(memory.links.rows.get(key, _NONE), row) for key, row in own.links.rows.items()
+        }
+        memory.links = Links(links, memory.links.way)
         memory.refusals = self._put(memory.refusals, own.refusals)
         memory.lost = self._put(memory.lost, own.lost)
 
-    def _linked(self, whole: Link | None, own: Link) -> Link:
-        whole = whole or NO_LINK
-        return Link(
-            self._put(whole.x, own.x),
-            self._put(whole.y, own.y),
-            self._put(whole.heading, own.heading),
-            self._put(whole.surface, own.surface),
-        )
+    def _linked(self, whole: Three, own: Three) -> Three:
+        return self._put(whole[0], own[0]), self._put(whole[1], own[1]), self._put(whole[2], own[2])
 
     def _put(self, whole: Row, own: Row) -> Row:
         """Return a row of the whole batch with the part's own values in it, new unless nothing is."""
@@ -192,8 +194,8 @@ def pick(row: Row, who: IntArray) -> Row:
     return row if len(row) == 1 else row[who]
 
 
-def _link_of(link: Link, who: IntArray) -> Link:
-    return Link(pick(link.x, who), pick(link.y, who), pick(link.heading, who), pick(link.surface, who))
+def _row_of(link: Three, who: IntArray) -> Three:
+    return pick(link[0], who), pick(link[1], who), pick(link[2], who)
 
 
 def _world_of(world: TrueWorld, who: IntArray, count: int) -> TrueWorld:

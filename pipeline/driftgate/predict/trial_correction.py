@@ -16,19 +16,19 @@ from driftgate.predict.acceptance import Acceptance
 from driftgate.predict.echoes import Echo
 from driftgate.predict.filter import (
     ReadingVariance,
-    Six,
     reading_variances,
 )
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import DIFFERENCE, MEAN
 from driftgate.predict.trial_expect import Expected, Looks
-from driftgate.predict.trial_memory import CorrectionState, Tally, empty_tally, fresh_memory
+from driftgate.predict.trial_memory import CorrectionState, Tally, empty_tally
 from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_update import (
     Scalar,
     Terms,
     one_reading,
+    start_memory,
     terms_of,
     two_readings,
 )
@@ -68,9 +68,9 @@ class Corrector:
         sensors, slots = len(prepared.case.robot.sensors), len(self._slots.names)
         return empty_tally(sensors, slots, len(prepared.plan.steps), len(prepared.moments))
 
-    def memory(self, start: Six, count: int) -> CorrectionState:
+    def memory(self, model: FilterModel, count: int) -> CorrectionState:
         """Return the robot's memory before the first reading."""
-        return fresh_memory(start, count, len(self._slots.names))
+        return start_memory(model, count, len(self._slots.names))
 
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""
@@ -221,9 +221,11 @@ class Corrector:
         refused, moved = np.zeros_like(alive), np.zeros(len(alive))
         at_gate = []
         for turns in (True, False):
-            models = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
+            looks = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
+            models, arm = [model for model, _ in looks], looks[0][1]
             slot = self._slots.difference(partner.pair) if turns else self._slots.mean(partner.pair)
-            scalar = two_readings(slot, variances, seen[0], models, echoes, alive, turns)
+            sensors_of = [sensor for _, sensor in both]
+            scalar = two_readings(slot, sensors_of, variances, seen[0], models, arm, echoes, alive, turns)
             terms = terms_of(scalar, memory)
             passed = alive
             for stage in self._stages:

@@ -45,6 +45,13 @@ class Expected:
     sure: int  # the surface of all trials where that is settled, else -1
     tight: View  # what may be met inside a bound that holds for all but a few
     few: IntArray  # these
+    robot: tuple[FloatArray, FloatArray]  # where it believes to be
+    middle: tuple[FloatArray, FloatArray]  # the surface's
+
+    @property
+    def arm(self) -> tuple[FloatArray, FloatArray]:
+        """From the surface's middle to the robot. [m]"""
+        return self.robot[0] - self.middle[0], self.robot[1] - self.middle[1]
 
     def at(self, rows: IntArray) -> Expected:
         """Return what some trials expect, each looked at by itself."""
@@ -53,7 +60,7 @@ class Expected:
         px, py, ux, uy = (v[rows] for v in self.beam)
         return Expected(
             self.surface[rows], model, self.cone.at(rows), (px, py, ux, uy), self.view, self.some_far, -1,
-            self.view, _NOBODY,
+            self.view, _NOBODY, _both(self.robot, rows), _both(self.middle, rows),
         )  # fmt: skip
 
 
@@ -64,6 +71,10 @@ _WORTH = 3
 
 def _at(row: FloatArray, rows: IntArray) -> FloatArray:
     return row if np.size(row) == 1 else row[rows]
+
+
+def _both(place: tuple[FloatArray, FloatArray], rows: IntArray) -> tuple[FloatArray, FloatArray]:
+    return _at(place[0], rows), _at(place[1], rows)
 
 
 class _Believed:
@@ -180,12 +191,14 @@ class Looks:
                 surface = self._meet(sensor, tight.edges[r], cone) if sure < 0 else np.full(count, sure)
                 surface[few] = theirs
                 sure = -1
-        model, towards = self._model(sensor, place, cone, surface, sure)
+        middle = self._middle(surface, sure)
+        model, towards = self._model(sensor, place, cone, surface, sure, middle)
         if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
-        return Expected(surface, model, cone, beam, view, len(bound.far) > 0, sure, tight, few)
+        some_far = len(bound.far) > 0
+        return Expected(surface, model, cone, beam, view, some_far, sure, tight, few, place[:2], middle)
 
     def _meet_few(self, sensor: int, edges: IntArray, cone: Axis, few: IntArray, far: IntArray) -> IntArray:
         """Return what a few trials meet: of some edges, or of all edges where they are far off."""
@@ -204,10 +217,18 @@ class Looks:
             row.flags.writeable = False
         return row
 
-    def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> PoseModel:
-        """Return what a sensor should read of given surfaces from the belief, with its derivatives."""
+    def model(
+        self, r: int, sensor: int, then: Three, surface: IntArray
+    ) -> tuple[PoseModel, tuple[FloatArray, FloatArray]]:
+        """Return what a sensor should read of given surfaces, and the arms from their middles."""
         place, cone = self._look(r, sensor, then)
-        return self._model(sensor, place, cone, surface, -1)[0]
+        middle = self._middle(surface, -1)
+        model = self._model(sensor, place, cone, surface, -1, middle)[0]
+        return model, (place[0] - middle[0], place[1] - middle[1])
+
+    def _middle(self, surface: IntArray, sure: int) -> tuple[FloatArray, FloatArray]:
+        pick: IntArray | int = surface if sure < 0 else sure
+        return self._middle_x[pick], self._middle_y[pick]
 
     def _look(self, r: int, sensor: int, then: Three) -> tuple[Three, Axis]:
         """Return the believed poses, and where a sensor then looks."""
@@ -218,12 +239,18 @@ class Looks:
         return (x, y, belief.heading), Axis(px, py, ux, uy, half_rad)
 
     def _model(
-        self, sensor: int, place: Three, cone: Axis, surface: IntArray, sure: int
+        self,
+        sensor: int,
+        place: Three,
+        cone: Axis,
+        surface: IntArray,
+        sure: int,
+        middle: tuple[FloatArray, FloatArray],
     ) -> tuple[PoseModel, tuple[FloatArray, FloatArray]]:
         """Return the range to given surfaces, and the direction that the answer comes from."""
         e = self._edges
         pick: IntArray | int = surface if sure < 0 else sure
-        normal, middle = (e.nx[pick], e.ny[pick]), (self._middle_x[pick], self._middle_y[pick])
+        normal = e.nx[pick], e.ny[pick]
         towards = np.asarray(cone.ux), np.asarray(cone.uy)
         if cone.half_rad == 0.0:
             beam = np.asarray(cone.px), np.asarray(cone.py), *towards

@@ -8,7 +8,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import Links, carried, reset_links
+from driftgate.predict.consider import NO_LINKS, Links
 from driftgate.predict.filter import Noise, Six, choose, grow_filter, reset_normal
 from driftgate.predict.filter_tally import FilterWatch, empty_filter_tally
 from driftgate.predict.recorder import Recorder
@@ -78,20 +78,22 @@ class CorrectionState:
     fixed: list[FloatArray] = field(default_factory=lambda: [np.zeros(1), np.zeros(1), np.zeros(1)])
     # The second readings of pairs: in which trials they are already taken, together with the first.
     paired: dict[int, BoolArray] = field(default_factory=dict)
-    # How the error of the belief goes with what stays the same over the run, by slot.
-    links: Links = field(default_factory=dict)
+    # How the error of the belief goes with what stays the same over the run, if that is considered.
+    links: Links = NO_LINKS
+    considers: bool = False
 
     def grow(self, dx: FloatArray, dy: FloatArray, noise: Noise, left: float) -> None:
-        """Take the filter over a believed displacement; `left` is left of its links to the constants."""
+        """Take the filter over a believed displacement; `left` is left of its links to surfaces."""
         self.filter = grow_filter(self.filter, dx, dy, noise)
-        self.links = carried(self.links, dx, dy, left)
+        if self.considers:
+            self.links = self.links.carried(dx, dy, left)
 
     def touched(
         self, which: BoolArray, normal: tuple[float, float], position_sd: float, heading_sd: float
     ) -> None:
         """Reset the coordinate along a wall's normal and the heading, in the trials that have touched it."""
         self.filter = choose(which, reset_normal(self.filter, normal, position_sd, heading_sd), self.filter)
-        self.links = reset_links(self.links, normal, which)
+        self.links = self.links.reset(normal, which)
 
     def interrupt(self, slot: int) -> None:
         """Start counting again: a reading is missing, refused or not tried."""
@@ -121,7 +123,9 @@ class CorrectionState:
         self.lost |= self.refusals >= rule.refusals + rule.lost_after
 
 
-def fresh_memory(start: Six, count: int, slots: int) -> CorrectionState:
+def fresh_memory(
+    start: Six, count: int, slots: int, links: Links = NO_LINKS, considers: bool = False
+) -> CorrectionState:
     """Return the robot's memory before the first reading, for so many trials and slots."""
     return CorrectionState(
         filter=start,
@@ -129,4 +133,6 @@ def fresh_memory(start: Six, count: int, slots: int) -> CorrectionState:
         streak_surface=[np.full(count, -1, dtype=np.intp) for _ in range(slots)],
         refusals=np.zeros(count, dtype=np.intp),
         lost=np.zeros(count, dtype=bool),
+        links=links,
+        considers=considers,
     )

@@ -14,18 +14,23 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import Constant, Three, after_fix, link_to, with_constant
+from driftgate.predict.consider import Effects, Key, Three, without_zeros
+from driftgate.predict.constants import NO_ARM, Look, met_by
 from driftgate.predict.filter import (
     PairVariance,
     ReadingVariance,
+    constant_effects,
     gain_of,
     joseph,
     kalman_gain,
     limited_gain,
+    start_filter,
+    start_links,
     times_h,
     turning_gain_of,
 )
-from driftgate.predict.trial_memory import CorrectionState
+from driftgate.predict.filter_model import FilterModel
+from driftgate.predict.trial_memory import CorrectionState, fresh_memory
 from driftgate.predict.values import BoolArray
 from driftgate.schema.correction import Gate, Update
 from driftgate.sight.pairs import mean_weights
@@ -35,8 +40,8 @@ from driftgate.world.beam import PoseModel
 class Expectation(Protocol):
     """What each trial expects of one reading.
 
-    `surface` names what it is held to be of; `model` has the expected range and its derivatives by the
-    belief.
+    `surface` names what it is held to be of, and `sure` that of all trials where it is one; `model` has the
+    expected range and its derivatives by the belief, and `arm` leads from the surface's middle to the robot.
     """
 
     @property
@@ -46,6 +51,14 @@ class Expectation(Protocol):
     @property
     def model(self) -> PoseModel:
         """Expected range and derivatives."""
+
+    @property
+    def sure(self) -> int:
+        """The one surface of all trials, -1 where that is not known."""
+
+    @property
+    def arm(self) -> tuple[FloatArray, FloatArray]:
+        """From the surface's middle to the robot. [m]"""
 
 
 class Readings(Protocol):
@@ -68,7 +81,7 @@ class Belief(Protocol):
 class Scalar:
     """What the filter may be updated with, in every trial: a reading, or the difference or mean of two.
 
-    `h` is its derivative by the belief, `own` the variance of its noise and `constant` what is the same
+    `h` is its derivative by the belief, `own` the variance of its noise and `effects` what is the same
     all through a run; trials that do not try it hold harmless numbers. `turns` marks a difference: under
     replacing and blending it moves the heading alone.
     """
@@ -78,16 +91,25 @@ class Scalar:
     innovation: FloatArray
     h: Three
     own: FloatArray
-    constant: Constant | None = None
+    effects: Effects = ()
     turns: bool = False
 
 
 @dataclass(frozen=True)
 class Terms:
-    """P h and the innovation's predicted variance h P h' + R, with what goes with a considered constant."""
+    """P h and the innovation's predicted variance h P h' + R, with what goes with considered constants.
+
+    `along` has h C of those constants of the reading that the belief's error goes with.
+    """
 
     ph: Three
     predicted: FloatArray
+    along: dict[Key, FloatArray]
+
+
+def start_memory(model: FilterModel, count: int, slots: int) -> CorrectionState:
+    """Return the robot's memory before the first reading, for so many trials and slots."""
+    return fresh_memory(start_filter(model), count, slots, start_links(model), model.considers)
 
 
 def one_reading(
@@ -98,31 +120,38 @@ def one_reading(
     whole = bool(tried.all())
     if whole or np.isfinite(model.range_m).all():
         # What is expected is harmless in the trials that do not try it, too.
-        h: Three = (model.d_x, model.d_y, model.d_heading)
+        h = without_zeros((model.d_x, model.d_y, model.d_heading))
         own, innovation = variance.at(model.range_m), echo.reading_m - model.range_m
         innovation = innovation if whole else np.where(tried, innovation, 0.0)
-        return Scalar(sensor, expected.surface, innovation, h, own, variance.constant(model.range_m, h))
-    range_m = np.where(tried, model.range_m, 1.0)
-    h = (
-        np.where(tried, model.d_x, 0.0),
-        np.where(tried, model.d_y, 0.0),
-        np.where(tried, model.d_heading, 0.0),
-    )
-    innovation = np.where(tried, echo.reading_m - range_m, 0.0)
-    constant = variance.constant(range_m, h)
-    return Scalar(sensor, expected.surface, innovation, h, variance.at(range_m), constant)
+    else:
+        model = _harmless(model, tried)
+        h = model.d_x, model.d_y, model.d_heading
+        own, innovation = variance.at(model.range_m), np.where(tried, echo.reading_m - model.range_m, 0.0)
+    effects: Effects = ()
+    if variance.constants is not None:
+        arm = expected.arm if variance.wall_tilt_rad > 0.0 else NO_ARM
+        look = Look(1.0, sensor, model.range_m, h, model.d_angle, arm)
+        effects = constant_effects(
+            (variance,), (look,), lambda: met_by(expected.surface, tried, expected.sure)
+        )
+    return Scalar(sensor, expected.surface, innovation, h, own, effects)
 
 
 def two_readings(
     slot: int,
-    variances: list[ReadingVariance],
+    sensors: Sequence[int],
+    variances: Sequence[ReadingVariance],
     expected: Expectation,
-    models: list[PoseModel],
+    models: Sequence[PoseModel],
+    arm: tuple[FloatArray, FloatArray],
     echoes: Sequence[Readings],
     tried: BoolArray,
     turns: bool,
 ) -> Scalar:
-    """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`."""
+    """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`.
+
+    `arm` leads from the surface's middle to the robot. [m]
+    """
     a, b = (_harmless(model, tried) for model in models)
     noise = variances[0].own(a.range_m), variances[1].own(b.range_m)
     if turns:
@@ -139,14 +168,18 @@ def two_readings(
         for echo, model in zip(echoes, (a, b), strict=True)
     ]
     pair = PairVariance((variances[0], variances[1]), (first, second), turns)
-    places: tuple[Three, Three] = (a.d_x, a.d_y, a.d_heading), (b.d_x, b.d_y, b.d_heading)
+    looks = [
+        Look(weight, sensor, m.range_m, (m.d_x, m.d_y, m.d_heading), m.d_angle, arm)
+        for weight, sensor, m in zip((first, second), sensors, (a, b), strict=True)
+    ]
+    effects = constant_effects(variances, looks, lambda: met_by(expected.surface, tried))
     return Scalar(
         slot,
         expected.surface,
         first * innovations[0] + second * innovations[1],
         h,
         pair.at(noise, h),
-        pair.constant((a.range_m, b.range_m), places, h),
+        effects,
         turns,
     )
 
@@ -154,8 +187,8 @@ def two_readings(
 def _harmless(model: PoseModel, tried: BoolArray) -> PoseModel:
     """Return what is expected, with harmless numbers in the trials that do not try it."""
     range_m = np.where(tried, model.range_m, 1.0)
-    d_x, d_y, d_heading = (np.where(tried, d, 0.0) for d in (model.d_x, model.d_y, model.d_heading))
-    return PoseModel(range_m, model.square, d_x, d_y, d_heading)
+    d_x, d_y, d_heading, d_angle = (np.where(tried, d, 0.0) for d in model[2:])
+    return PoseModel(range_m, model.square, d_x, d_y, d_heading, d_angle)
 
 
 def terms_of(scalar: Scalar, memory: CorrectionState) -> Terms:
@@ -163,10 +196,7 @@ def terms_of(scalar: Scalar, memory: CorrectionState) -> Terms:
     h = scalar.h
     ph = times_h(memory.filter, h)
     s = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.own
-    if scalar.constant is None:
-        return Terms(ph, s)
-    link = link_to(memory.links, scalar.slot, scalar.surface, scalar.constant)
-    return Terms(*with_constant(ph, s, h, link, scalar.constant))
+    return Terms(*memory.links.with_constants(ph, s, h, scalar.effects))
 
 
 def passes_gate(gate: Gate | None, scalar: Scalar, terms: Terms, tried: BoolArray) -> BoolArray:
@@ -193,11 +223,7 @@ def update_with(
     innovation = scalar.innovation
     kx, ky, kh = limited_gain(update, _gain(update, scalar, terms, used), innovation, reach_m)
     memory.filter = joseph(memory.filter, (kx, ky, kh), terms.ph, terms.predicted)
-    if scalar.constant is not None:
-        k = kx, ky, kh
-        memory.links = after_fix(
-            memory.links, scalar.slot, scalar.surface, scalar.constant, k, scalar.h, used
-        )
+    memory.links = memory.links.after_fix(scalar.effects, terms.along, (kx, ky, kh), scalar.h)
     dx, dy, dh = kx * innovation, ky * innovation, kh * innovation
     turned = p.bh + dh
     if max(float(turned.max()), -float(turned.min())) > np.pi:

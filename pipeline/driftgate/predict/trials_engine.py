@@ -24,7 +24,6 @@ from driftgate.predict.doubt import factor_key
 from driftgate.predict.filter import (
     SixNumbers,
     process_noise,
-    start_filter,
 )
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.increments import drift_constants
@@ -227,7 +226,7 @@ class _Batch:
             self.prepared, shared.corrector, shared.candidates, world, self.draws, self.streams
         )
         self.touch = TouchTest(self.prepared, shared.touch, self.things, count)
-        self.memory: CorrectionState = shared.corrector.memory(start_filter(shared.model), count)
+        self.memory: CorrectionState = shared.corrector.memory(shared.model, count)
         self.tally: Tally = shared.corrector.tally()
         self.recorder = self.tally.recorder = recorder
         self.poses = self._start()

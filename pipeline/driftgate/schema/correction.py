@@ -108,15 +108,18 @@ class FilterNumbers(Model):
         AngleSize | None, Field(description="considered: how far off the direction is that a sensor looks in")
     ] = None
     constants_hold: Annotated[
-        Distance, Field(description="considered: after so long a way a wall may stand off otherwise")
-    ] = 2.0
+        Distance | None,
+        Field(
+            description="considered: after so long a way a surface may stand off otherwise; left out: never"
+        ),
+    ] = None
     wall: Annotated[
         Size | None,
         Field(description="how far a wall may stand off the map; considered, or added to the noise"),
     ] = None
     wall_tilt: Annotated[
         AngleSize | None,
-        Field(description="how far a wall may be turned: what a pair's heading cannot be better than"),
+        Field(description="how far a wall may be turned; considered, or what limits a pair's heading"),
     ] = None
 
 

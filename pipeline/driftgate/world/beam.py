@@ -141,6 +141,8 @@ class PoseModel(NamedTuple):
         Cosine of the incidence.
     d_x, d_y, d_heading : ndarray
         As in `RangeModel`. [m/m, m/m, m/rad]
+    d_angle : ndarray
+        By the direction the sensor looks in, as `d_mount_angle` there. [m/rad]
     """
 
     range_m: FloatArray
@@ -148,6 +150,7 @@ class PoseModel(NamedTuple):
     d_x: FloatArray
     d_y: FloatArray
     d_heading: FloatArray
+    d_angle: FloatArray
 
     @property
     def incidence_rad(self) -> FloatArray:
@@ -182,8 +185,9 @@ def range_along_beam(
     range_m = (nx * (middle[0] - px) + ny * (middle[1] - py)) * inverse
     d_x, d_y = -nx * inverse, -ny * inverse
     # As in `_to_line`: the beam turns, and the sensor swings about the robot.
-    d_heading = (d_y * ux - d_x * uy) * range_m + d_x * (y - py) + d_y * (px - x)
-    return PoseModel(range_m, np.minimum(square, 1.0), d_x, d_y, d_heading)
+    turned = (d_y * ux - d_x * uy) * range_m
+    d_heading = turned + d_x * (y - py) + d_y * (px - x)
+    return PoseModel(range_m, np.minimum(square, 1.0), d_x, d_y, d_heading, turned)
 
 
 def range_in_cone(
@@ -217,6 +221,7 @@ def range_in_cone(
         np.where(at_end, -ux, line.d_x),
         np.where(at_end, -uy, line.d_y),
         np.where(at_end, -(ux * (y - py) + uy * (px - x)), line.d_heading),
+        np.where(at_end, 0.0, line.d_angle),
     )
 
 

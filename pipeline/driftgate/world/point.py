@@ -45,4 +45,4 @@ def range_to_point(
     far = range_m > _LEAST_M
     safe = np.where(far, range_m, 1.0)
     ux, uy = np.where(far, dx / safe, 1.0), np.where(far, dy / safe, 0.0)
-    return PoseModel(range_m, np.ones_like(range_m), ux, uy, uy * lever_x - ux * lever_y)
+    return PoseModel(range_m, np.ones_like(range_m), ux, uy, uy * lever_x - ux * lever_y, np.zeros_like(ux))

@@ -33,12 +33,10 @@ static int links_differ(const dg_routine *routine, const dg_vector *v, const dg_
     const dg_covariance *p = &v->before.covariance, *q = &v->after.covariance;
     double x = sqrt(fmax(p->xx, q->xx)), y = sqrt(fmax(p->yy, q->yy)), h = sqrt(fmax(p->hh, q->hh));
     int i, differ = 0;
-    if (!routine->correction.considers) return 0;
-    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
+    for (i = 0; i < routine->correction.constants && i < DG_MOST_CONSTANTS; i++) {
         differ += far_off(mine->link_x_m[i], v->after.link_x_m[i], x) +
                   far_off(mine->link_y_m[i], v->after.link_y_m[i], y) +
-                  far_off(mine->link_rad[i], v->after.link_rad[i], h) +
-                  (mine->link_surface[i] != v->after.link_surface[i]);
+                  far_off(mine->link_rad[i], v->after.link_rad[i], h);
     }
     return differ;
 }

@@ -18,6 +18,8 @@
 #define DG_LEAST_SHARE 1e-9       /* of an innovation's variance that common constants may leave */
 #define DG_LEAST_LEVER_M 1e-3     /* a difference that changes by less per radian tells no heading */
 
+#define DG_MOST_EFFECTS 8         /* of two sensors three each, of the surface two */
+
 enum { DG_RIM, DG_FOOT, DG_END };
 
 typedef struct {
@@ -33,6 +35,12 @@ typedef struct {
 typedef struct {
     double x, y, h;
 } dg_three;
+
+/* By how much one standard deviation of a constant changes a reading. */
+typedef struct {
+    int constant;
+    double size; /* [m] */
+} dg_effect;
 
 static double dg_least(double a, double b) { return a < b ? a : b; }
 static double dg_most(double a, double b) { return a > b ? a : b; }
@@ -221,7 +229,7 @@ static int dg_associate(const dg_routine *routine, const dg_sensor *sensor, cons
  * At a foot of the perpendicular u = -n; at an end q of the surface dr/dp = -u. Returns 0 along the line. */
 static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expected *out) {
     double nx = e->normal_x, ny = e->normal_y, mx = 0.5 * (e->ax_m + e->bx_m), my = 0.5 * (e->ay_m + e->by_m);
-    double ux = b->ux, uy = b->uy, closing, inverse;
+    double ux = b->ux, uy = b->uy, closing, inverse, x = pose.x_m - mx, y = pose.y_m - my;
     int kind = DG_RIM;
     double range = 0.0;
     out->ux = ux;
@@ -245,6 +253,8 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
         out->d_x = -ux;
         out->d_y = -uy;
         out->d_heading = -(ux * (pose.y_m - b->py) + uy * (b->px - pose.x_m));
+        out->d_angle = 0.0;
+        out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
         return 1;
     }
     if (!(fabs(closing) > DG_LEAST_COSINE)) return 0;
@@ -253,14 +263,16 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
     out->d_x = -nx * inverse;
     out->d_y = -ny * inverse;
     /* The beam turns, and the sensor swings about the robot. */
-    out->d_heading = (out->d_y * ux - out->d_x * uy) * out->range_m + out->d_x * (pose.y_m - b->py) +
-                     out->d_y * (b->px - pose.x_m);
+    out->d_angle = (out->d_y * ux - out->d_x * uy) * out->range_m;
+    out->d_heading = out->d_angle + out->d_x * (pose.y_m - b->py) + out->d_y * (b->px - pose.x_m);
+    /* A surface that turns about its middle is a robot that goes round that middle the other way. */
+    out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
     return 1;
 }
 
 static dg_expected dg_expect_surface(const dg_routine *routine, dg_pose pose, int sensor, int surface) {
     dg_beam b = dg_beam_of(&routine->sensors[sensor], pose);
-    dg_expected out = {-1, 1.0, 0.0, 0.0, 0.0, 0.0, b.px, b.py, b.ux, b.uy, b.ux, b.uy};
+    dg_expected out = {-1, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, b.px, b.py, b.ux, b.uy, b.ux, b.uy};
     if (surface >= 0 && surface < routine->surfaces_count)
         if (dg_model(&routine->surfaces[surface], pose, &b, &out)) out.surface = surface;
     return out;
@@ -339,28 +351,44 @@ void dg_start(const dg_routine *routine, dg_state *state) {
     p.xx = k->start_x_m * k->start_x_m;
     p.yy = k->start_y_m * k->start_y_m;
     p.hh = k->start_heading_rad * k->start_heading_rad;
+    for (i = 0; i < DG_MOST_CONSTANTS; i++) state->link_x_m[i] = state->link_y_m[i] = state->link_rad[i] = 0.0;
+    /* What it is placed against may stand off, and carries it. */
+    for (i = 0; i < routine->start_parts_count; i++) {
+        const dg_start_part *part = &routine->start_parts[i];
+        p.xx += part->x_m * part->x_m;
+        p.xy += part->x_m * part->y_m;
+        p.xh += part->x_m * part->rad;
+        p.yy += part->y_m * part->y_m;
+        p.yh += part->y_m * part->rad;
+        p.hh += part->rad * part->rad;
+        if (part->constant < 0 || part->constant >= DG_MOST_CONSTANTS) continue;
+        state->link_x_m[part->constant] = part->x_m;
+        state->link_y_m[part->constant] = part->y_m;
+        state->link_rad[part->constant] = part->rad;
+    }
     state->pose = routine->start;
     state->covariance = p;
     state->fixed = nothing;
-    for (i = 0; i < DG_MOST_SLOTS; i++) {
-        state->streak[i] = state->streak_surface[i] = 0;
-        state->link_x_m[i] = state->link_y_m[i] = state->link_rad[i] = 0.0;
-        state->link_surface[i] = -1;
-    }
+    for (i = 0; i < DG_MOST_SLOTS; i++) state->streak[i] = state->streak_surface[i] = 0;
     state->refusals = 0;
     state->lost = 0;
 }
 
-/* What the filter considers goes with the pose as its covariance does, and fades on the way. */
+static int dg_constants(const dg_routine *routine) {
+    int count = routine->correction.considers ? routine->correction.constants : 0;
+    return count < DG_MOST_CONSTANTS ? count : DG_MOST_CONSTANTS;
+}
+
+/* What the filter considers goes with the pose as its covariance does; of surfaces it may fade on the way. */
 static void dg_carry_links(const dg_routine *routine, dg_state *state, double dx, double dy, double length) {
-    const dg_correction *k = &routine->correction;
-    double left;
-    int i;
-    if (!k->considers) return;
-    left = exp(-length / k->constants_hold_m);
-    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
-        state->link_x_m[i] = (state->link_x_m[i] - dy * state->link_rad[i]) * left;
-        state->link_y_m[i] = (state->link_y_m[i] + dx * state->link_rad[i]) * left;
+    double left = exp(-length / routine->correction.constants_hold_m);
+    int i, count = dg_constants(routine);
+    for (i = 0; i < count; i++) {
+        state->link_x_m[i] -= dy * state->link_rad[i];
+        state->link_y_m[i] += dx * state->link_rad[i];
+        if (i < 3 * routine->sensors_count) continue;
+        state->link_x_m[i] *= left;
+        state->link_y_m[i] *= left;
         state->link_rad[i] *= left;
     }
 }
@@ -419,45 +447,67 @@ typedef struct {
     dg_three h;
     double own;       /* its variance [m^2] */
     int turns;        /* a difference: replacing and blending move the heading alone */
-    int slot, surface;
-    double constant;  /* standard deviation of what is the same all through a run [m] */
-    double kept;      /* and how much of its variance is so on another surface, too */
-    dg_three ph;      /* P h, and what goes with the constant */
+    dg_effect effects[DG_MOST_EFFECTS]; /* of what is the same all through a run */
+    int effects_count;
+    dg_three ph;      /* P h, and what goes with the constants */
     double predicted; /* variance of the innovation, h P h' + R, and the same [m^2] */
 } dg_scalar;
 
-static const dg_scalar DG_NO_SCALAR = {0.0, {0.0, 0.0, 0.0}, 0.0, 0, 0, -1, 0.0, 1.0, {0.0, 0.0, 0.0}, 0.0};
-
-/* How the error of the belief goes with the constant of a reading. */
-static dg_three dg_linked(const dg_state *state, const dg_scalar *z) {
-    double share = state->link_surface[z->slot] == z->surface ? 1.0 : z->kept;
-    dg_three c;
-    c.x = state->link_x_m[z->slot] * share;
-    c.y = state->link_y_m[z->slot] * share;
-    c.h = state->link_rad[z->slot] * share;
-    return c;
+static dg_scalar dg_no_scalar(void) {
+    dg_scalar z;
+    z.innovation = z.h.x = z.h.y = z.h.h = z.own = z.ph.x = z.ph.y = z.ph.h = z.predicted = 0.0;
+    z.turns = z.effects_count = 0;
+    return z;
 }
 
-static void dg_constant(dg_scalar *z, double own, double wall) {
-    z->constant = sqrt(own + wall);
-    z->kept = own / dg_most(own + wall, DG_LEAST_VARIANCE);
+static void dg_add_effect(dg_scalar *z, int constant, double size) {
+    if (size == 0.0 || constant < 0 || constant >= DG_MOST_CONSTANTS) return;
+    z->effects[z->effects_count].constant = constant;
+    z->effects[z->effects_count].size = size;
+    z->effects_count++;
 }
 
-static void dg_terms(const dg_routine *routine, const dg_state *state, dg_scalar *z) {
+/* A bias is the same at every range, a scale grows with it, a mount's angle acts as the beam's turn does. */
+static void dg_sensor_effects(const dg_routine *routine, dg_scalar *z, double weight, int sensor,
+                              const dg_expected *x) {
+    const dg_sensor *s = &routine->sensors[sensor];
+    dg_add_effect(z, 3 * sensor, weight * s->bias_m);
+    dg_add_effect(z, 3 * sensor + 1, weight * s->scale * x->range_m);
+    dg_add_effect(z, 3 * sensor + 2, weight * s->angle_rad * x->d_angle);
+}
+
+static double dg_by_offset(const dg_expected *x) { return -sqrt(x->d_x * x->d_x + x->d_y * x->d_y); }
+
+static void dg_wall_effects(const dg_routine *routine, dg_scalar *z, int surface, double offset, double tilt) {
+    int first = routine->surfaces[surface].constants;
+    if (first < 0) return;
+    dg_add_effect(z, first, routine->correction.wall_m * offset);
+    dg_add_effect(z, first + 1, routine->correction.wall_tilt_rad * tilt);
+}
+
+static void dg_terms(const dg_state *state, dg_scalar *z) {
     const dg_covariance *p = &state->covariance;
-    dg_three h = z->h, c;
-    double d = z->constant, apart;
+    dg_three h = z->h, also = {0.0, 0.0, 0.0};
+    double apart, mixed = 0.0;
+    int i;
     z->ph.x = p->xx * h.x + p->xy * h.y + p->xh * h.h;
     z->ph.y = p->xy * h.x + p->yy * h.y + p->yh * h.h;
     z->ph.h = p->xh * h.x + p->yh * h.y + p->hh * h.h;
     z->predicted = h.x * z->ph.x + h.y * z->ph.y + h.h * z->ph.h + z->own;
-    if (!routine->correction.considers) return;
-    c = dg_linked(state, z);
-    z->ph.x += d * c.x;
-    z->ph.y += d * c.y;
-    z->ph.h += d * c.h;
-    apart = z->predicted + d * d;
-    z->predicted = dg_most(apart + 2.0 * d * (h.x * c.x + h.y * c.y + h.h * c.h), DG_LEAST_SHARE * apart);
+    apart = z->predicted;
+    for (i = 0; i < z->effects_count; i++) {
+        int j = z->effects[i].constant;
+        double d = z->effects[i].size, x = state->link_x_m[j], y = state->link_y_m[j], r = state->link_rad[j];
+        apart += d * d;
+        mixed += d * (h.x * x + h.y * y + h.h * r);
+        also.x += d * x;
+        also.y += d * y;
+        also.h += d * r;
+    }
+    z->ph.x += also.x;
+    z->ph.y += also.y;
+    z->ph.h += also.h;
+    z->predicted = dg_most(apart + 2.0 * mixed, DG_LEAST_SHARE * apart);
 }
 
 static double dg_own_variance(const dg_sensor *sensor, double range) {
@@ -465,35 +515,27 @@ static double dg_own_variance(const dg_sensor *sensor, double range) {
     return sd * sd;
 }
 
-/* A beam that turns meets a surface at incidence i at a range that differs by r tan(i) per radian. */
-static double dg_own_constant(const dg_sensor *sensor, const dg_expected *x) {
-    double r2 = x->range_m * x->range_m, square = dg_most(x->d_x * x->d_x + x->d_y * x->d_y - 1.0, 0.0);
-    return sensor->bias_m * sensor->bias_m + sensor->scale * sensor->scale * r2 +
-           sensor->angle_rad * sensor->angle_rad * (square * r2);
-}
-
 static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const dg_expected *x,
                         dg_reading reading) {
-    dg_scalar z = DG_NO_SCALAR;
-    double wall = routine->correction.wall_m;
-    z.slot = reading.sensor;
-    z.surface = x->surface;
+    dg_scalar z = dg_no_scalar();
     z.innovation = reading.range_m - x->range_m;
     z.h.x = x->d_x;
     z.h.y = x->d_y;
     z.h.h = x->d_heading;
     z.own = dg_own_variance(&routine->sensors[reading.sensor], x->range_m);
-    if (routine->correction.considers)
-        dg_constant(&z, dg_own_constant(&routine->sensors[reading.sensor], x), wall * wall);
-    else
-        z.own += wall * wall;
-    dg_terms(routine, state, &z);
+    if (routine->correction.considers) {
+        dg_sensor_effects(routine, &z, 1.0, reading.sensor, x);
+        dg_wall_effects(routine, &z, x->surface, dg_by_offset(x), x->d_tilt);
+    } else {
+        z.own += routine->correction.wall_m * routine->correction.wall_m;
+    }
+    dg_terms(state, &z);
     return z;
 }
 
 static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const dg_expected x[2],
-                        const dg_reading readings[2], int turns, int slot) {
-    dg_scalar z = DG_NO_SCALAR;
+                        const dg_reading readings[2], int turns) {
+    dg_scalar z = dg_no_scalar();
     double a = dg_own_variance(&routine->sensors[readings[0].sensor], x[0].range_m);
     double b = dg_own_variance(&routine->sensors[readings[1].sensor], x[1].range_m);
     double first = 1.0, second = -1.0, wall;
@@ -509,17 +551,16 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     z.h.h = first * x[0].d_heading + second * x[1].d_heading;
     /* A wall that is turned one way is a robot that is turned the other. */
     wall = turns ? routine->correction.wall_tilt_rad * z.h.h : routine->correction.wall_m;
-    z.slot = slot;
-    z.surface = x[0].surface;
     z.own = first * first * a + second * second * b;
     if (routine->correction.considers) {
-        a = dg_own_constant(&routine->sensors[readings[0].sensor], &x[0]);
-        b = dg_own_constant(&routine->sensors[readings[1].sensor], &x[1]);
-        dg_constant(&z, first * first * a + second * second * b, wall * wall);
+        dg_sensor_effects(routine, &z, first, readings[0].sensor, &x[0]);
+        dg_sensor_effects(routine, &z, second, readings[1].sensor, &x[1]);
+        dg_wall_effects(routine, &z, x[0].surface, first * dg_by_offset(&x[0]) + second * dg_by_offset(&x[1]),
+                        first * x[0].d_tilt + second * x[1].d_tilt);
     } else {
         z.own += wall * wall;
     }
-    dg_terms(routine, state, &z);
+    dg_terms(state, &z);
     return z;
 }
 
@@ -541,17 +582,16 @@ static dg_three dg_gain(const dg_correction *k, const dg_scalar *z) {
     return gain;
 }
 
+/* C' = C - K (h C + d) of every constant; d is nothing where the reading has no part of it. */
 static void dg_take_links(const dg_routine *routine, dg_state *state, const dg_scalar *z, dg_three gain) {
-    int i;
-    for (i = 0; i < routine->sensors_count + 2 * routine->pairs_count; i++) {
-        dg_three c = {state->link_x_m[i], state->link_y_m[i], state->link_rad[i]};
-        double along;
-        if (i == z->slot) c = dg_linked(state, z);
-        along = z->h.x * c.x + z->h.y * c.y + z->h.h * c.h + (i == z->slot ? z->constant : 0.0);
-        state->link_x_m[i] = c.x - gain.x * along;
-        state->link_y_m[i] = c.y - gain.y * along;
-        state->link_rad[i] = c.h - gain.h * along;
-        if (i == z->slot) state->link_surface[i] = z->surface;
+    int i, j, count = dg_constants(routine);
+    for (i = 0; i < count; i++) {
+        double along = z->h.x * state->link_x_m[i] + z->h.y * state->link_y_m[i] + z->h.h * state->link_rad[i];
+        for (j = 0; j < z->effects_count; j++)
+            if (z->effects[j].constant == i) along += z->effects[j].size;
+        state->link_x_m[i] -= gain.x * along;
+        state->link_y_m[i] -= gain.y * along;
+        state->link_rad[i] -= gain.h * along;
     }
 }
 
@@ -582,7 +622,7 @@ static void dg_update(const dg_routine *routine, dg_state *state, const dg_insta
     p->yy -= gain.y * (a.y + b.y);
     p->yh = p->yh - gain.y * a.h - gain.h * b.y;
     p->hh -= gain.h * (a.h + b.h);
-    if (k->considers) dg_take_links(routine, state, z, gain);
+    dg_take_links(routine, state, z, gain);
     dx = gain.x * z->innovation;
     dy = gain.y * z->innovation;
     dh = gain.h * z->innovation;
@@ -638,7 +678,7 @@ dg_result dg_read(const dg_routine *routine, dg_state *state, const dg_instant *
                   dg_reading reading) {
     dg_result result = {DG_ACCEPTED, -1};
     dg_expected x;
-    dg_scalar z = DG_NO_SCALAR;
+    dg_scalar z = dg_no_scalar();
     int i, listened = 0, counted = 0;
     result.outcome = dg_untried(routine, instant, reading.sensor);
     if (result.outcome != DG_ACCEPTED) {
@@ -708,7 +748,7 @@ int dg_read_pair(const dg_routine *routine, dg_state *state, int pair, const dg_
         dg_pose before = state->pose;
         dg_scalar z;
         for (i = 0; i < 2; i++) x[i] = dg_expect_surface(routine, compared, readings[i].sensor, surface);
-        z = dg_two(routine, state, x, readings, turns, own_slot);
+        z = dg_two(routine, state, x, readings, turns);
         for (i = 0; i < 3; i++) {
             int stage = routine->correction.order[i];
             if (stage == DG_STAGE_GATE && passed) {
@@ -763,7 +803,7 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     p->yy = ny * ny * n2 + nx * nx * tangent;
     p->yh = 0.0;
     p->hh = touch->reset_heading_rad * touch->reset_heading_rad;
-    for (i = 0; i < DG_MOST_SLOTS; i++) {
+    for (i = 0; i < DG_MOST_CONSTANTS; i++) {
         tangent = ny * state->link_x_m[i] - nx * state->link_y_m[i];
         state->link_x_m[i] = ny * tangent;
         state->link_y_m[i] = -nx * tangent;

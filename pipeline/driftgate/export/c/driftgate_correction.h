@@ -34,6 +34,8 @@ typedef struct {
     double d_x;           /* [m/m] */
     double d_y;           /* [m/m] */
     double d_heading;     /* [m/rad] */
+    double d_angle;       /* by the direction the sensor looks in [m/rad] */
+    double d_tilt;        /* by the surface's tilt about its middle [m/rad] */
     double px_m, py_m;    /* where the beam starts */
     double axis_x, axis_y;/* where the sensor looks */
     double ux, uy;        /* where the answer comes from */

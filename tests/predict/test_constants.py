@@ -1,0 +1,167 @@
+"""The filter on scenes in which one thing is off all through a run: does its own region hold the truth?
+
+Each scene has one constant that is large and little else. A filter that has it right holds the truth in its
+95 % region in 95 % of the trials; the bounds are four standard errors of so many trials, and on the shy side
+what the filter's own drift, which it takes from white noise, adds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from driftgate.judge.consistency import mean_normalised
+from driftgate.predict import Prepared, covariance, run_trials
+
+from .scenes import GUESS, field_map, prepared, range_sensor, robot, run, tick
+
+TRIALS = 2000
+FOUR_ERRORS = 4.0 * math.sqrt(0.95 * 0.05 / TRIALS)
+NOISE = {"noise": {"at_zero": "3 mm", "constant_over": "reading", **GUESS}}
+WALK = {"distance_walk": tick(per_root_metre="3 mm/sqrt(m)")}
+STRAIGHT = {"offset": "0 mm", "tilt": "0 deg", "constant_over": "field", **GUESS}
+OFF = {**STRAIGHT, "offset": "10 mm"}
+TURNED = {**STRAIGHT, "tilt": "0.5 deg"}
+SPREAD = ("30 mm", "30 mm", "0.5 deg")
+
+
+def sensor(name: str, x: float, y: float, heading_deg: float, **errors: Any) -> dict[str, Any]:
+    """Return a sensor of little noise, and errors of its own."""
+    return range_sensor(name, x, y, heading_deg, rate="10 Hz", errors={**NOISE, **errors})
+
+
+def scene(
+    steps: list[dict[str, Any]],
+    sensors: list[dict[str, Any]],
+    build: dict[str, Any] = STRAIGHT,
+    own: dict[str, Any] | None = None,
+    more: dict[str, Any] | None = None,
+    **start: Any,
+) -> Prepared:
+    """Return a case on a field of 6 m by 4 m whose filter has its numbers from the error sources."""
+    correction = {"when": "always", "filter": own or {}, **(more or {})}
+    machine = robot(WALK, sensors, correction)
+    start = {"spread": SPREAD, **start}
+    return prepared(steps, machine, field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build), **start)
+
+
+def look(time: str = "0.5 s") -> dict[str, Any]:
+    """Return a look."""
+    return {"do": "look", "time": time}
+
+
+AHEAD, LEFT = sensor("ahead", 0.1, 0.0, 0.0), sensor("left", 0.0, 0.1, 90.0)
+
+
+def met_again(**own: Any) -> Prepared:
+    """Return eight changes between two walls that stand off, by one sensor."""
+    turns: list[dict[str, Any]] = []
+    for i in range(8):
+        turns += [look(), {"do": "rotate", "angle": "90 deg" if i % 2 == 0 else "-90 deg"}]
+    return scene([*turns, look()], [AHEAD], OFF, own)
+
+
+def three_on_one_wall(**own: Any) -> Prepared:
+    """Return three parallel sensors on one wall that stands off."""
+    beams = [sensor(f"s{i}", 0.1, 0.1 * (i - 1), 0.0) for i in range(3)]
+    return scene([look("1 s")], beams, OFF, own)
+
+
+def placed(against: list[str], **own: Any) -> Prepared:
+    """Return a start that is close to what it is placed against, and what stands off with it."""
+    steps = [look(), {"do": "advance", "distance": "0.5 m"}, look()]
+    return scene(
+        steps, [AHEAD, LEFT, sensor("right", 0.0, -0.1, -90.0)], {**OFF, "tilt": "0.3 deg"}, own,
+        start=(-2.0, -1.85, 0.0), placed_against=against, spread=("2 mm", "2 mm", "0.1 deg"),
+    )  # fmt: skip
+
+
+def opposite_incidence(**own: Any) -> Prepared:
+    """Return a sensor that looks somewhere else than it should, at a wall from either side."""
+    beam = sensor("askew", 0.0, 0.0, 30.0, mount_angle=run(mean="0 deg", spread="0.7 deg"))
+    return scene([look("1 s"), {"do": "rotate", "angle": "-60 deg"}, look("1 s")], [beam], own=own)
+
+
+def oblique(**own: Any) -> Prepared:
+    """Return walls that stand off and are met at 40 deg."""
+    beams = [sensor("a", 0.0, 0.0, 40.0), sensor("b", 0.0, 0.0, -40.0), LEFT]
+    return scene([look("1 s")], beams, OFF, own)
+
+
+def at_the_end(**own: Any) -> Prepared:
+    """Return a wall that is turned, met near its end."""
+    return scene([look("1 s")], [LEFT, sensor("right", 0.0, -0.1, -90.0)], TURNED, own, start=(2.6, 0.0, 0.0))
+
+
+def along_a_turned_wall(**own: Any) -> Prepared:
+    """Return a way along walls that are turned: the heading is known no better than they are."""
+    steps = [{"do": "advance", "distance": "4 m"}]
+    return scene(steps, [LEFT], {**STRAIGHT, "tilt": "0.3 deg"}, own, start=(-2.0, 0.0, 0.0))
+
+
+def a_bias_on_a_long_way(**own: Any) -> Prepared:
+    """Return a sensor that reads long all through a way of 6 m along a wall."""
+    beam = sensor("left", 0.0, 0.1, 90.0, bias=run(mean="0 mm", spread="15 mm"))
+    there = {"do": "advance", "distance": "3 m"}
+    return scene([there, {**there, "distance": "-3 m"}], [beam], own=own, start=(-1.5, 0.0, 0.0))
+
+
+def a_pair(**own: Any) -> Prepared:
+    """Return two parallel sensors that are off in every way, on walls that are, too."""
+    errors = {
+        "bias": run(mean="0 mm", spread="5 mm"),
+        "scale": run(mean="0 %", spread="1 %"),
+        "mount_angle": run(mean="0 deg", spread="1 deg"),
+    }
+    beams = [sensor("port", 0.1, 0.12, 0.0, **errors), sensor("starboard", 0.1, -0.12, 0.0, **errors), LEFT]
+    steps = [look(), {"do": "advance", "distance": "1 m"}, look()]
+    pairs = {"pairs": [{"sensors": ["port", "starboard"]}]}
+    return scene(steps, beams, {**OFF, "tilt": "0.3 deg"}, own, pairs)
+
+
+SCENES: dict[str, Callable[..., Prepared]] = {
+    "met again": met_again,
+    "three sensors on one wall": three_on_one_wall,
+    "placed against a wall": lambda **own: placed(["south"], **own),
+    "placed in a corner": lambda **own: placed(["south", "west"], **own),
+    "opposite incidence": opposite_incidence,
+    "oblique": oblique,
+    "at a wall's end": at_the_end,
+    "along a turned wall": along_a_turned_wall,
+    "a bias on a long way": a_bias_on_a_long_way,
+    "a pair": a_pair,
+}
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_mc_the_region_holds_what_it_claims(name: str) -> None:
+    """The 95 % region holds the truth in 95 %, and innovations have the size that they should have."""
+    own = run_trials(SCENES[name](), TRIALS, 3).own
+    inside = own.inside[-1, -1, -1] / TRIALS
+    assert 0.95 - FOUR_ERRORS < inside < 0.99
+    used = own.by_trial[:, 0] > 0
+    nis = own.by_trial[used, 1] / own.by_trial[used, 0] / 1e3
+    assert np.all(nis > 0.8)
+    assert np.all(nis < 1.1)
+
+
+@pytest.mark.evidence(
+    source="worked on paper",
+    compares="expected normalised error of a filter that knows every constant: 3",
+    tolerance="1e-6 of it",
+)
+@pytest.mark.parametrize("name", SCENES)
+def test_ref_a_filter_that_knows_all_expects_what_comes(name: str) -> None:
+    """Where all that is off is in the filter, its covariance is that of its errors, by the linear model.
+
+    The linear model carries the errors as sensitivities to every constant and knows nothing of the filter's
+    links, so that both come by different ways to the same.
+    """
+    last = covariance(SCENES[name]()).moments[-1]
+    expected = mean_normalised(last.filter_cov, last.estimation_mean, last.estimation_cov)
+    assert expected == pytest.approx(3.0, rel=1e-6)
+    assert last.filter_cov == pytest.approx(last.estimation_cov, rel=1e-4, abs=1e-12)
