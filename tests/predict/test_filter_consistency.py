@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, optimize, stats
 
 from driftgate.core.errors import ModelError
 from driftgate.judge import tuning
@@ -22,6 +22,7 @@ from driftgate.judge.consistency import (
     gated_mean,
     mean_normalised,
 )
+from driftgate.judge.region import region_factor
 from driftgate.judge.tuning import Advice, advice
 from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.filter_model import filter_model
@@ -31,7 +32,7 @@ from driftgate.predict.values import TrialsResult
 from driftgate.schema.correction import FilterNumbers
 from driftgate.sight.pairs import slots
 
-from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
+from .scenes import GUESS, field_map, prepared, range_sensor, robot, run, tick
 from .test_consistency import matched
 
 
@@ -476,3 +477,54 @@ def test_law_advice_does_not_take_the_position_further_off(
     assert isinstance(mend, Advice)
     assert mend.key == keys[1]
     assert ("no nearer" in mend.sentence) == ("no nearer" in told)
+
+
+# What is advised of numbers
+
+
+def test_law_a_region_is_held_against_what_it_claims() -> None:
+    """Twice the spread is four times the region; a mean of 3 hides one direction that is known too well."""
+    p, zero = np.diag([0.01, 0.04, 0.09]), np.zeros(3)
+    for level in (0.50, 0.95):
+        assert region_factor(p, zero, p, level) == pytest.approx(1.0, abs=1e-9)
+        assert region_factor(p, zero, 4.0 * p, level) == pytest.approx(4.0, rel=1e-9)
+    assert region_factor(np.diag([0.01, 0.0, 0.09]), zero, p, 0.95) is None
+    hiding = p * np.diag([2.6, 0.2, 0.2])
+    assert mean_normalised(p, zero, hiding) == pytest.approx(3.0)
+
+    def density(z: float, x: float) -> float:
+        return float(stats.chi2.sf(max(x - 2.6 * z * z, 0.0) / 0.2, 2) * stats.norm.pdf(z))
+
+    def beyond(x: float) -> float:
+        """Return by how much 2.6 z^2 + 0.2 chi-square of two exceeds x more often than in 5 %."""
+        return float(integrate.quad(density, -9.0, 9.0, args=(x,), limit=200, points=[0.0])[0]) - 0.05
+
+    wanted = optimize.brentq(beyond, 1.0, 40.0) / stats.chi2.ppf(0.95, 3)
+    assert region_factor(p, zero, hiding, 0.95) == pytest.approx(wanted, rel=0.05)
+    assert wanted > 1.25
+
+
+def test_mc_what_fades_too_soon_is_left_in_place() -> None:
+    """A filter that forgets its walls on the way is told to leave that out, which mends it."""
+    build = {"offset": "20 mm", "tilt": "0 deg", "constant_over": "field", **GUESS}
+    errors = {"noise": {"at_zero": "5 mm", "constant_over": "reading", **GUESS}}
+    sensors = [
+        range_sensor(name, 0.0, 0.0, heading, rate="10 Hz", errors=errors)
+        for name, heading in (("ahead", 0.0), ("left", 90.0))
+    ]
+    case = prepared(
+        [{"do": "advance", "distance": "1.5 m"}, {"do": "advance", "distance": "-1.5 m"}],
+        robot(
+            {"distance_walk": tick(per_root_metre="5 mm/sqrt(m)")},
+            sensors,
+            {"when": "always", "filter": {"constants_hold": "0.2 m"}},
+        ),
+        believed=field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build),
+        spread=("50 mm", "50 mm", "0.5 deg"),
+    )
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    assert found.word == "too trusting"
+    mend = advice(case, found, 3)
+    assert isinstance(mend, Advice)
+    assert (mend.key, mend.now, mend.better) == ("constants_hold", "0.2 m", "none")
+    assert mend.sentence.startswith("Leave out correction.filter.constants_hold (0.2 m): without it the 95 %")

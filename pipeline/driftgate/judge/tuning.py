@@ -1,9 +1,10 @@
 """Which of the filter's own numbers to change, if a run with it changed bears it out.
 
-The covariance engine says what normalised error to expect of a filter with other numbers, in one pass
-each. The most promising changes are then tried in trials: first of numbers that stand for the largest error
-source, then of the others. One is named only if it closes at least half of the gap between what the 95 %
-region claims and what it holds, and one that takes the true position further off only if no other does.
+The covariance engine says what errors to expect of a filter with other numbers, in one pass each, and by how
+much its region is too small or large for them (`driftgate.judge.region`). The most promising changes are then
+tried in trials: first of numbers that stand for the largest error source, then of the others. One is named
+only if it closes at least half of the gap between what the 95 % region claims and what it holds, and one that
+takes the true position further off only if no other does.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from driftgate.judge.consistency import Consistency, mean_normalised
+from driftgate.judge.consistency import Consistency
+from driftgate.judge.region import region_factor
 from driftgate.predict.covariance_engine import covariance
-from driftgate.predict.filter_model import FilterModel, filter_model, wall_offset
+from driftgate.predict.filter_model import FilterModel, filter_model, wall_offset, wall_tilt
 from driftgate.predict.filter_tally import LEVELS
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trials_engine import run_trials
@@ -53,7 +55,10 @@ _NUMBERS = (
     _Number("mount_angle", "deg", math.degrees(1.0), math.radians(0.5)),
     _Number("wall", "mm", 1e3, 0.005),
     _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
+    _Number("constants_hold", "m", 1.0, 2.0),
 )
+# One that may be left out: then it is without end.
+_ENDLESS = "constants_hold"
 
 
 # Which number stands for an error source.
@@ -68,8 +73,8 @@ _OF_SOURCE = {
     "heading_bias": ("heading_per_root_second",),
     "heading_scale": ("heading_per_root_radian",),
     "heading_walk": ("heading_per_root_metre", "heading_per_root_second", "heading_per_root_radian"),
-    "wall_build": ("wall", "wall_tilt"),
-    "structure_build": ("wall", "wall_tilt"),
+    "wall_build": ("wall", "wall_tilt", "constants_hold"),
+    "structure_build": ("wall", "wall_tilt", "constants_hold"),
     "range_noise": ("range_at_zero", "range_per_range"),
     "range_bias": ("range_bias", "range_at_zero"),
     "range_scale": ("range_scale", "range_per_range"),
@@ -84,7 +89,7 @@ _NO_NEARER = 1.01
 
 _READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
 # Those that mean something only where constants are considered; then the walls' are constants, too.
-_CONSTANTS = ("range_bias", "range_scale", "mount_angle")
+_CONSTANTS = ("range_bias", "range_scale", "mount_angle", _ENDLESS)
 _SWITCH = _Number("consider", "", 1.0, 1.0)
 
 
@@ -137,6 +142,7 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     if found.word not in ("too trusting", "too shy"):
         return ""
     up = found.word == "too trusting"
+    level = LEVELS[-1 if up else 0]
     considers = prepared.case.robot.correction.filter.consider
     # Where innovations say it, too, it is noise: a constant shows in none after the first few.
     noise = _READINGS[:2] if considers else _READINGS
@@ -146,12 +152,13 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
         for i, number in enumerate(_NUMBERS)
         if (number.key in noise or not _readings_alone(found))
         and (number.key not in _CONSTANTS or prepared.filter.considers)
-        and (number.key != "wall_tilt" or prepared.case.robot.correction.pairs)
-        # What is nothing cannot be lowered.
+        and (number.key != "wall_tilt" or considers or prepared.case.robot.correction.pairs)
+        # What is nothing cannot be lowered, and what is without end not changed.
         and (up or _value(prepared.filter, number) > 0.0)
-        and (gap := _gap(_with(prepared, number, _FIRST if up else 1.0 / _FIRST))) is not None
+        and math.isfinite(_value(prepared.filter, number))
+        and (gap := _gap(_with(prepared, number, _first(number, up)), level)) is not None
     )
-    before_gap = _gap(prepared) or 0.0
+    before_gap = _gap(prepared, level) or 0.0
     useful = [i for gap, i in ranked if gap < before_gap]
     # What promises less than half of what the best does is no rival of it, whatever it stands for.
     rivals = {i for gap, i in ranked if before_gap - gap >= 0.5 * (before_gap - ranked[0][0])}
@@ -207,11 +214,16 @@ class _Tried:
 def _tried(
     prepared: Prepared, found: Consistency, number: _Number, index: int, up: bool, seed: int
 ) -> _Tried:
-    factors = FACTORS if up else [1.0 / f for f in FACTORS]
+    factors = FACTORS if up else tuple(1.0 / f for f in FACTORS)
     if _value(prepared.filter, number) == 0.0:
         factors = FROM_NOTHING
+    if up and number.key == _ENDLESS:
+        factors = (*factors, math.inf)
+    level = LEVELS[-1 if up else 0]
     choices = [
-        (gap, factor) for factor in factors if (gap := _gap(_with(prepared, number, factor))) is not None
+        (gap, factor)
+        for factor in factors
+        if (gap := _gap(_with(prepared, number, factor), level)) is not None
     ]
     return _held(prepared, found, number, _with(prepared, number, min(choices)[1]), index, up, seed)
 
@@ -235,6 +247,11 @@ def _held(
     return _Tried(number, changed, held, left, count, left <= 0.5 * gap, spread)
 
 
+def _first(number: _Number, up: bool) -> float:
+    """Return the factor that a number is ranked by; what may be left out is ranked by that."""
+    return (math.inf if number.key == _ENDLESS else _FIRST) if up else 1.0 / _FIRST
+
+
 def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
     """Return the numbers that stand for the source with the largest part in the error of the position."""
     parts = covariance(prepared).moments[index].by_source
@@ -243,14 +260,16 @@ def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
 
 
 def _advice(prepared: Prepared, found: Consistency, one: _Tried, index: int, up: bool) -> Advice:
-    number, name = one.number, found.moments[index].name
+    number, name, so = one.number, found.moments[index].name, "with"
     if number is _SWITCH:
         now, better, what = "false", "true", "Set correction.filter.consider to true"
     else:
         now, better = (_words(number, _value(p.filter, number)) for p in (prepared, one.changed))
         what = f"{'Raise' if up else 'Lower'} correction.filter.{number.key} from {now} to {better}"
+        if not math.isfinite(_value(one.changed.filter, number)):
+            what, so = f"Leave out correction.filter.{number.key} ({now})", "without"
     sentence = (
-        f"{what}: with it the "
+        f"{what}: {so} it the "
         f"{100.0 * LEVELS[-1 if up else 0]:.0f} % region at '{name}' holds the truth in "
         f"{100.0 * one.held:.0f} % of {one.trials} trials. The true position is then off by "
         f"{1e3 * one.spread_m[1]:.1f} mm (root mean square) in place of {1e3 * one.spread_m[0]:.1f} mm"
@@ -281,14 +300,14 @@ def _rank(coverage: tuple[float, ...], up: bool) -> float:
     return coverage[-1] if up else -coverage[0]
 
 
-def _gap(prepared: Prepared) -> float | None:
-    """Return how far the expected normalised errors are from 3, as the largest factor at any moment."""
+def _gap(prepared: Prepared, level: float) -> float | None:
+    """Return by how much a region is off, as the logarithm of a factor, at the worst moment."""
     gaps = []
     for moment in covariance(prepared).moments:
-        expected = mean_normalised(moment.filter_cov, moment.estimation_mean, moment.estimation_cov)
-        if expected is None or expected <= 0.0:
+        factor = region_factor(moment.filter_cov, moment.estimation_mean, moment.estimation_cov, level)
+        if factor is None or factor <= 0.0:
             return None
-        gaps.append(abs(math.log(expected / 3.0)))
+        gaps.append(abs(math.log(factor)))
     return max(gaps)
 
 
@@ -305,6 +324,8 @@ def _value(model: FilterModel, number: _Number) -> float:
             return model.wall_m
         case "wall_tilt":
             return model.wall_tilt_rad
+        case "constants_hold":
+            return model.constants_hold_m
         case "range_bias" | "range_scale" | "mount_angle":
             name = {"range_bias": "bias_m", "range_scale": "scale", "mount_angle": "angle_rad"}[number.key]
             return max((float(getattr(c, name)) for c in model.constants), default=0.0)
@@ -324,7 +345,7 @@ _HEADING = {
 def _with(prepared: Prepared, number: _Number, factor: float) -> Prepared:
     """Return the case with one of the filter's numbers changed; one that is 0 starts from a typical size."""
     value = (_value(prepared.filter, number) or _typical(prepared.case, number) / _FIRST) * factor
-    return _changed(prepared, {number.key: _rounded(number, value)})
+    return _changed(prepared, {number.key: _rounded(number, value) if math.isfinite(value) else None})
 
 
 def _considering(prepared: Prepared) -> Prepared | None:
@@ -333,7 +354,7 @@ def _considering(prepared: Prepared) -> Prepared | None:
     return changed if changed is not None and changed.filter.considers else None
 
 
-def _changed(prepared: Prepared, update: dict[str, float]) -> Prepared:
+def _changed(prepared: Prepared, update: dict[str, float | None]) -> Prepared:
     case, correction = prepared.case, prepared.case.robot.correction
     own = correction.filter.model_copy(update=update)
     robot = case.robot.model_copy(update={"correction": correction.model_copy(update={"filter": own})})
@@ -341,10 +362,9 @@ def _changed(prepared: Prepared, update: dict[str, float]) -> Prepared:
 
 
 def _typical(case: Case, number: _Number) -> float:
-    """Return what to try first of a number that is nothing: of `wall`, how well the map says it is built."""
-    if number.key != "wall":
-        return number.typical
-    return wall_offset(case.believed) or number.typical
+    """Return what to try first of a number that is nothing: of walls, how well they are built by the map."""
+    built = {"wall": wall_offset, "wall_tilt": wall_tilt}.get(number.key)
+    return (built(case.believed) if built else 0.0) or number.typical
 
 
 def _rounded(number: _Number, value: float) -> float:
@@ -353,4 +373,4 @@ def _rounded(number: _Number, value: float) -> float:
 
 
 def _words(number: _Number, value: float) -> str:
-    return f"{value * number.per_unit:.3g} {number.unit}"
+    return f"{value * number.per_unit:.3g} {number.unit}" if math.isfinite(value) else "none"
