@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from scenes import GUESS, field_map, prepared, range_sensor, robot
@@ -169,6 +169,7 @@ def scene(
     steps: list[dict[str, Any]] | None = None,
     width: str = "0 deg",
     drive: str = "differential",
+    against: Sequence[str] = (),
     **more: Any,
 ) -> Prepared:
     """Return a case in the hall."""
@@ -177,6 +178,7 @@ def scene(
         robot(None, sensors(width, **more), rule, drive=drive),
         believed=hall(),
         start=(0.6, 1.0, 0.0),
+        placed_against=list(against),
     )
 
 
@@ -184,7 +186,7 @@ ORDERS = list(itertools.permutations(("validity", "gate", "persistence")))
 LIMIT = {"largest_move": "15 mm"}
 
 SCENES: dict[str, Callable[[], Prepared]] = {
-    "kalman": lambda: scene(correction()),
+    "kalman": lambda: scene(correction(), against=["slant", "west"]),
     "kalman with latency compensated": lambda: scene(correction(compensate_latency=True)),
     "kalman, pairs": lambda: scene(correction(**PAIR)),
     "kalman, pairs, limit": lambda: scene(correction(update=LIMIT, **PAIR)),
@@ -204,7 +206,7 @@ SCENES: dict[str, Callable[[], Prepared]] = {
         correction(expect_from="plan", **PAIR), width="20 deg"
     ),
     "noise alone, pairs": lambda: scene(correction(filter=NOISE_ALONE, **PAIR)),
-    "no gate": lambda: scene({k: v for k, v in correction().items() if k != "gate"}),
+    "no gate": lambda: scene({k: v for k, v in correction().items() if k != "gate"}, against=["bench"]),
     "no persistence, pairs": lambda: scene(
         {k: v for k, v in correction(**PAIR).items() if k != "persistence"}
     ),

@@ -138,6 +138,8 @@ FAULTS = [
         "left = exp(-length / routine->correction.constants_hold_m);",
         "left = 1.0;",
     ),
+    ("the start's walls", "kalman", "p.xy += part->x_m * part->y_m;", ""),
+    ("a wall of the start alone", "kalman", "state->link_rad[part->constant] = part->rad;", ""),
     ("the links of sensors", "kalman", "if (i < 3 * routine->sensors_count) continue;", ""),
     ("the links' turn", "kalman", "state->link_y_m[i] += dx * state->link_rad[i];", ""),
     ("the links at a wall", "contact with a slanted wall", "state->link_y_m[i] = -nx * tangent;", ""),

@@ -1,4 +1,4 @@
-"""Test vectors of dead reckoning and of a square-up that resets."""
+"""Test vectors of the start, of dead reckoning and of a square-up that resets."""
 
 from __future__ import annotations
 
@@ -13,7 +13,14 @@ from driftgate.export.vector_draws import Draws, LinkRows, covariance_at, links_
 from driftgate.export.vector_values import Instant, Motion, State, Vector, VectorKind
 from driftgate.plan.values import Law
 from driftgate.predict.consider import NO_LINKS, Links
-from driftgate.predict.filter import Six, grow_filter, process_noise, reset_normal
+from driftgate.predict.filter import (
+    Six,
+    grow_filter,
+    process_noise,
+    reset_normal,
+    start_filter,
+    start_links,
+)
 from driftgate.predict.increments import drift_constants
 from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.prepared import Prepared
@@ -58,6 +65,17 @@ def move_vectors(prepared: Prepared) -> list[Vector]:
         poses, step = (before, after), int(timeline.step[k])
         found.append(_vector(VectorKind.MOVE, step, motion, poses, filters, memory))
     return found
+
+
+def start_vector(prepared: Prepared) -> Vector:
+    """Return what is remembered at the start: its spread, and what the robot is placed against."""
+    start, numbering = prepared.case.routine.start.pose, Numbering(prepared)
+    zero = np.zeros(1)
+    none: Six = (zero, zero, zero, zero, zero, zero)
+    pose = Pose(start.x, start.y, start.heading)
+    memory = _at(NO_LINKS, numbering), _at(start_links(prepared.filter), numbering)
+    filters = none, start_filter(prepared.filter)
+    return _vector(VectorKind.START, 0, NO_MOTION, (Pose(0.0, 0.0, 0.0), pose), filters, memory)
 
 
 def reset_vectors(prepared: Prepared) -> list[Vector]:

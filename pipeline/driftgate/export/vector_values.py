@@ -17,6 +17,7 @@ class VectorKind(IntEnum):
     PAIR = 1
     MOVE = 2
     RESET = 3
+    START = 4
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ class Vector(Struct):
     """What is given, and what must come of it.
 
     A reading or a pair uses `instant`, `compared` and `readings`; a move uses `motion`; a reset uses the
-    step of `instant`, a square-up that has touched.
+    step of `instant`, a square-up that has touched; a start uses nothing.
     """
 
     kind: Annotated[VectorKind, About("what it is about")]

@@ -17,7 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.export.constants import Numbering
 from driftgate.export.values import Pose
 from driftgate.export.vector_draws import Draws, LinkRows, Spread, Three, covariance_at, links_at, pose_at
-from driftgate.export.vector_motion import NO_MOTION, move_vectors, reset_vectors
+from driftgate.export.vector_motion import NO_MOTION, move_vectors, reset_vectors, start_vector
 from driftgate.export.vector_sight import Remarks, remarks_of
 from driftgate.export.vector_values import Instant, Reading, Result, State, Vector, VectorKind
 from driftgate.plan.values import IntArray
@@ -77,14 +77,15 @@ class _Made(NamedTuple):
 
 
 def vectors_of(prepared: Prepared) -> tuple[Vector, ...]:
-    """Return the test vectors of a case: readings, pairs, moves and resets; the same ones every time.
+    """Return the test vectors of a case: start, readings, pairs, moves and resets; the same ones every time.
 
     Parameters
     ----------
     prepared : Prepared
         The case.
     """
-    return (*_Readings(prepared).vectors(), *move_vectors(prepared), *reset_vectors(prepared))
+    first = start_vector(prepared)
+    return (first, *_Readings(prepared).vectors(), *move_vectors(prepared), *reset_vectors(prepared))
 
 
 def outcomes_of(vectors: Sequence[Vector]) -> dict[Outcome, int]:

@@ -77,6 +77,7 @@ static int is_wrong(const dg_routine *routine, const dg_vector *v) {
         }
         break;
     case DG_VECTOR_MOVE: dg_move(routine, &state, v->motion); break;
+    case DG_VECTOR_START: dg_start(routine, &state); break;
     default: dg_square_up(routine, &state, v->instant.step); break;
     }
     for (i = 0; i < count; i++)
