@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from made_cases import covariance_of, moment, moment_trials, trials_of
@@ -113,6 +115,29 @@ def test_law_reason_from_the_gate():
     result = trials_of([moment_trials(normal_errors(4000, mean=(0.002, 0, 0)))], counts=counts)
     found = disagreements((end,), covariance_of(1, by_source={"a": COV}), result)
     assert "the gate refuses 10.0 % of the readings" in found[0].why
+
+
+@pytest.mark.parametrize(
+    ("echoes", "scheduled", "said"),
+    [
+        # Of 4000 trials 8 fixes each; 3 % of the readings bring no echo, or 2 %.
+        (1000, 8, "3.0 % of the readings tried bring no echo"),
+        (600, 8, ""),
+        (0, 10, "a trial takes 8 fixes on average where the plan has 10"),
+        (0, 7, "a trial takes 8 fixes on average where the plan has 7"),
+        (1000, 10, "3.0 % of the readings tried bring no echo and a trial takes 8 fixes on average"),
+    ],
+)
+def test_law_reasons_from_readings_without_echo_and_from_the_schedule(echoes, scheduled, said):
+    """What is seldom is no reason; of several two are said, in the order of the readings' way."""
+    counts = np.zeros((1, 4, len(Outcome)), np.int64)
+    counts[0, 1, Outcome.ACCEPTED], counts[0, 0, Outcome.NO_ECHO] = 32_000, echoes
+    result = trials_of([moment_trials(normal_errors(4000, mean=(0.002, 0, 0)))], counts=counts)
+    fixes = np.array([scheduled - 3, 3, 50, 50])
+    predicted = dataclasses.replace(covariance_of(1, by_source={"a": COV}), fixes=fixes)
+    (found,) = disagreements((moment("end", x="20 mm"),), predicted, result)
+    wanted = f"{said}" if said else "the errors are large enough that the motion is not linear in them"
+    assert found.why.startswith(f"believe the trials: {wanted}")
 
 
 def test_law_reason_from_contact():
