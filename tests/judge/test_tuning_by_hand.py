@@ -1,13 +1,10 @@
 """Which number of the filter is looked at first, from results written by hand."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 from made_cases import covariance_of
 
 from driftgate.judge import tuning
-from driftgate.predict.filter_model import FilterModel, SensorConstants
 from driftgate.predict.sources import TITLES
 
 
@@ -23,25 +20,6 @@ def test_law_numbers_stand_for_sources_that_there_are():
     assert set(tuning._OF_SOURCE) <= set(TITLES)
     keys = {number.key for number in tuning._NUMBERS}
     assert {key for found in tuning._OF_SOURCE.values() for key in found} <= keys
-
-
-SENSORS = SensorConstants(0.02, 0.03, 0.04), SensorConstants(0.01, 0.05, 0.06)
-MODEL = FilterModel((0.1, 0.2, 0.3), 0.4, 0.5, 0.6, 0.7, 0.8, (0.9, 1.0), (1.1, 0.2), 1.2, 1.3, SENSORS)
-
-
-def test_law_numbers_of_a_filter_by_their_keys():
-    """As the robot file calls them; of one for each sensor the largest, nothing where there is none."""
-    found = {number.key: tuning._value(MODEL, number) for number in tuning._NUMBERS}
-    wanted = {
-        "start_x": 0.1, "start_y": 0.2, "start_heading": 0.3, "along": 0.4, "across": 0.5,
-        "heading_per_root_metre": 0.6, "heading_per_root_second": 0.7, "heading_per_root_radian": 0.8,
-        "range_at_zero": 1.0, "range_per_range": 1.1, "range_bias": 0.02, "range_scale": 0.05,
-        "mount_angle": 0.06, "wall": 1.2, "wall_tilt": 1.3,
-    }  # fmt: skip
-    assert {key: found[key] for key in wanted} == wanted
-    bare = dataclasses.replace(MODEL, range_at_zero_m=(), range_per_range=(), constants=())
-    of_sensors = ("range_at_zero", "range_per_range", "range_bias", "range_scale", "mount_angle")
-    assert [tuning._value(bare, n) for n in tuning._NUMBERS if n.key in of_sensors] == [0.0] * 5
 
 
 @pytest.mark.parametrize(

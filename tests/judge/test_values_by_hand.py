@@ -457,6 +457,7 @@ def test_law_numbers_of_the_filter_as_files_have_them():
             SensorConstants(bias_m=13e-3, scale=0.01, angle_rad=0.0),
             SensorConstants(bias_m=1e-3, scale=0.14, angle_rad=math.radians(15)),
         ),
+        constants_hold_m=16.0,
     )
     found = {n.key: (round(_value(model, n) * n.per_unit, 9), n.unit) for n in _NUMBERS}
     assert found == {
@@ -475,5 +476,9 @@ def test_law_numbers_of_the_filter_as_files_have_them():
         "range_bias": (13, "mm"),
         "range_scale": (14, "%"),
         "mount_angle": (15, "deg"),
+        "constants_hold": (16, "m"),
     }
+    bare = dataclasses.replace(model, range_at_zero_m=(), range_per_range=(), constants=())
+    of_sensors = ("range_at_zero", "range_per_range", "range_bias", "range_scale", "mount_angle")
+    assert [_value(bare, n) for n in _NUMBERS if n.key in of_sensors] == [0.0] * 5
     assert set(found) <= set(FilterNumbers.model_fields)
