@@ -63,12 +63,19 @@ def nothing_culled() -> Iterator[None]:
     def everything(*arguments: Any) -> Any:
         return np.ones((len(np.atleast_1d(arguments[0])), len(arguments[7])), dtype=bool)
 
-    names = ("candidates_for_beam", "candidates_for_disc")
+    def nothing(*arguments: Any) -> Any:
+        return np.zeros((len(np.atleast_1d(arguments[0])), len(arguments[3])), dtype=bool)
+
+    changed = {
+        "candidates_for_beam": everything,
+        "candidates_for_disc": everything,
+        "seen_from_behind": nothing,
+    }
     patches = [
-        patch.object(module, name, everything)
+        patch.object(module, name, instead)
         for key, module in sorted(sys.modules.items())
         if key.startswith("driftgate.predict")
-        for name in names
+        for name, instead in changed.items()
         if hasattr(module, name)
     ]
     for change in patches:

@@ -13,6 +13,7 @@ from driftgate.predict.bounds import (
     SHARES,
     Bounded,
     angle_slack,
+    edge_slacks,
     element_slack,
     mount_slack,
     position_slack,
@@ -21,8 +22,9 @@ from driftgate.predict.bounds import (
 )
 from driftgate.schema.fieldmap import Element
 from driftgate.schema.sensor import Sensor
+from driftgate.world.build import build_world
 
-from .scenes import GUESS, range_sensor, run
+from .scenes import GUESS, field_map, range_sensor, run
 
 
 def sensor(**more: object) -> Sensor:
@@ -31,11 +33,13 @@ def sensor(**more: object) -> Sensor:
 
 
 def test_law_slack_by_hand() -> None:
-    """The origin's, and what a turn makes at a lever of 0.5 m; the mount's 20 mm in truth."""
+    """The origin's, and what a turn makes at a lever of 0.5 m; in truth 20 mm where the mount is off."""
     whole = POSITION_SLACK_M + 0.5 * ANGLE_SLACK_RAD
     assert position_slack(sensor(), 1.0) == pytest.approx(whole, rel=1e-12)
     assert position_slack(sensor(), 0.4) == pytest.approx(0.4 * whole, rel=1e-12)
-    assert true_position_slack(sensor(), 0.4) == pytest.approx(0.4 * whole + 0.02, rel=1e-12)
+    assert true_position_slack(sensor(), 0.4) == pytest.approx(0.4 * whole, rel=1e-12)
+    off = sensor(errors={"mount_position": run(spread="3 mm")})
+    assert true_position_slack(off, 0.4) == pytest.approx(0.4 * whole + 0.02, rel=1e-12)
     cone, turn = sensor(beam_width="20 deg"), 0.5 * ANGLE_SLACK_RAD + math.radians(10.0)
     assert angle_slack(cone, 0.5) == pytest.approx(turn, rel=1e-12)
     assert true_angle_slack(cone, 0.5) == pytest.approx(turn, rel=1e-12)
@@ -66,6 +70,27 @@ def test_law_an_element_counts_by_three_of_its_larger_spread() -> None:
             }
         )
         assert element_slack(element) == pytest.approx(0.075, rel=1e-12)
+
+
+def test_law_only_what_is_built_exactly_and_on_no_wall_stands_where_it_is_drawn() -> None:
+    """Walls and whatever hangs on them or is built inexactly may be off by 60 mm."""
+    box = {"shape": {"rectangle": {"length": "300 mm", "width": "200 mm"}}}
+    build = {"x": "1 mm", "y": "1 mm", "heading": "0 deg", "constant_over": "field", **GUESS}
+    structures = [
+        {"id": name, **box, "at": {"x": x, "y": "0 m"}, **more}
+        for name, x, more in (
+            ("stands", "0 m", {}),
+            ("hangs", "-1 m", {"fixed_to": "west"}),
+            ("roughly", "1 m", {"build": build}),
+            ("on-it", "1.5 m", {"fixed_to": "stands"}),
+        )
+    ]
+    field = field_map(x=(-2.0, 2.0), y=(-1.0, 1.0), structures=structures)
+    edges = build_world(field).edges
+    slack = dict(zip((e.owner for e in edges), edge_slacks(edges, field).tolist(), strict=True))
+    exact = {"stands": 0.0, "on-it": 0.0}
+    assert slack == {owner: exact.get(owner, 0.06) for owner in slack}
+    assert len(slack) == 8
 
 
 # How far each bound reaches.

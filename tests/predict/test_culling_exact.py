@@ -62,6 +62,15 @@ def pot(
     return element
 
 
+# Not convex: some of its faces hide others.
+ANGLE = {
+    "polygon": {
+        "corners": [
+            ["0 m", "0 m"], ["0.2 m", "0 m"], ["0.2 m", "50 mm"],
+            ["50 mm", "50 mm"], ["50 mm", "0.2 m"], ["0 m", "0.2 m"],
+        ]
+    }
+}  # fmt: skip
 BOX = {"shape": {"rectangle": {"length": "150 mm", "width": "80 mm"}}}
 
 
@@ -74,11 +83,13 @@ def crowded(
     moved: bool = False,
     drawn_phase: bool = False,
     echo_limit: str = "80 deg",
+    exact: bool = False,
     **more: Any,
 ) -> Prepared:
     """Return a case on a map with many surfaces, strays, scatter and things that come and go.
 
-    With `moved` the robot takes some things and pushes what it meets.
+    With `moved` the robot takes some things and pushes what it meets; with `exact` structures and sensors are
+    where they are drawn, but for what hangs on a wall.
     """
     build = {"offset": f"{wall_mm!r} mm", "tilt": "0.4 deg", "constant_over": "field", **GUESS}
     structures = [
@@ -88,6 +99,9 @@ def crowded(
         bench("bench-d", 2.9, 0.25),
         bench("shelf", 3.0, 2.0, height={"low": "150 mm", "high": "500 mm"}),
     ]
+    if exact:
+        structures = [{**bench_, "build": None} for bench_ in structures]
+        structures.append({**bench("angle", 1.95, 1.45), "shape": ANGLE, "build": None})
     elements = [
         pot("pot-a", 2.4, 0.7, 20.0, "20 %"),
         pot("pot-b", 2.2, 1.9, 5.0, "30 %", **BOX),
@@ -106,6 +120,8 @@ def crowded(
         "mount_angle": run(spread=f"{2.0 * crooked!r} deg"),
         "dropout": {"probability": "5 %", **READING},
     }
+    if exact:
+        del errors["mount_position"]
     if pitch is not None:
         errors["mount_height"] = run(spread="10 mm")
         errors["mount_pitch"] = run(spread=pitch)
@@ -186,13 +202,26 @@ CASES: dict[str, dict[str, Any]] = {
     },
     "walls beyond the bound": {"spread": ("10 mm", "10 mm", "1 deg"), "wall_mm": 40.0},
     "things moved": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True},
+    "what stands is exact": {"spread": ("30 mm", "30 mm", "2 deg"), "exact": True},
+    "what stands is exact, some outside": {"spread": ("80 mm", "80 mm", "4 deg"), "exact": True},
+    "what stands is exact, cones": {"spread": ("30 mm", "30 mm", "2 deg"), "exact": True, "beam": "25 deg"},
     "phases drawn": {"spread": ("30 mm", "30 mm", "2 deg"), "moved": True, "drawn_phase": True},
 }
 
 
 def all_exact(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Send every trial down the exact path: the bound holds for none."""
+    """Send every trial down the exact path, the bound holding for none, and test every surface there."""
     monkeypatch.setattr(bounds, "POSITION_SLACK_M", -1.0)
+    every_surface(monkeypatch)
+
+
+def every_surface(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have trials outside the bound test all surfaces, not those that their own beams may meet."""
+    for module in (casting, trial_expect):
+        monkeypatch.setattr(module, "met_by_some", lambda cone, edges, *where: edges)
+    monkeypatch.setattr(
+        casting, "discs_met_by_some", lambda cone, x, y, reach_m: np.ones(x.shape[1], dtype=bool)
+    )
 
 
 @pytest.fixture(autouse=True)
@@ -211,6 +240,10 @@ def nothing_culled(monkeypatch: pytest.MonkeyPatch) -> None:
     for module in (candidates, believed_view):
         monkeypatch.setattr(module, "candidates_for_beam", every_edge)
         monkeypatch.setattr(module, "candidates_for_disc", every_edge)
+        monkeypatch.setattr(
+            module, "seen_from_behind", lambda *arguments: ~every_edge(*arguments[:1], *arguments)
+        )
+    every_surface(monkeypatch)
     settled = trials_engine.touch_plan
 
     def near_everything(prepared_: Prepared) -> Any:
@@ -308,6 +341,37 @@ def test_law_seeded_fault_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bounds, "POSITION_SLACK_M", 10.0)
     monkeypatch.setattr(believed_view, "position_slack", lambda sensor, share: 0.001)
     monkeypatch.setattr(candidates, "true_position_slack", lambda sensor, share: 0.001)
+    with pytest.raises(AssertionError):
+        assert_identical(quick, culled(case))
+
+
+def test_law_front_faces_left_out_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were faces taken for seen from behind that are seen from the front, the results would differ."""
+    case = crowded(**CASES["what stands is exact"])
+    quick = culled(case)
+    for module in (candidates, believed_view):
+        behind = module.seen_from_behind
+
+        def in_front(*arguments: Any, behind: Any = behind) -> Any:
+            px, py, slack, ax, ay, bx, by, *rest = arguments
+            return behind(px, py, slack, bx, by, ax, ay, *rest)
+
+        monkeypatch.setattr(module, "seen_from_behind", in_front)
+    with pytest.raises(AssertionError):
+        assert_identical(quick, culled(case))
+
+
+def test_law_beams_of_their_own_taken_for_narrower_are_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were trials outside the bound to look along the middles of cones alone, the results would differ."""
+    case = crowded(**CASES["cones, some outside"])
+    quick = culled(case)
+    for module in (casting, trial_expect):
+        found = module.met_by_some
+
+        def along(cone: Any, *rest: Any, found: Any = found) -> Any:
+            return found(cone._replace(half_rad=0.0), *rest)
+
+        monkeypatch.setattr(module, "met_by_some", along)
     with pytest.raises(AssertionError):
         assert_identical(quick, culled(case))
 

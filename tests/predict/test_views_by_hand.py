@@ -35,11 +35,12 @@ def test_law_the_tightest_bound_is_the_one_below() -> None:
     assert SHARES[TIGHT] * ANGLE_SLACK_RAD == pytest.approx(0.0144, rel=1e-9)
 
 
-def scene(heading_deg: float = 0.0, elements: Any = (), **more: Any) -> Prepared:
-    """Return a robot at the origin that looks ahead once, at walls 2 m and more away."""
+def scene(heading_deg: float = 0.0, elements: Any = (), errors: Any = None, **more: Any) -> Prepared:
+    """Return a robot at the origin that looks ahead once, at walls 2 m and more away, mounted inexactly."""
+    errors = {"mount_position": run(spread="4 mm")} if errors is None else errors
     return prepared(
         [{"do": "look", "time": "0.1 s"}],
-        robot(sensors=[range_sensor("a", 0.0, 0.0, heading_deg, **more)]),
+        robot(sensors=[range_sensor("a", 0.0, 0.0, heading_deg, errors=errors, **more)]),
         believed=field_map(x=(-6.0, 2.0), y=(-5.0, 5.0), elements=list(elements)),
     )
 
@@ -198,6 +199,9 @@ def test_law_what_a_true_beam_may_meet() -> None:
     # 2 m, the surface's 60 mm, the bound's 18 and the mount's 20: 2.098 m, and a little for the turns.
     assert found.reach_m == pytest.approx(np.full(len(found.edges), 2.10), abs=0.02)
     assert found.reach_m.min() > 2.098
+    # A mount that is exact takes nothing.
+    exact = reached(scene(errors={})).reach_m
+    assert found.reach_m == pytest.approx(exact + 0.02, abs=2e-3)
     short = reached(scene(reach={"low": "0 m", "high": "1.5 m"}))
     assert short.reach_m.tolist() == [1.5] * len(found.edges)
     assert [e.tolist() for e in short.edges] == [[]] * len(found.edges)

@@ -160,8 +160,8 @@ def test_law_many_beams_at_once():
 
 
 def test_law_what_lies_behind_or_beyond_is_dropped():
-    """A wall behind the sensor, one beyond its reach and one off to the side are left out."""
-    ax, bx = np.array([-1.0, 3.0, 0.5, 1.0]), np.array([-1.0, 3.0, 1.5, 1.0])
-    ay, by = np.array([-1.0, -1.0, 0.5, -1.0]), np.array([1.0, 1.0, 0.5, 1.0])
+    """A wall behind, beyond the reach, off to the side, or beside and then beyond is left out."""
+    ax, bx = np.array([-1.0, 3.0, 0.5, -1.0, 1.0]), np.array([-1.0, 3.0, 1.5, 20.0, 1.0])
+    ay, by = np.array([-1.0, -1.0, 0.5, 0.6, -1.0]), np.array([1.0, 1.0, 0.5, 0.6, 1.0])
     kept = candidates_for_beam(0.0, 0.0, 1.0, 0.0, 2.0, 0.05, 0.05, ax, ay, bx, by, 0.01)
-    assert kept.tolist() == [[False, False, False, True]]
+    assert kept.tolist() == [[False, False, False, False, True]]

@@ -20,6 +20,7 @@ from driftgate.sight.validity import ReadingLimits
 from driftgate.world.beam import sensor_beam
 from driftgate.world.culling import by_row, candidates_for_beam, candidates_for_disc, farthest_met
 from driftgate.world.rays import EdgeArrays
+from driftgate.world.solids import seen_from_behind, solids_of
 
 Box = tuple[float, ...]
 Beam = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
@@ -95,6 +96,7 @@ class Views:
         self._found: dict[int, View] = {}
         believed = prepared.believed
         self._reference = np.array([e.reference for e in believed.edges])
+        self._solids = solids_of(believed.edges)
         self._size = float(np.ptp(believed.outline, axis=0).sum())
 
     def inside(self, bound: int) -> View:
@@ -128,6 +130,8 @@ class Views:
         farthest = np.where(high, farthest_met(px, py, ux, uy, slack, turn, *ends), np.inf)
         reach_m = np.minimum(self._size, farthest.min(axis=1))
         may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
+        if sensor.beam_width == 0.0:
+            may &= ~seen_from_behind(px, py, slack, *ends, self._solids)
         met = np.any(may & (farthest < np.inf), axis=1)
         single = (may.sum(axis=1) == 1) & met
         for r, edges, alone in zip(mine.tolist(), by_row(may), single.tolist(), strict=True):

@@ -8,13 +8,16 @@ trade speed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.doubt import with_doubt
-from driftgate.schema.fieldmap import Element
+from driftgate.schema.fieldmap import Element, FieldMap
 from driftgate.schema.sensor import Sensor
+from driftgate.world.values import Edge
 
 # The widest bound: deviation of the pose in metres and radians.
 POSITION_SLACK_M = 0.6
@@ -51,15 +54,29 @@ def mount_slack(sensor: Sensor) -> float:
     return abs(mount.mean) + MOUNT_SPREADS * with_doubt(mount.spread, mount.fitted)
 
 
+def mount_place_slack(sensor: Sensor) -> float:
+    """Return how far a sensor's place on the robot may be off inside the bound. [m]"""
+    return 0.0 if sensor.errors.mount_position is None else MOUNT_SLACK_M
+
+
 def true_position_slack(sensor: Sensor, share: float) -> float:
     """Return how far a true beam's start may be off inside a bound; the mount's own place adds to it. [m]"""
-    lever = float(np.hypot(sensor.mount.x, sensor.mount.y))
-    return share * (POSITION_SLACK_M + ANGLE_SLACK_RAD * lever) + MOUNT_SLACK_M
+    return position_slack(sensor, share) + mount_place_slack(sensor)
 
 
 def true_angle_slack(sensor: Sensor, share: float) -> float:
     """Return how far any direction in a true cone may be off inside a bound. [rad]"""
     return share * ANGLE_SLACK_RAD + 0.5 * sensor.beam_width + mount_slack(sensor)
+
+
+def edge_slacks(edges: Sequence[Edge], field: FieldMap) -> FloatArray:
+    """Return how far either end of each edge of the true map may be off inside the bound. [m]
+
+    A structure that is built exactly, and fixed to no wall, stands where the map has it.
+    """
+    exact = {s.id for s in field.structures if s.build is None}
+    stands = [e.kind == "structure" and e.carrier is None and e.owner in exact for e in edges]
+    return np.where(stands, 0.0, SURFACE_SLACK_M)
 
 
 def element_slack(element: Element) -> float:

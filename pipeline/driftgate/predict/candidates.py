@@ -13,7 +13,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.bounds import (
     SHARES,
-    SURFACE_SLACK_M,
+    edge_slacks,
     element_slack,
     true_angle_slack,
     true_position_slack,
@@ -24,9 +24,17 @@ from driftgate.schema.base import HeightRange
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.expect import belief_knots
 from driftgate.world.beam import sensor_beam
+from driftgate.world.cone import Axis
 from driftgate.world.culling import by_row, candidates_for_beam, candidates_for_disc, farthest_met
+from driftgate.world.rays import EdgeArrays, Values, edge_arrays
+from driftgate.world.solids import Solids, seen_from_behind, solids_of
 
 Box = tuple[float, float, float, float]  # low x, high x, low y, high y [m]
+
+# Beams times surfaces that are looked at together, each beam by itself: more than any few trials have.
+_MOST_PAIRS = 50_000
+# So many surfaces may as well be cast against.
+_NOT_WORTH = 12
 
 
 @dataclass(frozen=True)
@@ -88,19 +96,63 @@ def element_is_tall(height: HeightRange, sensor: Sensor) -> bool:
     return may_meet(height.low, height.high, sensor)
 
 
+def met_by_some(cone: Axis, edges: IntArray, e: EdgeArrays, moved_m: Values) -> IntArray:
+    """Return those of some edges that any of a few beams or cones may meet, each where it is in its trial.
+
+    Parameters
+    ----------
+    cone : Axis
+        Their own beams, shape (n,).
+    edges : ndarray of int
+        Indices into `e`.
+    e : EdgeArrays
+        Edges as mapped.
+    moved_m : ndarray, shape (E,), or float
+        Neither end of an edge is further than this from there. [m]
+    """
+    if len(edges) <= _NOT_WORTH or np.size(cone.px) * len(edges) > _MOST_PAIRS:
+        return edges
+    ends = e.ax[edges], e.ay[edges], e.bx[edges], e.by[edges]
+    off_m = moved_m[edges] if isinstance(moved_m, np.ndarray) else moved_m
+    may = candidates_for_beam(*cone[:4], np.inf, 0.0, cone.half_rad, *ends, off_m)
+    return edges[may.any(axis=0)]
+
+
+def discs_met_by_some(cone: Axis, x: FloatArray, y: FloatArray, reach_m: FloatArray) -> BoolArray:
+    """Return which things any of a few beams or cones may meet; a thing reaches so far from its place.
+
+    Parameters
+    ----------
+    cone : Axis
+        Their own beams, shape (n,).
+    x, y : ndarray, shape (n, J)
+        Where each thing is in each trial. [m]
+    reach_m : ndarray, shape (J,)
+    """
+    if x.shape[1] <= _NOT_WORTH or x.size > _MOST_PAIRS:
+        return np.ones(x.shape[1], dtype=bool)
+    may = candidates_for_disc(*cone[:4], np.inf, 0.0, cone.half_rad, x, y, reach_m, 0.0)
+    return np.asarray(may.any(axis=0))
+
+
 class BeamCandidates:
     """What every true beam may meet, by bound; each is worked out when it is first asked for."""
 
     def __init__(self, prepared: Prepared, off: frozenset[str]) -> None:
         self._prepared = prepared
         self._knots = echo_knots(prepared, off)
+        self.edge_slack_m = edge_slacks(prepared.true.edges, prepared.case.true)
+        self.edges = edge_arrays(prepared.true.edges)
+        self._solids = solids_of(prepared.true.edges)
         self._found: dict[int, Reachable] = {}
         self._boxes: list[dict[int, Box]] | None = None
 
     def inside(self, bound: int) -> Reachable:
         """Return what may be met inside a bound, an index into `bounds.SHARES`."""
         if bound not in self._found:
-            self._found[bound] = _reachable(self._prepared, self._knots, SHARES[bound])
+            self._found[bound] = _reachable(
+                self._prepared, self._knots, SHARES[bound], self.edge_slack_m, self._solids
+            )
         return self._found[bound]
 
     def discs(
@@ -135,7 +187,9 @@ class BeamCandidates:
         return self._boxes
 
 
-def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
+def _reachable(
+    prepared: Prepared, knots: IntArray, share: float, edge_slack_m: FloatArray, solids: Solids
+) -> Reachable:
     readings, pose, world = prepared.plan.timeline.readings, prepared.plan.timeline.pose, prepared.true
     count = len(readings.knot)
     none = np.zeros(0, dtype=np.intp)
@@ -152,13 +206,17 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
         px, py, ux, uy = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
         near, turn = true_position_slack(sensor, share), true_angle_slack(sensor, share)
         tall = np.array([may_meet(e.low_m, e.high_m, sensor) for e in world.edges])
-        ends = ax, ay, bx, by, SURFACE_SLACK_M
-        blocks = tall & (not is_uneven(sensor))
+        ends = ax, ay, bx, by, edge_slack_m
+        level = not is_uneven(sensor)
+        blocks = tall & level
         farthest = np.where(blocks, farthest_met(px, py, ux, uy, near, turn, *ends), np.inf)
         reach = np.minimum(sensor.reach.high, farthest.min(axis=1))
         may = tall & candidates_for_beam(px, py, ux, uy, reach, near, turn, *ends)
+        if level and sensor.beam_width == 0.0:
+            may &= ~seen_from_behind(px, py, near, *ends, solids)
         single = (may.sum(axis=1) == 1) & np.any(may & (farthest < np.inf), axis=1)
-        square = ~np.any(may & ~_squarely_met(sensor, (ux, uy), turn, (bx - ax, by - ay)), axis=1)
+        squarely = _squarely_met(sensor, (ux, uy), turn, (bx - ax, by - ay), edge_slack_m)
+        square = ~np.any(may & ~squarely, axis=1)
         may_disc = np.zeros((len(mine), len(world.elements)), dtype=bool)
         if len(world.elements):
             reaches = np.array([element_is_tall(e.source.height, sensor) for e in world.elements])
@@ -169,8 +227,8 @@ def _reachable(prepared: Prepared, knots: IntArray, share: float) -> Reachable:
         rows = zip(
             mine.tolist(), by_row(may), by_row(may_disc), single.tolist(), square.tolist(), strict=True
         )
-        for r, edges, elements, alone, squarely in rows:
-            found.edges[r], found.elements[r], found.square[r] = edges, elements, squarely
+        for r, edges, elements, alone, squared in rows:
+            found.edges[r], found.elements[r], found.square[r] = edges, elements, squared
             found.sure[r] = int(edges[0]) if alone else -1
     return found
 
@@ -180,6 +238,7 @@ def _squarely_met(
     direction: tuple[FloatArray, FloatArray],
     turn_rad: float,
     along: tuple[FloatArray, FloatArray],
+    edge_slack_m: FloatArray,
 ) -> BoolArray:
     """Return which edges a beam can meet only inside the echo limit, shape (readings, edges)."""
     ux, uy = (u[:, None] for u in direction)
@@ -187,7 +246,7 @@ def _squarely_met(
     length = np.hypot(ex, ey)
     incidence = np.arccos(np.minimum(np.abs(ux * ey - uy * ex) / length, 1.0))
     # Either end is off by the slack at most, so that the edge turns by no more than this.
-    tilt = np.arcsin(np.minimum(2.0 * SURFACE_SLACK_M / length, 1.0))
+    tilt = np.arcsin(np.minimum(2.0 * edge_slack_m / length, 1.0))
     return np.array((incidence + turn_rad + tilt < sensor.echo_limit - 1e-6) & (tilt < 1.5))
 
 

@@ -15,8 +15,15 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.bounds import SURFACE_SLACK_M, Bounded, element_slack
-from driftgate.predict.candidates import BeamCandidates, Reachable, element_is_tall, may_meet
+from driftgate.predict.bounds import Bounded, element_slack
+from driftgate.predict.candidates import (
+    BeamCandidates,
+    Reachable,
+    discs_met_by_some,
+    element_is_tall,
+    may_meet,
+    met_by_some,
+)
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_world import StrayList, TrueElement, TrueWorld
 from driftgate.predict.true_beam import TrueBeam, edge_side, element_thing
@@ -66,7 +73,7 @@ class Caster:
     def __init__(self, prepared: Prepared, candidates: BeamCandidates, world: TrueWorld, count: int) -> None:
         self._candidates = candidates
         self._count = count
-        self._culls = bool(np.all(world.moved_m <= SURFACE_SLACK_M))
+        self._culls = bool(np.all(world.moved_m <= candidates.edge_slack_m))
         readings = prepared.plan.timeline.readings
         sensors = prepared.case.robot.sensors
         self._tall_edges = {s.id: _tall_edges(world, s) for s in sensors}
@@ -135,14 +142,27 @@ class Caster:
             self._meet_some(j, world.elements[j].pushed_trials(), beam, clock_s, met)
         self._beside(sensor, edges, beam, slice(None), clock_s, met)
         if len(far):
-            exact, some = self._nothing(beam.at(far)), beam.at(far)
-            self._meet_edges(some, everything, far, exact, square=False)
-            for j in self._tall_elements[sensor.id].tolist():
-                self._meet_element(j, some, far, clock_s, exact)
-            self._beside(sensor, everything, some, far, clock_s, exact)
-            met.put(far, exact)
+            met.put(far, self._meet_far(sensor, beam.at(far), far, clock_s))
         if beam.height_m is not None and beam.climb is not None:
             _tilt(met, beam.height_m, beam.climb)
+        return met
+
+    def _meet_far(self, sensor: Sensor, beam: TrueBeam, far: IntArray, clock_s: FloatArray) -> Met:
+        """Return what the beams of a few trials meet, wherever they are; each may meet anything."""
+        met, tall = self._nothing(beam), self._tall_elements[sensor.id]
+        edges = met_by_some(
+            beam.cone, self._tall_edges[sensor.id], self._candidates.edges, self._world.moved_m
+        )
+        self._meet_edges(beam, edges, far, met, square=False)
+        if len(tall):
+            elements = [self._world.elements[j] for j in tall.tolist()]
+            x, y = (
+                np.array([v[far] for v in row]).T for row in zip(*((e.x, e.y) for e in elements), strict=True)
+            )
+            reach_m = np.array([e.source.outline.reach_m for e in elements])
+            for j in tall[discs_met_by_some(beam.cone, x, y, reach_m)].tolist():
+                self._meet_element(j, beam, far, clock_s, met)
+        self._beside(sensor, edges, beam, far, clock_s, met)
         return met
 
     def _split(self, r: int, bound: Bounded) -> tuple[Reachable, IntArray]:

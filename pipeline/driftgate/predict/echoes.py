@@ -13,7 +13,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
-from driftgate.predict.bounds import MOUNT_SLACK_M, Bounded, mount_slack
+from driftgate.predict.bounds import Bounded, mount_place_slack, mount_slack
 from driftgate.predict.candidates import BeamCandidates, echo_knots, is_uneven
 from driftgate.predict.casting import Caster
 from driftgate.predict.doubt import chance_key, factor_key
@@ -100,7 +100,8 @@ class EchoMaker:
         shift_x = value.get(f"mount_position:{sensor.id}:x", zero)
         shift_y = value.get(f"mount_position:{sensor.id}:y", zero)
         angle = value.get(f"mount_angle:{sensor.id}", zero)
-        outside = (shift_x**2 + shift_y**2 > MOUNT_SLACK_M**2) | (np.abs(angle) > mount_slack(sensor))
+        shifted = shift_x**2 + shift_y**2 > mount_place_slack(sensor) ** 2
+        outside = shifted | (np.abs(angle) > mount_slack(sensor))
         far = np.flatnonzero(np.broadcast_to(outside, (self._count,)))
         mount = sensor.mount
         return _Mounted(mount.x + shift_x, mount.y + shift_y, *cos_sin(mount.heading + angle), far)

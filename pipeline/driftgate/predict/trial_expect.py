@@ -11,6 +11,7 @@ from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.plan.values import IntArray
 from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
 from driftgate.predict.bounds import Bounded
+from driftgate.predict.candidates import met_by_some
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height
@@ -206,7 +207,10 @@ class Looks:
             return _NOBODY
         surface = self._meet(sensor, edges, cone.at(few))
         if len(far):
-            surface[np.searchsorted(few, far)] = self._meet(sensor, self._tall[sensor], cone.at(far))
+            own = cone.at(far)
+            surface[np.searchsorted(few, far)] = self._meet(
+                sensor, met_by_some(own, self._tall[sensor], self._edges, 0.0), own
+            )
         return surface
 
     def _everywhere(self, surface: int, count: int) -> IntArray:

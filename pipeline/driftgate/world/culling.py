@@ -13,8 +13,8 @@ S is contained in four convex sets: the disc of radius `reach` about p, and, for
 most 90 deg, the half-planes u.(x - p) >= 0, (normal of the left rim).(x - p) <= 0 and that of the
 right rim, whose points at angle phi satisfy sin(phi -+ angle_slack) <= 0 resp. >= 0. A point within s
 of S is within s of each of these sets. The original segment therefore has one point in all three
-half-planes pushed out by s (tested by clipping), and it comes within reach + s of p (tested by
-distance). Beyond 90 deg only the disc is used. Only necessary conditions are tested: the mask may
+half-planes pushed out by s (tested by clipping) and within reach + s of p (the distance of what the
+clipping leaves). Beyond 90 deg only the disc is used. Only necessary conditions are tested: the mask may
 keep a surface that no beam meets, and never drops one that some beam does.
 """
 
@@ -72,9 +72,12 @@ def candidates_for_beam(
     pairs = _pairs(
         (px, py, ux, uy), reach_m, position_slack_m, angle_slack_rad, (ax, ay, bx, by), edge_slack_m
     )
-    return pairs.spread(
-        _in_wedge(pairs) & (_distance_from_origin(*pairs.ends) <= pairs.reach + pairs.slack), False
-    )
+    low, high = _part_in_wedge(pairs)
+    inside = low <= high
+    wide = pairs.angle > 0.5 * np.pi
+    if wide.any():
+        low, high, inside = np.where(wide, 0.0, low), np.where(wide, 1.0, high), inside | wide
+    return pairs.spread(inside & (_distance_of_part(pairs, low, high) <= pairs.reach + pairs.slack), False)
 
 
 def farthest_met(
@@ -302,9 +305,10 @@ def _clip(
     return low, np.where(outside, -np.inf, high)
 
 
-def _distance_from_origin(ax: FloatArray, ay: FloatArray, bx: FloatArray, by: FloatArray) -> FloatArray:
-    """Return the distance of segments from the origin. [m]"""
+def _distance_of_part(pairs: _Pairs, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Return how far the part [low, high] of each segment, if there is one, is from the beam's start. [m]"""
+    ax, ay, bx, by = pairs.ends
     ex, ey = bx - ax, by - ay
     length2 = ex * ex + ey * ey
-    share = np.clip(-(ax * ex + ay * ey) / np.where(length2 > 0.0, length2, 1.0), 0.0, 1.0)
+    share = np.clip(-(ax * ex + ay * ey) / np.where(length2 > 0.0, length2, 1.0), low, high)
     return np.hypot(ax + share * ex, ay + share * ey)
