@@ -33,6 +33,8 @@ Box = tuple[float, float, float, float]  # low x, high x, low y, high y [m]
 
 # Beams times surfaces that are looked at together, each beam by itself: more than any few trials have.
 _MOST_PAIRS = 50_000
+# Pairs of a reading and a disc in one pass: what a processor's fast memory holds.
+_TOGETHER = 8192
 # So many surfaces may as well be cast against.
 _NOT_WORTH = 12
 
@@ -178,7 +180,14 @@ class BeamCandidates:
         at, mount = timeline.pose[self._knots[mine]], sensor.mount
         beam = sensor_beam(at[:, 0], at[:, 1], at[:, 2], mount.x, mount.y, mount.heading)
         slack = true_position_slack(sensor, SHARES[bound]), true_angle_slack(sensor, SHARES[bound])
-        return candidates_for_disc(*beam, self.inside(bound).reach_m[mine], *slack, x, y, radius_m, 0.0)
+        reach = self.inside(bound).reach_m[mine]
+        found = np.empty((len(mine), len(x)), dtype=bool)
+        rows = max(1, _TOGETHER // max(len(x), 1))
+        for begin in range(0, len(mine), rows):
+            some = slice(begin, begin + rows)
+            px, py, ux, uy = (v[some] for v in beam)
+            found[some] = candidates_for_disc(px, py, ux, uy, reach[some], *slack, x, y, radius_m, 0.0)
+        return found
 
     def boxes(self) -> list[dict[int, Box]]:
         """Return what `swept_boxes` gives for the case."""

@@ -58,9 +58,9 @@ class Met:
 
     def take(self, closer: BoolArray, range_m: FloatArray, surface: int, cosine: Values) -> None:
         """Put an answer in front where it is closer."""
-        np.copyto(self.range_m, range_m, where=closer)
-        np.copyto(self.surface, surface, where=closer)
-        np.copyto(self.cosine, cosine, where=closer)
+        self.range_m = np.where(closer, range_m, self.range_m)
+        self.surface = np.where(closer, surface, self.surface)
+        self.cosine = np.where(closer, cosine, self.cosine)
 
     def put(self, rows: IntArray, other: Met) -> None:
         """Put the answers of some trials in place."""
@@ -270,7 +270,7 @@ class Caster:
             else:
                 range_m = beam.seen(range_to_segment(px, py, ux, uy, *ends), low_m, high_m)
                 closer = range_m < met.range_m
-                np.copyto(met.surface, e, where=closer)
+                met.surface = np.where(closer, e, met.surface)
                 met.range_m = np.minimum(met.range_m, range_m)
         if half_rad == 0.0 and not square:
             self._square(cone, edges, pick, met)
@@ -284,7 +284,7 @@ class Caster:
                 ax, ay, bx, by = world.built.ends(e, pick)
                 ex, ey = bx - ax, by - ay
                 cosine = np.abs(cone.ux * ey - cone.uy * ex) / np.sqrt(ex * ex + ey * ey)
-                np.copyto(met.cosine, cosine, where=hit)
+                met.cosine = np.where(hit, cosine, met.cosine)
 
     def _meet_element(
         self, j: int, beam: TrueBeam, pick: slice | IntArray, clock_s: FloatArray, met: Met

@@ -56,6 +56,8 @@ class DriftConstants:
     slip_speed: FloatArray
     crab_cos: FloatArray
     crab_sin: FloatArray
+    slips: bool = True  # some of the three terms that lead sideways in a turn may be other than zero
+    crabs: bool = True
 
 
 def drift_constants(value: Callable[[str], FloatArray | None]) -> DriftConstants:
@@ -81,6 +83,8 @@ def drift_constants(value: Callable[[str], FloatArray | None]) -> DriftConstants
         slip_speed=slip_speed,
         crab_cos=np.cos(crab),
         crab_sin=np.sin(crab),
+        slips=any(bool(np.any(v)) for v in (latency, slip_turn, slip_speed)),
+        crabs=bool(np.any(crab)),
     )
 
 
@@ -106,12 +110,15 @@ def true_increment(
         Random walk in this tick: distance, lateral, heading. [m, m, rad]
     """
     turn = (dth - c.heading_bias * dt + walk[2]) / (1.0 + c.heading_scale)
-    rate = turn / dt
     ahead = (ds + walk[0]) / (1.0 + c.distance_scale) + c.wheel_offset * turn
     left = dl / (1.0 + c.sideways_scale)
-    cos, sin = c.crab_cos, c.crab_sin
-    slip = (c.heading_latency - c.slip_speed) * rate * ds - c.slip_turn * turn * np.sign(ds)
-    return cos * ahead - sin * left, sin * ahead + cos * left + slip + walk[1], turn
+    if c.crabs:
+        cos, sin = c.crab_cos, c.crab_sin
+        ahead, left = cos * ahead - sin * left, sin * ahead + cos * left
+    if c.slips:
+        lag = c.heading_latency - c.slip_speed
+        left = left + (lag * (turn / dt) * ds - c.slip_turn * turn * np.sign(ds))
+    return ahead, left + walk[1], turn
 
 
 def increment_columns(

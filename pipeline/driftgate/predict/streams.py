@@ -136,7 +136,9 @@ class Streams:
         """Return two independent uniforms on (0, 1) per trial, each of shape (count,)."""
         words = self._words(source, place, index)
         found = []
-        for half in (words >> np.uint64(32), words & np.uint64(0xFFFFFFFF)):
+        # Least significant half first, on every machine.
+        halves = words.astype("<u8", copy=False).view("<u4")
+        for half in (halves[1::2], halves[0::2]):
             uniform = half.astype(np.float64)
             uniform += 0.5
             uniform *= _SCALE

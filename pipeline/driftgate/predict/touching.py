@@ -136,14 +136,13 @@ class TouchTest:
         off = np.sqrt(x * x + y * y) + self._plan.reach_m * np.abs(h)
         pose = self._pose[knot]
         far = np.flatnonzero(off > _CLOSE_M)
-        if len(far) == 0:
-            self._test((tick, knot), step, pose, (x, y, h), None, float(off.max()), clock_s)
-        else:
-            close = np.flatnonzero(off <= _CLOSE_M)
-            for who in (close, far):
-                if len(who):
-                    part = (x[who], y[who], h[who])
-                    self._test((tick, knot), step, pose, part, who, float(off[who].max()), clock_s)
+        if len(far) < len(off):
+            # Those far off are tested here, too: it costs less than to leave them out.
+            close_m = _CLOSE_M if len(far) else float(off.max())
+            self._test((tick, knot), step, pose, (x, y, h), None, close_m, clock_s)
+        if len(far):
+            part = (x[far], y[far], h[far])
+            self._test((tick, knot), step, pose, part, far, float(off[far].max()), clock_s)
         strays = self._strays_near[knot]
         if len(far) and len(self._strays.trial):
             strays = np.union1d(strays, np.flatnonzero(off[self._strays.trial] > _CLOSE_M))
@@ -210,10 +209,10 @@ class TouchTest:
         x, y, h = pose[0] + x, pose[1] + y, pose[2] + h
         dx, dy = strays.x - x, strays.y - y
         near = dx * dx + dy * dy <= np.square(plan.reach_m + strays.reach_m) + _ROUNDING_M
-        near &= ~plan.exempt[tick][self._owners + strays.element] | self._pushable[strays.element]
         # Who touched something at an earlier instant has its first contact.
         before = (self.step[strays.trial] >= 0) & (self.knot[strays.trial] < self._now)
-        near &= ~before | self._pushable[strays.element]
+        meant = plan.exempt[tick][self._owners + strays.element]
+        near &= ~(meant | before) | self._pushable[strays.element]
         rows = np.flatnonzero(near)
         if len(rows) == 0:
             return

@@ -273,13 +273,12 @@ class Looks:
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = is_closer(range_m, cosine, nearest, square)
-                np.copyto(square, cosine, where=closer)
-                np.copyto(nearest, range_m, where=closer)
+                square, nearest = np.where(closer, cosine, square), np.where(closer, range_m, nearest)
             else:
                 range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = range_m < nearest
                 nearest = np.minimum(nearest, range_m)
-            np.copyto(surface, i, where=closer)
+            surface = np.where(closer, i, surface)
         if half_rad > 0.0:
             mounted = self._prepared.case.robot.sensors[sensor]
             least = float(np.cos(mounted.echo_limit))
@@ -317,9 +316,12 @@ class Looks:
             (Outcome.NO_SURFACE, ~met),
         )
         if not np.all(earlier[0][1] | earlier[1][1] | earlier[2][1] | earlier[3][1]):
-            np.copyto(outcome, Outcome.CORRIDOR, where=self._blocked(r, sensor, expected, met, range_m))
+            blocked = self._blocked(r, sensor, expected, met, range_m)
+            if blocked.any():
+                np.copyto(outcome, Outcome.CORRIDOR, where=blocked)
         for name, failed in earlier:
-            np.copyto(outcome, name, where=failed)
+            if failed.any():
+                np.copyto(outcome, name, where=failed)
         return outcome
 
     def _blocked(

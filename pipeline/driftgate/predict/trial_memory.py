@@ -112,15 +112,19 @@ class CorrectionState:
             if self.refusals.any():
                 self.refusals = np.where(passed, 0, self.refusals)
             return
-        self.refusals = np.where(refused, self.refusals + 1, np.where(passed, 0, self.refusals))
+        who = np.flatnonzero(refused)
+        times = self.refusals[who] + 1
+        self.refusals = np.where(passed, 0, self.refusals)
+        self.refusals[who] = times
         if rule is None:
             return
-        widen = refused & (self.refusals % rule.refusals == 0)
-        if widen.any():
-            factor = np.where(widen, rule.factor, 1.0)
+        widen = who[times % rule.refusals == 0]
+        if len(widen):
+            factor = np.ones(len(refused))
+            factor[widen] = rule.factor
             xx, xy, xh, yy, yh, hh = self.filter
             self.filter = (xx * factor, xy * factor, xh * factor, yy * factor, yh * factor, hh * factor)
-        self.lost |= self.refusals >= rule.refusals + rule.lost_after
+        self.lost[who[times >= rule.refusals + rule.lost_after]] = True
 
 
 def fresh_memory(

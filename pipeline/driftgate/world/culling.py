@@ -180,7 +180,7 @@ def candidates_for_disc(
     wx, wy = cx - px, cy - py
     along, left = wx * ux + wy * uy, ux * wy - uy * wx
     in_wedge = (along >= -slack) & (np.abs(left) * np.cos(angle) - along * np.sin(angle) <= slack)
-    return np.asarray((in_wedge | (angle > 0.5 * np.pi)) & (np.hypot(wx, wy) <= reach + slack))
+    return np.asarray((in_wedge | (angle > 0.5 * np.pi)) & (wx * wx + wy * wy <= np.square(reach + slack)))
 
 
 def by_row(mask: BoolArray) -> list[IntArray]:

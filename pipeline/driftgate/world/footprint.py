@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.errors import ModelError
-from driftgate.core.pose import FloatArray
+from driftgate.core.pose import FloatArray, cos_sin
 from driftgate.schema.robot import Footprint
 from driftgate.world.distance import point_to_segment
 from driftgate.world.rays import Values
@@ -80,7 +80,7 @@ def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]
 
 def hull_at(corners: FloatArray, x: Values, y: Values, heading: Values) -> tuple[FloatArray, FloatArray]:
     """Return the hull at poses given as arrays of shape (n,): hx, hy of shape (m, n). [m]"""
-    c, s = np.cos(heading), np.sin(heading)
+    c, s = cos_sin(heading)
     own_x, own_y = corners[:, 0, None], corners[:, 1, None]
     return x + c * own_x - s * own_y, y + s * own_x + c * own_y
 
