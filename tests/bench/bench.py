@@ -18,7 +18,17 @@ import casters
 import numpy as np
 import processes
 from plain_loop import PlainLoop, draw
-from workload import DIFFERS, ROOT, case_of, more_rooms, rounder_pillars, surfaces, variants, workload
+from workload import (
+    DIFFERS,
+    ROOT,
+    case_of,
+    more_rooms,
+    own_features,
+    rounder_pillars,
+    surfaces,
+    variants,
+    workload,
+)
 
 from driftgate.predict import Prepared, covariance, prepare, run_trials
 from driftgate.predict.trials_engine import DEFAULT_BATCH as BATCH
@@ -93,7 +103,9 @@ def against_peers(prepared: Prepared, quick: bool) -> list[str]:
     loops, trials = (3, BATCH) if quick else (12, 2 * BATCH)
     luck = draw(prepared, loops, SEED)
     eager, lazy = PlainLoop(prepared, luck), PlainLoop(prepared, luck, eager=False)
-    engine_s = eager_s = lazy_s = every_s = float("inf")
+    own = own_features()
+    own_loop = PlainLoop(own, luck)
+    engine_s = eager_s = lazy_s = every_s = own_s = own_loop_s = float("inf")
     ends: list[Any] = []
     with nothing_culled():
         every_s = best(lambda: run_trials(prepared, BATCH // 4, SEED), 1) / (BATCH // 4)
@@ -101,6 +113,8 @@ def against_peers(prepared: Prepared, quick: bool) -> list[str]:
         engine_s = min(engine_s, best(lambda: run_trials(prepared, trials, SEED), 1) / trials)
         eager_s = min(eager_s, best(lambda: ends.extend(map(eager.run, range(loops))), 1) / loops)
         lazy_s = min(lazy_s, best(lambda: [lazy.run(t) for t in range(loops)], 1) / loops) if turn else lazy_s
+        own_s = min(own_s, best(lambda: run_trials(own, trials, SEED), 1) / trials)
+        own_loop_s = min(own_loop_s, best(lambda: [own_loop.run(t) for t in range(loops)], 1) / loops)
     result = run_trials(prepared, BATCH, SEED)
     theirs, same = np.array(ends[:loops]), result.moments[-1].error[:loops]
     off = np.hypot(*(theirs - same)[:, :2].T)
@@ -120,6 +134,11 @@ def against_peers(prepared: Prepared, quick: bool) -> list[str]:
             f"  {name:44} {taken * 1e6:10.0f} {taken / len(timeline.twist) * 1e9:10.0f} "
             f"{taken / len(timeline.readings.knot) * 1e9:13.0f} {taken / engine_s:9.0f}x"
         )
+    fixes = run_trials(own, BATCH, SEED).counts.sum(axis=(0, 1))[0] / BATCH
+    lines.append(
+        f"  W's own features ({fixes:.0f} accepted): {own_s * 1e6:.0f} us a trial, "
+        f"the loop {own_loop_s * 1e6:.0f}: {own_loop_s / own_s:.0f}x"
+    )
     lines.append(
         f"  {1.0 / engine_s:.0f} trials/s. The loop draws the engine's numbers: of {loops} trials half end"
     )
