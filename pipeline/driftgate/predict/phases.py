@@ -27,6 +27,8 @@ from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
 
+# What the memory has a row of for every slot, or for every coordinate.
+_BY_SLOT = ("streak", "streak_surface", "fixed")
 Row = TypeVar("Row", FloatArray, IntArray, BoolArray)
 _NONE: Three = (np.zeros(1), np.zeros(1), np.zeros(1))
 
@@ -63,6 +65,7 @@ class Part:
         self.who = who
         self._count = draws.count
         self._watch: FilterWatch | None = None
+        self._given: CorrectionState | None = None
         self._whole, self._world = world, _world_of(world, who, draws.count)
         own = copy.copy(draws)
         own.count = len(who)
@@ -93,7 +96,7 @@ class Part:
     def memory(self, whole: CorrectionState) -> CorrectionState:
         """Return the robot's memory in the part; pairs have fixed phases, and none waits here."""
         xx, xy, xh, yy, yh, hh = (pick(v, self.who) for v in whole.filter)
-        return CorrectionState(
+        own = CorrectionState(
             filter=(xx, xy, xh, yy, yh, hh),
             streak=[pick(v, self.who) for v in whole.streak],
             streak_surface=[pick(v, self.who) for v in whole.streak_surface],
@@ -106,6 +109,11 @@ class Part:
                 (pick(whole.links.way[0], self.who), pick(whole.links.way[1], self.who)),
             ),
         )
+        # Rows are replaced, never written to: those that still are these need not be put back.
+        self._given = replace(
+            own, streak=list(own.streak), streak_surface=list(own.streak_surface), fixed=list(own.fixed)
+        )
+        return own
 
     def tally(self, whole: Tally) -> Tally:
         """Return counts that add to those of the whole batch; what is kept by trial is the part's own."""
@@ -120,30 +128,39 @@ class Part:
             self._watch.finished()
 
     def keep(self, p: Poses, memory: CorrectionState, own_p: Poses, own: CorrectionState) -> None:
-        """Put the part's belief and memory back among the whole batch's, which are replaced."""
-        p.bx, p.by, p.bh = (
-            self._put(a, b) for a, b in ((p.bx, own_p.bx), (p.by, own_p.by), (p.bh, own_p.bh))
-        )
-        xx, xy, xh, yy, yh, hh = (self._put(a, b) for a, b in zip(memory.filter, own.filter, strict=True))
-        memory.filter = (xx, xy, xh, yy, yh, hh)
-        for name in ("streak", "streak_surface", "fixed"):
-            rows = zip(getattr(memory, name), getattr(own, name), strict=True)
-            setattr(memory, name, [self._put(a, b) for a, b in rows])
-        links = {
-            key: self._linked(memory.links.rows.get(key, _NONE), row) for key, row in own.links.rows.items()
-        }
-        memory.links = Links(links, memory.links.way)
-        memory.refusals = self._put(memory.refusals, own.refusals)
-        memory.lost = self._put(memory.lost, own.lost)
+        """Put what changed of the part's belief and memory among the whole batch's, which are replaced.
+
+        `own` is what `memory` gave last.
+        """
+        given = self._given
+        assert given is not None
+        if own.fixed[0] is not given.fixed[0]:  # a fix moves the belief and what goes with it
+            p.bx, p.by, p.bh = (
+                self._put(a, b) for a, b in ((p.bx, own_p.bx), (p.by, own_p.by), (p.bh, own_p.bh))
+            )
+        if own.filter is not given.filter:
+            xx, xy, xh, yy, yh, hh = (self._put(a, b) for a, b in zip(memory.filter, own.filter, strict=True))
+            memory.filter = (xx, xy, xh, yy, yh, hh)
+        for name in _BY_SLOT:
+            rows = zip(*(getattr(state, name) for state in (memory, own, given)), strict=True)
+            setattr(memory, name, [a if b is was else self._put(a, b) for a, b, was in rows])
+        if own.links is not given.links:
+            rows_of = memory.links.rows
+            links = {key: self._linked(rows_of.get(key, _NONE), row) for key, row in own.links.rows.items()}
+            memory.links = Links(links, memory.links.way)
+        if own.refusals is not given.refusals:
+            memory.refusals = self._put(memory.refusals, own.refusals)
+        if own.lost is not given.lost:
+            memory.lost = self._put(memory.lost, own.lost)
 
     def _linked(self, whole: Three, own: Three) -> Three:
         return self._put(whole[0], own[0]), self._put(whole[1], own[1]), self._put(whole[2], own[2])
 
     def _put(self, whole: Row, own: Row) -> Row:
-        """Return a row of the whole batch with the part's own values in it, new unless nothing is."""
+        """Return a row of the whole batch with the part's own values in it."""
         if own is whole:
             return whole
-        put = np.broadcast_to(whole, (self._count,)).copy()
+        put = whole.copy() if len(whole) == self._count else np.full(self._count, whole[0])
         put[self.who] = own
         return put
 

@@ -124,7 +124,10 @@ class CorrectionState:
             factor[widen] = rule.factor
             xx, xy, xh, yy, yh, hh = self.filter
             self.filter = (xx * factor, xy * factor, xh * factor, yy * factor, yh * factor, hh * factor)
-        self.lost[who[times >= rule.refusals + rule.lost_after]] = True
+        given_up = who[times >= rule.refusals + rule.lost_after]
+        if len(given_up):
+            self.lost = self.lost.copy()
+            self.lost[given_up] = True
 
 
 def fresh_memory(
