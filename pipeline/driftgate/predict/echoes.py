@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -25,6 +26,8 @@ from driftgate.predict.true_beam import TrueBeam
 from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import Chance, FalseReturn, Sensor
 from driftgate.world.cone import Axis
+
+Row = TypeVar("Row", FloatArray, IntArray)
 
 
 @dataclass(frozen=True)
@@ -92,6 +95,8 @@ class EchoMaker:
         self._off = draws.off
         self._knots = echo_knots(prepared, draws.off)
         self._runs: dict[str, BoolArray] = {}
+        # The last uniforms drawn of each kind of false return, and for which reading.
+        self._drawn: dict[str, tuple[str, int, tuple[FloatArray, FloatArray]]] = {}
         self._mounted = {s.id: self._mount(s) for s in prepared.case.robot.sensors}
         self._instant: _Instant | None = None
 
@@ -173,17 +178,19 @@ class EchoMaker:
             reading = reading + (normal if doubt is None else normal * doubt) * sd
         if errors.short_return is not None and "short_return" not in self._off:
             false, where = self._false_return(errors.short_return, f"short_return:{sensor.id}", address, runs)
-            before = np.minimum(np.where(np.isfinite(range_m), range_m, high), high)
+            # One reading in a hundred or so: these alone.
+            who = np.flatnonzero(false)
+            before = np.minimum(np.where(finite[who], range_m[who], high), high)
             room = np.maximum(before - low, 0.0)
-            reading = np.where(false, before - false_offset(errors.short_return, where, room), reading)
-            surface = np.where(false, -1, surface)
+            reading = _with(reading, who, before - false_offset(errors.short_return, where[who], room))
+            surface = _with(surface, who, -1)
             got = got | false
         if errors.long_return is not None and "long_return" not in self._off:
             false, where = self._false_return(errors.long_return, f"long_return:{sensor.id}", address, runs)
-            false = false & got & (surface >= 0)
-            room = np.maximum(high - known, 0.0)
-            reading = np.where(false, known + false_offset(errors.long_return, where, room), reading)
-            surface = np.where(false, -1, surface)
+            who = np.flatnonzero(false & got & (surface >= 0))
+            room = np.maximum(high - known[who], 0.0)
+            reading = _with(reading, who, known[who] + false_offset(errors.long_return, where[who], room))
+            surface = _with(surface, who, -1)
         if errors.random_return is not None and "random_return" not in self._off:
             chance, where = streams.uniforms(f"random_return:{sensor.id}", *address)
             false = chance < self._chance(errors.random_return, f"random_return:{sensor.id}")
@@ -223,7 +230,7 @@ class EchoMaker:
             if source is None or source.run_length <= 1.0 or name in self._off:
                 continue
             key = f"{name}:{sensor.id}"
-            chance, _ = self._streams.uniforms(key, place, int(readings.ordinal[r]))
+            chance, _ = self._uniforms(key, place, int(readings.ordinal[r]))
             before = self._runs.get(key)
             p, length = self._chance(source, key), source.run_length
             # Left after 1 / length readings on average; entered so often that the share of false
@@ -232,14 +239,30 @@ class EchoMaker:
             limit = p if before is None else np.where(before, 1.0 - 1.0 / length, enter)
             self._runs[key] = chance < limit
 
+    def _uniforms(self, key: str, place: str, ordinal: int) -> tuple[FloatArray, FloatArray]:
+        """Return the uniforms of a false return of a reading; whether and where are asked apart."""
+        last = self._drawn.get(key)
+        if last is None or last[:2] != (place, ordinal):
+            last = self._drawn[key] = place, ordinal, self._streams.uniforms(key, place, ordinal)
+        return last[2]
+
     def _false_return(
         self, source: FalseReturn, key: str, address: tuple[str, int], runs: dict[str, BoolArray]
     ) -> tuple[BoolArray, FloatArray]:
         """Return in which trials a reading is false, and a uniform for where it lies."""
-        chance, where = self._streams.uniforms(key, *address)
+        chance, where = self._uniforms(key, *address)
         if source.run_length > 1.0:
             return runs[key], where
         return chance < self._chance(source, key), where
+
+
+def _with(row: Row, who: IntArray, values: Row | int) -> Row:
+    """Return a row with other values in some trials."""
+    if not len(who):
+        return row
+    row = row.copy()
+    row[who] = values
+    return row
 
 
 def false_offset(source: FalseReturn, where: FloatArray, room_m: FloatArray) -> FloatArray:

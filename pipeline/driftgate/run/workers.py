@@ -186,6 +186,9 @@ class Workers(Spread):
                 return self._pool.submit(function, item)
 
     def _done(self, flying: Sequence[Ticket[R]]) -> Iterable[Ticket[R]]:
+        # The judge needs it, and it takes a while to import: while the workers are waited for.
+        import scipy.special  # noqa: F401
+
         return wait(cast("Sequence[Future[R]]", flying), return_when=FIRST_COMPLETED).done
 
     def _lost(self, ticket: Ticket[R]) -> bool:

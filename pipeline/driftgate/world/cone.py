@@ -124,8 +124,8 @@ def segment_in_cone(
         return range_m, np.where(np.isfinite(range_m), np.abs(ux * ey - uy * ex) / np.hypot(ex, ey), 1.0)
     quick = _quick(cone, ax, ay, bx, by)
     if quick.met.all():
-        return quick.range_m, quick.cosine
-    range_m, cosine = np.where(quick.met, quick.range_m, np.inf), np.where(quick.met, quick.cosine, 1.0)
+        return quick.range_m, quick.cosine()
+    range_m, cosine = np.where(quick.met, quick.range_m, np.inf), np.where(quick.met, quick.cosine(), 1.0)
     if quick.open.any():
         near = _nearest_inside(*_some(quick.open, cone, ax, ay, bx, by))
         range_m[quick.open] = np.where(near.hit, near.range_m, np.inf)
@@ -157,7 +157,7 @@ def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -
         wide_x, wide_y, kind = np.broadcast_arrays(ux, uy, np.full(range_m.shape, RIM, dtype=np.int8))
         return Answer(range_m, wide_x, wide_y, kind)
     quick = _quick(cone, ax, ay, bx, by)
-    c, turned = math.cos(half_rad), quick.side * math.sin(half_rad)
+    c, turned = math.cos(half_rad), quick.side() * math.sin(half_rad)
     range_m = np.where(quick.met, quick.range_m, np.inf)
     # A miss counts as met along the axis: the model then goes on beyond the surface's ends, as a line's does.
     towards_x = np.where(quick.met, ux * c - uy * turned, ux)
@@ -281,12 +281,21 @@ class _Quick(NamedTuple):
     """What a foot or a rim answers; `open` where that is not settled."""
 
     range_m: FloatArray
-    cosine: FloatArray
     met: NDArray[np.bool_]
     open: NDArray[np.bool_]
     foot: NDArray[np.bool_]  # answers at the foot, else on a rim
-    side: FloatArray  # 1 for the rim on the left, -1 for that on the right
     facing: FloatArray  # 1 if the foot lies to the right of the segment's vector, -1 if to the left
+    slide: FloatArray
+    closing: FloatArray
+    length: FloatArray
+
+    def cosine(self) -> FloatArray:
+        """Return how squarely it is met."""
+        return np.asarray(np.minimum(self.closing / self.length, 1.0))
+
+    def side(self) -> FloatArray:
+        """Return 1 for the rim on the left, -1 for that on the right."""
+        return np.asarray(-np.copysign(self.facing, self.slide * self.facing))
 
 
 def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick:
@@ -321,12 +330,13 @@ def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick
     past = ~foot & ((share - 0.5) * np.copysign(1.0, along) > 0.5 + _OBLIQUE)
     return _Quick(
         range_m,
-        np.asarray(np.minimum(closing / length, 1.0)),
         met,
         np.asarray(~met & (closing >= -least) & ~(past & (closing > least))),
         foot,
-        np.asarray(-np.copysign(facing, slide * facing)),
         facing,
+        np.asarray(slide),
+        np.asarray(closing),
+        np.asarray(length),
     )
 
 
