@@ -73,16 +73,74 @@ def test_law_a_run_not_seen_is_predicted_with_the_spread_between_runs(halves):
 
 @pytest.mark.parametrize("count", [3, 4, 8])
 def test_mc_the_spread_holds_a_further_run(count: int):
-    """In 95 of 100 cases the bias of one run more lies within 1.96 errors of the mean (3000 draws)."""
+    """In 95 of 100 cases the bias of one run more lies within 1.96 errors of the mean (400 draws)."""
     rng = np.random.default_rng(count)
     names = [f"{BIAS}:{i}" for i in range(count)]
     held = 0
-    for _ in range(3000):
+    for _ in range(400):
         *seen, new = rng.normal(0.001, 0.003, count + 1).tolist()
-        found = Fit(dict(zip(names, seen, strict=True)), {}, tuple(names), np.eye(count), 0, 0.0, 0.0)
+        # As good as known, each of them.
+        cov = 1e-12 * np.eye(count)
+        found = Fit(dict(zip(names, seen, strict=True)), {}, tuple(names), cov, 0, 0.0, 0.0)
         model = with_mean_bias(found, names)
         held += abs(new - model.constants[BIAS]) < 1.959964 * model.error_of(BIAS)
-    assert held / 3000 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 3000))
+    assert held / 400 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 400))
+
+
+def _of_runs(biases: np.ndarray, errors: np.ndarray) -> tuple[Fit, list[str]]:
+    names = [f"{BIAS}:{i}" for i in range(len(biases))]
+    constants = dict(zip(names, biases.tolist(), strict=True))
+    return Fit(constants, {}, tuple(names), np.diag(np.square(errors)), 0, 0.0, 0.0), names
+
+
+def test_law_a_run_that_shows_little_says_little():
+    """Two long runs and a short one that is far off, and known badly: the mean is that of the long ones.
+
+    Runs that are all known alike have the plain mean, and what they differ by counts once.
+    """
+    biases, errors = np.array([0.0010, 0.0014, 0.0400]), np.array([1e-4, 1e-4, 0.05])
+    model = with_mean_bias(*_of_runs(biases, errors))
+    assert model.constants[BIAS] == pytest.approx(0.0012, abs=2e-5)
+    assert model.error_of(BIAS) < 0.01
+    alike = np.array([0.001, -0.004, 0.006, 0.003])
+    plain = with_mean_bias(*_of_runs(alike, np.full(4, 1e-4)))
+    assert plain.constants[BIAS] == pytest.approx(alike.mean(), abs=1e-7)
+    # What each is off by is part of what they differ by: it is not added.
+    expected = alike.std(ddof=1) * np.sqrt(1.25) * stats.t(3).ppf(0.975) / stats.norm.ppf(0.975)
+    assert plain.error_of(BIAS) == pytest.approx(expected, rel=0.01)
+
+
+def test_law_what_biases_share_with_other_constants_stays_shared():
+    """The bias of a further run goes with a scale as the runs' own do, each by its weight."""
+    found, names = _of_runs(np.array([0.001, 0.002, 0.003]), np.full(3, 1e-4))
+    covariance = np.zeros((4, 4))
+    covariance[:3, :3] = found.covariance
+    covariance[:3, 3] = covariance[3, :3] = [2e-9, 4e-9, 6e-9]
+    covariance[3, 3] = 1e-8
+    scaled = Fit({**found.constants, "heading_scale": 0.01}, {}, (*names, "heading_scale"), covariance,
+                 0, 0.0, 0.0)  # fmt: skip
+    model = with_mean_bias(scaled, names)
+    assert model.covariance[0, 1] == pytest.approx(4e-9, rel=1e-6)
+    assert model.constants["heading_scale"] == 0.01
+
+
+@pytest.mark.parametrize("worst_rad_s", [0.0005, 0.01])
+def test_mc_runs_known_unlike_hold_a_further_one(worst_rad_s: float):
+    """Six runs, half of them known badly: a further bias is held in 95 of 100 cases.
+
+    And nearer than by the plain mean where some are known far worse than runs differ.
+    """
+    rng, held, weighted, plain = np.random.default_rng(3), 0, [], []
+    errors = np.where(np.arange(6) % 2 == 0, 1e-4, worst_rad_s)
+    for _ in range(300):
+        true = rng.normal(0.001, 0.002, 7)
+        seen = true[:6] + errors * rng.normal(size=6)
+        model = with_mean_bias(*_of_runs(seen, errors))
+        held += abs(true[6] - model.constants[BIAS]) < 1.959964 * model.error_of(BIAS)
+        weighted.append(model.constants[BIAS] - 0.001)
+        plain.append(seen.mean() - 0.001)
+    assert 0.95 - 4.0 * np.sqrt(0.05 * 0.95 / 300) <= held / 300 <= 0.985
+    assert np.std(weighted) < (1.02 if worst_rad_s < 0.001 else 0.7) * np.std(plain)
 
 
 @pytest.mark.parametrize("count", [1, 2])

@@ -19,11 +19,14 @@ import numpy as np
 
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.mixed import Block, component, fit_mixed
 from driftgate.calibrate.tracks import bias_at_rest
 from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track
 
 BIAS = "heading_bias"
+# No gyro's bias is known better. [rad/s]
+_FLOOR = 1e-7
 
 
 @dataclass(frozen=True)
@@ -76,16 +79,33 @@ def with_own_bias(found: Fit, own: str, every: Iterable[str]) -> Fit:
 def with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
     """Return a fit with one bias in place of one for each run: what is known of a further run's.
 
-    Its error is such that a normal distribution has the 95 % interval of a further draw (Student's t).
+    Runs differ, and each one's bias is known as well as the run shows it: a short one says little. So they
+    count by the inverse of both variances together, what they differ by beyond their own errors having been
+    found by restricted likelihood (`driftgate.calibrate.mixed`). The error is such that a normal distribution
+    has the 95 % interval of a further draw (Student's t).
     """
     biases = np.array([found.constants[name] for name in own])
-    constants = {BIAS: float(biases.mean())}
-    constants |= {key: value for key, value in found.constants.items() if key not in own}
+    at = [found.names.index(name) for name in own]
     keep = [i for i, name in enumerate(found.names) if name not in own]
-    covariance = np.zeros((len(keep) + 1, len(keep) + 1))
+    errors = found.covariance[np.ix_(at, at)]
     count = len(own)
-    wider = t_widening(count - 1.0)
-    covariance[0, 0] = wider**2 * float(biases.var(ddof=1)) * (1.0 + 1.0 / count)
+    ones = np.ones((count, 1))
+    known = errors + _FLOOR**2 * np.eye(count)
+    block = Block(biases, ones, known, np.eye(count)[None])
+    size = max(float(biases.std()), _FLOOR)
+    # As wide a prior as makes no difference: a turn a second.
+    between = fit_mixed([block], np.array([2.0 * np.pi]), np.zeros(1), np.array([size]))
+    weights = np.linalg.solve(known + between.variance[0] * np.eye(count), ones)[:, 0]
+    weights /= weights.sum()
+    # As many runs as would tell as much if all counted alike (L. Kish, Survey Sampling, 1965; from memory).
+    freedom = max(1.0 / float(weights @ weights) - 1.0, 1.0)
+    spread = component(float(between.variance[0]), float(between.of_variance[0]), freedom, 0.95)
+    constants = {BIAS: float(weights @ biases)}
+    constants |= {key: value for key, value in found.constants.items() if key not in own}
+    covariance = np.zeros((len(keep) + 1, len(keep) + 1))
+    wider = t_widening(spread.freedom)
+    covariance[0, 0] = wider**2 * (spread.sd**2 + float(between.covariance[0, 0]))
+    covariance[0, 1:] = covariance[1:, 0] = weights @ found.covariance[np.ix_(at, keep)]
     covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
     names = (BIAS, *(found.names[i] for i in keep))
     return replace(found, constants=constants, names=names, covariance=covariance)
