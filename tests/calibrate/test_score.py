@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from driftgate.calibrate.score import FALSE_ALARM, chi_square_bounds, effective_count, fewest, score, worst
+from driftgate.calibrate.score import (
+    FALSE_ALARM,
+    alike_count,
+    chi_square_bounds,
+    effective_count,
+    fewest,
+    score,
+    worst,
+)
 
 
 def _errors(count: int, size: float = 1.0, seed: int = 1):
@@ -168,7 +176,9 @@ def test_mc_what_is_constant_all_through_is_one_value():
 
 def test_the_worst_word_counts():
     """One overconfident score makes the whole overconfident."""
-    assert worst(["calibrated", "cannot say"]) == "cannot say"
+    assert worst(["cannot say", "calibrated", "cannot say"]) == "calibrated"
+    assert worst(["cannot say", "overcautious"]) == "overcautious"
+    assert worst(["cannot say"]) == worst([]) == "cannot say"
     assert worst(["overcautious", "overconfident", "calibrated"]) == "overconfident"
 
 
@@ -178,3 +188,24 @@ def test_few_errors_may_still_be_far_too_large():
     found = score(error, cov, 2.0)
     assert found is not None
     assert found.word == "overconfident"
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 1.0])
+def test_mc_errors_alike_count_as_so_many(share: float):
+    """The mean normalised error of ten runs of one robot scatters as that of so many independent ones.
+
+    What is constant over the robot makes `share` of the variance, on two of three axes.
+    """
+    rng, count, many = np.random.default_rng(2), 10, 6000
+    root = np.linalg.cholesky(np.array([[4.0, 1.0, 0.5], [1.0, 2.0, 0.2], [0.5, 0.2, 1.0]]))
+    cov, part = root @ root.T, np.diag([1.0, 1.0, 0.0])
+    common = share * root @ part @ root.T
+    own = np.linalg.cholesky(cov - common + 1e-12 * np.eye(3))
+    robot = rng.normal(size=(many, 1, 3)) @ (np.sqrt(share) * root @ part).T
+    error = robot + rng.normal(size=(many, count, 3)) @ own.T
+    squared = np.einsum("rni,ij,rnj->rn", error, np.linalg.inv(cov), error).mean(axis=1)
+    independent = alike_count(cov, common, count)
+    # Of N independent ones of three components: 2 * 3 / N.
+    assert squared.var() == pytest.approx(6.0 / independent, rel=0.1)
+    assert alike_count(cov, np.zeros((3, 3)), count) == pytest.approx(count)
+    assert alike_count(cov, cov, count) == pytest.approx(1.0)

@@ -170,9 +170,12 @@ def test_the_scores_that_made_the_verdict_are_named():
     rows = [SimpleNamespace(length_m=5.0, poses_on=None, model=scored("calibrated"))]
     points = [SimpleNamespace(name=name, score=scored("cannot say")) for name in ("end", "shelf")]
     found = SimpleNamespace(
-        reckoning=[SimpleNamespace(scores=rows)], correction=[], checkpoints=points, word="cannot say"
+        reckoning=[SimpleNamespace(scores=rows)], correction=[], checkpoints=points, word="calibrated"
     )
-    assert _said_by(found) == ", by 'end', 'shelf'"
+    assert _said_by(found) == ", by 5 m; too few errors to say of 'end', 'shelf'"
+    points[0].score.word = found.word = "overconfident"
+    assert _said_by(found) == ", by 'end'; too few errors to say of 'shelf'"
+    points[0].score.word = found.word = "cannot say"
     found.reckoning = []
     assert _said_by(found) == ""
 

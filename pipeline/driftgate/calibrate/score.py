@@ -167,6 +167,24 @@ def with_verdict(found: Score, among: int) -> Score:
     return replace(bounded, word=_word(bounded, kept))
 
 
+def alike_count(cov: FloatArray, common: FloatArray, count: int) -> float:
+    r"""Return as how many independent errors those count that share a part of what makes them.
+
+    As `driftgate.calibrate.backtest.independent_of_constants`, for errors of one covariance *S*, of which all
+    have the draws of a part *C* in common: :math:`1 / (1/n + (1 - 1/n)\, \mathrm{tr}((S^{-1} C)^2) / d)`.
+
+    Parameters
+    ----------
+    cov, common : ndarray, shape (d, d)
+        *S* and *C*.
+    count : int
+        How many errors.
+    """
+    part = np.linalg.solve(cov, common)
+    share = min(float(np.trace(part @ part)) / len(cov), 1.0)
+    return 1.0 / (1.0 / count + (1.0 - 1.0 / count) * share)
+
+
 def kept_share(among: int) -> float:
     """Return how often each of two tests of a score keeps a model that is right, as one of so many scores."""
     return 1.0 - 0.5 * FALSE_ALARM / among
@@ -208,8 +226,11 @@ def effective_count(series: FloatArray) -> float:
 
 
 def worst(words: Sequence[Word]) -> Word:
-    """Return the verdict of several: the worst of them."""
-    order: tuple[Word, ...] = ("overconfident", "overcautious", "cannot say", "calibrated")
+    """Return the verdict of several: the worst of those that say anything.
+
+    One that cannot say takes nothing from the others: the checkpoints of one robot may never count as enough.
+    """
+    order: tuple[Word, ...] = ("overconfident", "overcautious", "calibrated", "cannot say")
     for word in order:
         if word in words:
             return word

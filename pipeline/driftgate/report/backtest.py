@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from driftgate.report.quantities import quantity
@@ -73,15 +74,20 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
 
 
 def _said_by(found: Backtest) -> str:
-    """Return which scores made the verdict, where others have another one."""
+    """Return which scores made the verdict, where others have another one, and which cannot say."""
     words = [(_window(one), one.model.word) for row in found.reckoning for one in row.scores]
     words += [(f"replay of {plain(row.run)}", row.score.word) for row in found.correction if row.judged]
     words += [(f"'{plain(row.name)}'", row.score.word) for row in found.checkpoints]
-    names = list(dict.fromkeys(name for name, word in words if word == found.word))
-    if not names or {word for _, word in words} == {found.word}:
+    if {word for _, word in words} <= {found.word}:
         return ""
+    unsaid = _named(words, "cannot say")
+    return f", by {_named(words, found.word)}" + (f"; too few errors to say of {unsaid}" if unsaid else "")
+
+
+def _named(words: Sequence[tuple[str, str]], which: str) -> str:
+    names = list(dict.fromkeys(name for name, word in words if word == which))
     more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return f", by {', '.join(names[:_MOST_NAMED])}{more}"
+    return f"{', '.join(names[:_MOST_NAMED])}{more}"
 
 
 def _reckoning(row: ReckoningRow, several: bool) -> list[str]:
@@ -217,13 +223,14 @@ def _checkpoints(rows: tuple[CheckpointRow, ...]) -> list[str]:
         low, high = (bound / s.dimensions for bound in s.normalised_bounds)
         cells.append(
             (
-                plain(row.routine), plain(row.name), str(s.count), f"{1e3 * s.rms_m:.1f} mm",
+                plain(row.routine), plain(row.name), f"{s.count} ({s.independent:.0f})",
+                f"{1e3 * s.rms_m:.1f} mm",
                 f"{1e3 * s.predicted_m:.1f} mm", " ".join(f"{100.0 * share:.0f}" for share in s.inside),
                 f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,
             )
         )  # fmt: skip
     header = (
-        "routine", "checkpoint", "runs", "position RMS", "predicted", "inside 50 68 90 95 %",
+        "routine", "checkpoint", "runs (independent)", "position RMS", "predicted", "inside 50 68 90 95 %",
         "normalised, 1 if right", "-log likelihood", "verdict",
     )  # fmt: skip
     return ["", "Checkpoints, predicted from the files (covariance engine)", *table(header, cells)]

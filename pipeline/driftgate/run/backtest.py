@@ -199,12 +199,14 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
             (logs, fitted), ([log for log, _ in loaded.judged], [h[1] for h in halves]),
             loaded.beacons, range(settings.seed, settings.seed + settings.seeds),
         )  # fmt: skip
-    named = routine_runs(loaded.judged, [paths[0] for paths in settings.runs], findings, warnings)
+    named = routine_runs(
+        loaded.judged, [paths[0] for paths in settings.runs], loaded.robot, findings, warnings
+    )
     checkpoints = tuple(checkpoint_rows(named))
     for run in named:
         replays += tuple(wall_rows(settings.correction, run, warnings))
     rows, replays, checkpoints, words = _with_words(rows, replays, checkpoints)
-    word = worst(words) if words else "cannot say"
+    word = worst(words)
     warnings = list(dict.fromkeys(warnings))
     facts = tuple(_facts(settings, log, track) for log, track in loaded.judged)
     if not any(row.scores for row in rows):
@@ -212,6 +214,8 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         warnings.append(f"no window is judged: {why_no_windows(plan, late)}")
     status = Exit.PASS if word == "calibrated" else Exit.FAIL
     why = f"{word}: {counted(len(words), 'score')}, {words.count('calibrated')} calibrated"
+    if unsaid := words.count("cannot say"):
+        why += f", {unsaid} cannot say"
     return Backtest(
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
         tuple(warnings), word, int(status), why,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +12,7 @@ from driftgate.calibrate.correction_score import score_correction
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.perturb import starts
 from driftgate.calibrate.replay import Replayed, replay
-from driftgate.calibrate.score import score
+from driftgate.calibrate.score import alike_count, score
 from driftgate.calibrate.tracks import Ranges, ranges_of
 from driftgate.calibrate.walls import wall_expecting
 from driftgate.calibrate.windows import Track
@@ -22,12 +22,14 @@ from driftgate.load.project import find_root
 from driftgate.logs import Log
 from driftgate.plan.values import Law
 from driftgate.predict import Prepared, covariance
+from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.logged import FIX_WORDS
-from driftgate.predict.values import Moment, Outcome
+from driftgate.predict.values import CovarianceResult, Moment, Outcome
 from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
 from driftgate.run.corrected import CorrectionPlan, correction_row
 from driftgate.run.explain import ExplainSettings, chosen_case
 from driftgate.run.tasks import plan_one
+from driftgate.schema.robot import Robot
 from driftgate.world.footprint import footprint_reach_m
 
 # A pose this long before a checkpoint still counts as its own. [s]
@@ -44,7 +46,11 @@ class RoutineRun:
 
 
 def routine_runs(
-    loaded: Sequence[tuple[Log, Track]], files: Sequence[Path], findings: list[Finding], warnings: list[str]
+    loaded: Sequence[tuple[Log, Track]],
+    files: Sequence[Path],
+    robot: Robot | None,
+    findings: list[Finding],
+    warnings: list[str],
 ) -> list[RoutineRun]:
     """Return the runs whose log names a routine, with its plan.
 
@@ -52,6 +58,8 @@ def routine_runs(
     ----------
     loaded, files : sequence
         The runs, and a file of each.
+    robot : Robot, optional
+        The robot to take in place of the routine's own.
     findings : list of Finding
         What is wrong with the routines is added.
     warnings : list of str
@@ -70,7 +78,10 @@ def routine_runs(
         if key not in known:
             more, named, _, _ = chosen_case(ExplainSettings(key[0], field=key[1]))
             findings += [finding for finding in more if finding not in findings]
-            known[key] = None if named is None else plan_one((named.case, named.written)).prepared
+            known[key] = None
+            if named is not None:
+                case = named.case if robot is None else replace(named.case, robot=robot)
+                known[key] = plan_one((case, named.written)).prepared
         prepared = known[key]
         if prepared is not None:
             found.append(RoutineRun(log, track, prepared))
@@ -80,7 +91,8 @@ def routine_runs(
 def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
     """Return how measured poses at checkpoints agree with their prediction by the covariance engine.
 
-    Compared is the pose on the field, also where the tolerance is relative to an element.
+    Compared is the pose on the field, also where the tolerance is relative to an element. What is constant
+    over the robot or the field is one draw in all runs, which so count as fewer.
     """
     grouped: dict[int, list[RoutineRun]] = {}
     for run in runs:
@@ -102,10 +114,26 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
                     errors.append(error - mean)
                     spread = run.log.reference_spread or (0.0, 0.0, 0.0)
                     covs.append(cov + np.diag(np.square(spread)) + np.eye(3) * 1e-12)
-            found = score(np.array(errors).reshape(-1, 3), np.array(covs).reshape(-1, 3, 3), len(errors))
+            if not errors:
+                continue
+            error, whole = np.array(errors), np.array(covs)
+            size = 3 if np.isfinite(error[:, 2]).all() else 2
+            common = _common(predicted, i)
+            independent = alike_count(whole[0][:size, :size], common[:size, :size], len(errors))
+            found = score(error, whole, independent)
             if found is not None:
                 rows.append(CheckpointRow(group[0].log.routine or "", moment.name, found))
     return rows
+
+
+def _common(predicted: CovarianceResult, moment: int) -> FloatArray:
+    """Return that part of a moment's covariance that is the same draw in all runs of a robot on a field."""
+    alike = {
+        info.name for info in predicted.sources if {"robot", "field"} & set(info.constant_over.split(", "))
+    }
+    of = predicted.moments[moment].by_source
+    none = np.zeros((3, 3))
+    return np.asarray(sum((cov for name, cov in of.items() if name in alike | {POORLY_KNOWN}), none))
 
 
 def _error_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
