@@ -268,6 +268,19 @@ def test_logs_that_name_their_routine(tmp_path: Path):
         row["readings"].get("gate", 0) for row in own
     )
     assert "as the robot did" in done.stdout
+    # Of one run few poses are measured: what all of them show stands below, for each setting.
+    pooled = [line.split() for line in done.stdout.splitlines() if line.startswith("  all 8 runs")]
+    assert [line[3:5] for line in pooled] == [["3.5", "sigma"], ["1", "sigma"]]
+    assert "In brackets: no verdict rests on it." in done.stdout
+    # What the file has of a robot and a field as constant is one draw in all runs, as far as a log can say.
+    assert 1.0 < end["independent"] < 8.0
+    robot = (tmp_path / "routines/robots/wren.yaml").read_text()
+    wide = robot.replace("distance_scale: {spread: 0.6 %", "distance_scale: {spread: 40 %")
+    assert wide != robot
+    (tmp_path / "routines/robots/wide.yaml").write_text(wide)
+    _run(logs[0], "--robot", "routines/robots/wide.yaml", "--report", "json=wide.json", cwd=tmp_path)
+    (other,) = json.loads((tmp_path / "wide.json").read_text())["checkpoints"]
+    assert other["position_predicted_m"] > 1.3 * end["position_predicted_m"]
 
 
 def test_a_run_is_judged_once_and_not_on_itself(tmp_path: Path):

@@ -121,7 +121,9 @@ def _model(model: Fit) -> list[str]:
         size = quantity(slips.size_m, "length", (model.error_of("slip") if fitted else 0.0) or None)
         each = 1.0 / slips.rate_per_m
         rows.append(("rare slips of the distance", f"one in {each:.0f} m, {size} each", ""))
-    lines = ["", *table(("", "value", "standard error"), rows)] if rows else []
+    # A robot file's: what it says of one run, spread and error of the mean together.
+    column = "standard error" if model.windows else "standard deviation"
+    lines = ["", *table(("", "value", column), rows)] if rows else []
     if slips is not None and "slip" in model.names:
         rate, along = quantity(slips.rate_per_m, "count per length"), quantity(slips.size_m, "length")
         lines.append(f"  In a robot file rare slips are  rare_slip: {{rate: {rate}, along: {along}, ...}}")
@@ -187,12 +189,10 @@ def _ranges(model: BeaconModel) -> list[str]:
 
 
 def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
-    cells = []
+    cells: list[tuple[str, ...]] = []
     for row in rows:
         s = row.score
-        gate = "none" if row.gate is None else f"{row.gate:g} sigma"
-        way = row.way_back
-        back = "none" if way is None else f"after {way.refusals}, x{way.factor:g}, lost +{way.lost_after}"
+        gate, back = _setting(row)
         accepted, refused = s.outcomes.get("accepted", 0), s.outcomes.get("gate", 0)
         rmse = f"{s.rmse_m.mean():.3f} m"
         if s.seeds > 1:
@@ -205,6 +205,7 @@ def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
                 f"{s.strayed} / {s.said_lost}", _share(row.same), s.word if row.judged else f"({s.word})",
             )
         )  # fmt: skip
+    cells += _all_runs(rows)
     header = (
         "run", "gate", "way back", "position RMSE", "95 %", "worst", "inside 50 68 90 95 %",
         "innovations, 1 if right", "accepted / refused", "false refused", "good refused",
@@ -213,7 +214,47 @@ def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
     first = rows[0].score
     words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {first.poses} moving poses each; "
     words += f"dead reckoning alone: {first.alone_rmse_m:.3f} m"
-    return ["", "Correction, replayed", words, *table(header, cells)]
+    lines = ["", "Correction, replayed", words, *table(header, cells)]
+    if not all(row.judged for row in rows):
+        lines.append("  In brackets: no verdict rests on it.")
+    return lines
+
+
+def _all_runs(rows: tuple[CorrectionRow, ...]) -> list[tuple[str, ...]]:
+    """Return a row for each setting that several runs are replayed under: one run has few measured poses."""
+    grouped: dict[tuple[str, str], list[CorrectionRow]] = {}
+    for row in rows:
+        grouped.setdefault(_setting(row), []).append(row)
+    found: list[tuple[str, ...]] = []
+    for setting, of in grouped.items():
+        if len(of) < 2:
+            continue
+        poses = [row.score.poses for row in of]
+        total = max(sum(poses), 1)
+        inside = [
+            sum(row.score.inside[k] * n for row, n in zip(of, poses, strict=True)) / total
+            for k in range(len(of[0].score.inside))
+        ]
+        squares = [float((row.score.rmse_m**2).mean()) for row in of]
+        square = sum(one * n for one, n in zip(squares, poses, strict=True)) / total
+        accepted, refused = (sum(row.score.outcomes.get(k, 0) for row in of) for k in ("accepted", "gate"))
+        found.append(
+            (
+                f"all {len(of)} runs", *setting, f"{math.sqrt(square):.3f} m", "",
+                f"{max(row.score.worst_m for row in of):.2f} m",
+                " ".join(f"{100.0 * share:.1f}" for share in inside), "", f"{accepted} / {refused}",
+                "", "", "", "", "",
+            )
+        )  # fmt: skip
+    return found
+
+
+def _setting(row: CorrectionRow) -> tuple[str, str]:
+    way = row.way_back
+    return (
+        "none" if row.gate is None else f"{row.gate:g} sigma",
+        "none" if way is None else f"after {way.refusals}, x{way.factor:g}, lost +{way.lost_after}",
+    )
 
 
 def _checkpoints(rows: tuple[CheckpointRow, ...]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from driftgate.calibrate.chain import MOST_POSES
 from driftgate.calibrate.drift_fit import DriftFit
 from driftgate.calibrate.from_logs import LogsFit
 from driftgate.calibrate.range_fit import RangeFit, Rate
@@ -52,6 +53,8 @@ def render_logs_fit(
             lines += ["", f"Range sensor {plain(sensor)}: {many}", *rows]
     if fit.missing:
         lines += ["", "Not found; what would show it", *(f"  {plain(words)}" for words in fit.missing)]
+    # Windows of 5 m and more have no place between poses that are measured every few metres.
+    few = " --between" if drift.poses < MOST_POSES * drift.runs else ""
     if section:
         lines += [
             "",
@@ -62,7 +65,7 @@ def render_logs_fit(
         lines += [
             "",
             "Next: hold the new file against runs that it was not fitted on:",
-            "  driftgate backtest LOG... --robot FILE",
+            f"  driftgate backtest LOG... --robot FILE{few}",
         ]
     return "\n".join([*lines, "", SAFE]) + "\n"
 
