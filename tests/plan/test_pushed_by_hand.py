@@ -49,6 +49,17 @@ def test_law_the_robot_leans_until_it_is_50_mm_away(chunk, monkeypatch):
     assert things.leaning["pot"].tolist() == leaning.tolist()
 
 
+def test_law_a_tick_that_ends_in_a_push_is_no_leaning():
+    """Standing between two pushes it leans, up to the tick that pushes on; while it pushes it does not."""
+    on = {"do": "drive", "to": ["1.6 m", "1.5 m"], "may_touch": ["pot"]}
+    _, plan, things = pushed(AHEAD, {"do": "pause", "time": "0.5 s"}, on, BACK)
+    tl = plan.timeline
+    x, ahead = tl.pose[:-1, 0], np.diff(tl.pose[:, 0]) > 1e-6
+    leaning = (np.arange(x.size) >= np.argmax(x > 1.5 - 1e-9)) & ~ahead & ((tl.step < 3) | (x > 1.55))
+    assert (leaning & (tl.step == 1)).sum() == (tl.step == 1).sum() > 5
+    assert things.leaning["pot"].tolist() == leaning.tolist()
+
+
 @pytest.mark.parametrize(
     ("present", "there"),
     [({"begin": "60 s"}, False), ({"end": "10 ms"}, False), ({"begin": "10 ms", "end": "60 s"}, True)],

@@ -20,7 +20,8 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.world.carry import edge_middle
 
-from .scenes import GUESS, field_map, prepared, robot, routine
+from .outcomes import ENGINES, known
+from .scenes import GUESS, field_map, mark, prepared, robot, routine
 
 Pose = tuple[float, float, float]
 SPEED_M_S, PUSH_S, LATE_S = 0.4, 0.25, 0.5
@@ -335,3 +336,24 @@ def test_law_the_linear_contact_is_the_slope_of_the_exact_one(
         )
         assert (above - below) / (2.0 * small) == pytest.approx(column, abs=2e-3)
     assert after_contact(case, np.zeros(6)) == pytest.approx(jump.known, abs=1e-12)
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize(("behind_m", "rolled_on_m"), [(0.04, 0.04), (-0.04, 0.0)])
+def test_law_encoders_of_a_late_robot_go_on_to_the_touch(
+    engine: str, behind_m: float, rolled_on_m: float
+) -> None:
+    """40 mm behind they count 40 mm more; ahead of its plan the robot is held, and they go on to its end.
+
+    Through a push of 0.25 s at 0.4 m/s both go on.
+    """
+    document = routine(
+        [{"do": "square-up", "against": "east", "speed": "0.4 m/s", "push": "0.25 s"}, mark("wall")]
+    )
+    off = PoseOff.model_validate({"x": f"{-behind_m!r} m"})
+    start = document.start.model_copy(update={"off": off})
+    field = field_map(x=(-2.0, 1.15), y=(-2.0, 2.0))
+    machine = robot(correction={"enabled": False}, distance_from="driven wheels")
+    case = prepare(Case(document.model_copy(update={"start": start}), machine, field, field))
+    found = known(case, engine)["wall"]
+    assert (found.x[0], found.t[0]) == pytest.approx((0.0, rolled_on_m + 0.1), abs=1e-9)

@@ -176,6 +176,14 @@ def test_law_doubt_is_drawn_once_a_run(uniform: float) -> None:
     assert [(place, index) for _, place, index in streams.asked] == [("run", 0)] * 2
 
 
+def test_law_a_spread_is_at_most_twenty_times_what_was_seen() -> None:
+    """Two runs leave any number possible; more than twenty times is cut off, less is as drawn."""
+    for uniform, factor in ((1e-6, 20.0), (0.01, 20.0), (0.05, math.sqrt(1.0 / chi2.ppf(0.05, 1)))):
+        streams: Any = Same(uniform)
+        found = drawn_doubt(Doubt({"range_noise:a": 1.0}), streams)[factor_key("range_noise:a")]
+        assert float(found[0]) == pytest.approx(factor, rel=1e-9)
+
+
 def test_law_what_is_doubted() -> None:
     """A mean that is off, a spread from few runs or a chance from few readings; a plain number not."""
     assert not is_doubted(robot({"distance_scale": run(spread="1 %")}))

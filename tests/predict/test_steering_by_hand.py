@@ -12,8 +12,9 @@ import pytest
 from driftgate.core.pose import compose, exp, inverse
 from driftgate.plan.values import Law
 from driftgate.predict.increments import drift_constants
+from driftgate.predict.linear import steering_rows
 from driftgate.predict.trial_moments import moment_trials
-from driftgate.predict.trial_motion import Command, Poses, TickPlan, move_tick, rest_tick, steer
+from driftgate.predict.trial_motion import Command, Poses, TickPlan, move_tick, rest_tick, steer, tick_plans
 
 from .scenes import prepared, robot
 
@@ -198,3 +199,37 @@ def test_law_a_moment_as_it_is_told() -> None:
     assert found.estimation[0] == pytest.approx(compose(inverse(belief), truth), abs=1e-12)
     assert found.tracking[0] == pytest.approx(compose(inverse(plan), belief), abs=1e-12)
     assert (found.clock_s.tolist(), found.touched.tolist()) == ([3.0, 4.0], [True, False])
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        {"do": "drive", "to": ["1 m", "0 m"]},
+        {"do": "drive", "to": ["-1 m", "0 m"], "backwards": True},
+        CURVE,
+        {"do": "turn", "to": "90 deg"},
+        {"do": "face", "point": ["0.3 m", "1 m"]},
+    ],
+)
+def test_law_what_is_steered_on_is_the_slope_of_what_is_asked(step: dict[str, Any]) -> None:
+    """The heading difference that the exact controller closes, by place and heading of the belief."""
+    machine = robot(controller={"time_constant": "0.2 s", "stop_steering": f"{STOP_M!r} m"})
+    case = prepared([step], machine)
+    plan, planned = case.plan, case.plan.steps[0]
+    span = slice(int(plan.timeline.first_tick[0]), int(plan.timeline.first_tick[1]))
+    rows, _, _ = steering_rows(plan, planned, span, machine.controller)
+    assert rows is not None
+    ticks = tick_plans(plan, machine.controller, np.ones(span.stop, dtype=bool))
+    small = 1e-7
+    for k in (2, span.stop // 2, span.stop - 1):
+        found = []
+        for axis in range(3):
+            sides = []
+            for sign in (1.0, -1.0):
+                off = np.zeros(6)
+                off[axis] = sign * small
+                command = steer(planned, ticks[k], machine.controller, Poses(*(np.full(1, v) for v in off)))
+                # What is closed of a difference in one tick.
+                sides.append(float(np.broadcast_to(command.turn, 1)[0]) / (ticks[k].left - 1.0))
+            found.append((sides[0] - sides[1]) / (2.0 * small))
+        assert found == pytest.approx(rows[k].tolist(), abs=1e-6)
