@@ -121,15 +121,16 @@ def test_law_a_belief_that_sees_nothing_refuses_the_planned_surface_wrongly() ->
 
 
 @pytest.mark.parametrize("behind_m", [0.0, 0.3])
-def test_law_the_knot_of_a_first_contact(behind_m: float) -> None:
-    """The first at which the bumper is at the pot, -1 where it does not get there; with its step."""
+@pytest.mark.parametrize("before", [[], [{"do": "pause", "time": "0.1 s"}]])
+def test_law_the_knot_of_a_first_contact(behind_m: float, before: list[dict[str, Any]]) -> None:
+    """The first at which the bumper is at the pot, -1 where it does not get there; and its step."""
     pot = {
         "id": "pot",
         "shape": {"circle": {"radius": "60 mm"}},
         "at": {"x": "0.7 m", "y": "0 m"},
         "scatter": {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "run", **GUESS},
     }
-    document = routine([{"do": "pause", "time": "0.1 s"}, {"do": "advance", "distance": "0.6 m"}])
+    document = routine([*before, {"do": "advance", "distance": "0.6 m"}])
     start = document.start.model_copy(update={"off": PoseOff.model_validate({"x": f"{-behind_m!r} m"})})
     field = field_map(elements=[pot])
     case = prepare(Case(document.model_copy(update={"start": start}), robot(), field, field))
@@ -138,4 +139,5 @@ def test_law_the_knot_of_a_first_contact(behind_m: float) -> None:
     bumper_m = case.plan.timeline.pose[:, 0] + 0.15
     knot = -1 if behind_m else int(np.argmax(bumper_m > 0.64))
     assert record.touch_knot.tolist() == [knot] * 3
-    assert found.touch_step.tolist() == [-1 if behind_m else 1] * 3
+    assert found.touch_step.tolist() == [-1 if behind_m else len(before)] * 3
+    assert found.moments[-1].touched.tolist() == [not behind_m] * 3
