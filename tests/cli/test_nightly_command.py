@@ -128,6 +128,9 @@ def test_err_a_day_to_come_is_not_kept(run, tmp_path, monkeypatch):
     # Nothing is kept by looking back.
     status, _, err = run("--history", "nights", "--kept", "--night", "9998-01-01")
     assert (status, "no night 9998-01-01 is kept" in err) == (2, True)
+    status, _, err = run("--history", "nowhere", "--kept")
+    assert (status, err) == (2, "driftgate: status 2: no night is kept in nowhere, which is no folder\n")
+    assert not (tmp_path / "nowhere").exists()
 
 
 def test_err_a_night_is_not_written_over(run):
@@ -135,7 +138,7 @@ def test_err_a_night_is_not_written_over(run):
     run(*TINY, "--history", "nights", "--no-faults")
     status, _, err = run(*TINY, "--history", "nights", "--no-faults", "--seed", "5")
     assert status == 2
-    assert "name another day with --night" in err
+    assert "nights are not written over" in err
 
 
 @pytest.mark.parametrize(

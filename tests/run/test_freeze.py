@@ -449,8 +449,23 @@ def test_err_a_bad_waiver_is_status_2_at_its_place(project: Path, edits, code):
     assert load_inputs(()).findings == verification.findings, "validate says the same of it"
 
 
+def test_law_the_first_waiver_is_printed_as_a_whole_file(project: Path):
+    """With the head of the file as long as there is none; pasted and filled in it lets the change through."""
+    edit(ROUTINE, ("to: [1.4 m", "to: [1.41 m"))
+    text = render_verification(verified())
+    begin = text.index("write to routines/waivers.yaml, a new file:")
+    pasted = text[begin:].partition("\n")[2].partition("\n\n")[0]
+    filled = pasted.replace('who: "", why: "", until: ""', 'who: me, why: so, until: "2026-12-01"')
+    WAIVERS.write_text(filled + "\n")
+    assert verified().status == 0
+    edit(ROUTINE, ("to: [1.41 m", "to: [1.42 m"))
+    text = render_verification(verified())
+    assert "add to routines/waivers.yaml:\n  - {file:" in text
+
+
 def test_err_a_waiver_as_it_is_printed_hides_no_change(project: Path):
-    """What it is about is still named, and what is to be filled in."""
+    """What it is about is still named, value by value, and what is to be filled in."""
+    ROUTINE.write_text("# a comment before all else\n" + ROUTINE.read_text())
     edit(ROUTINE, ("to: [1.4 m", "to: [1.41 m"))
     WAIVERS.write_text(f"kind: waivers\nformat: 1\nwaivers:\n  {needed_words(needed())}\n")
     verification = verified()
@@ -458,7 +473,17 @@ def test_err_a_waiver_as_it_is_printed_hides_no_change(project: Path):
     assert found(verification)[0] == ("DG704", "routines/out.yaml")
     waived = [f for f in verification.findings if f.path == "routines/waivers.yaml"]
     assert len(waived) == 3
+    (message,) = messages(verification, "DG704")
+    assert message.endswith("to.x: 1400 mm -> 1410 mm")
     assert {f.suggestion for f in waived} == {"fill in who lets it through, why, and until which day"}
+
+
+def test_err_a_state_that_is_none_is_told(project: Path):
+    """What it looks like, and where to get it."""
+    WAIVERS.write_text(waiver("routines/out.yaml", "0" * 12).replace("000000000000", "latest"))
+    (finding,) = verified().findings
+    assert finding.message.startswith("'latest' is no state of a file: 12 to 64 of the digits")
+    assert finding.suggestion == "take the entry that 'driftgate verify' prints"
 
 
 def test_err_two_waivers_for_one_state_are_refused(project: Path):

@@ -34,7 +34,7 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
 from driftgate.schema.sensor import Mount
 from driftgate.schema.tape import TapeSheet
-from driftgate.schema.waivers import Waivers
+from driftgate.schema.waivers import GONE, STATE, Waivers
 
 MODELS: Final[dict[Kind, type[AnyModel]]] = {
     "routine": Routine,
@@ -259,6 +259,10 @@ def _fault(error: _Error, value: object, options: Sequence[Option]) -> Fault:
         return "DG110", f"{error.context.get('error')}, got {found(value)}", ""
     if error.context.get("pattern") == NOT_BLANK:
         return "DG112", "the text is blank", ""
+    if error.context.get("pattern") == STATE:
+        what = f"12 to 64 of the digits 0-9 and a-f, or '{GONE}'"
+        message = f"'{shorten(str(value))}' is no state of a file: {what}"
+        return "DG113", message, "take the entry that 'driftgate verify' prints"
     if error.type in ("string_pattern_mismatch", "bad_key"):
         text = str(error.place[-1]) if error.type == "bad_key" and error.place else str(value)
         slug = _slug(text)

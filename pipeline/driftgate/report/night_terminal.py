@@ -116,7 +116,10 @@ def _faults(night: Night, routine: str) -> list[str]:
 def _first(night: Night) -> list[str]:
     rows = [(plain(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    return ["What breaks first", *table(header, rows), f"  {UNKNOWN_MARGIN}", f"  {tried_words(night)}", ""]
+    unknown = (
+        [f"  {UNKNOWN_MARGIN}"] if any(row.margin == "-" and row.sound for row in ranking(night)) else []
+    )
+    return ["What breaks first", *table(header, rows), *unknown, f"  {tried_words(night)}", ""]
 
 
 def _back(report: NightReport, night: Night) -> list[str]:

@@ -33,7 +33,7 @@ _EFFECTS: Final[tuple[Effect, ...]] = ("breaks", "open", "survives", "already fa
 ALL_HOLD: Final = "Every routine holds on every field and side."
 SAME_INPUTS: Final = "No input changed: the same model, other luck."
 UNKNOWN_MARGIN: Final = (
-    "margin -: the trials do not bound it, as where more fail than may, and for no matter of distance"
+    "a margin of - is not known: more trials fail than may, for no matter of distance, or they are too few"
 )
 EFFECT_WORDS: Final = (
     "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "

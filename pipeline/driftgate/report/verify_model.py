@@ -158,6 +158,10 @@ class Verification:
         Why, in one line.
     command : str
         What to type to get the same.
+    waivers : str
+        The file of the waivers.
+    waivers_there : bool
+        Whether there is one.
     """
 
     version: str
@@ -178,3 +182,5 @@ class Verification:
     status: int
     why: str
     command: str
+    waivers: str = ""
+    waivers_there: bool = True

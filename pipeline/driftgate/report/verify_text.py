@@ -54,7 +54,8 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
     if found.field is not None:
         lines += [*_gap(lines), *_field(found.field, paint, quiet)]
     if found.needed:
-        lines += [*_gap(lines), needed_head(found)]
+        lines += [*_gap(lines), plain(needed_head(found))]
+        lines += [f"  {text}" for text in _needed_begin(found)]
         lines += [f"  {text}" for needed in found.needed for text in _needed_lines(needed)]
     other = any(finding.code == "DG702" for finding in findings)  # nothing of it was verified
     if found.digest and not other and not (quiet and found.status == 0):
@@ -148,7 +149,14 @@ def needed_head(found: Verification) -> str:
     """Return what to do with the entries for waivers."""
     one = len(found.needed) == 1
     what = "this change" if one else "these changes"
-    return f"to let {what} through, look at {'it' if one else 'each'}, complete and add to the waivers:"
+    look = f"to let {what} through, look at {'it' if one else 'each'}, complete and "
+    file = found.waivers or "the waivers"
+    return f"{look}add to {file}:" if found.waivers_there else f"{look}write to {file}, a new file:"
+
+
+def _needed_begin(found: Verification) -> list[str]:
+    """Return what a file of waivers begins with, where there is none yet."""
+    return [] if found.waivers_there else ["kind: waivers", "format: 1", "waivers:"]
 
 
 def needed_words(needed: NeededWaiver) -> str:
@@ -233,6 +241,8 @@ def verification_markdown(found: Verification) -> str:
         lines += ["", "| at risk first | verdict | why |", "| --- | --- | --- |", *_cut_rows(rows), ""]
     if found.needed:
         lines += [markdown(needed_head(found)), ""]
+        begin = "<br>".join(markdown(text) for text in _needed_begin(found))
+        lines += _list([begin] if begin else [])
         lines += _list(
             markdown(needed_words(n).removeprefix("- "))
             + (f"<br>{markdown(needed_caution(n))}" if needed_caution(n) else "")

@@ -275,8 +275,7 @@ def already_words(night: str) -> str:
     """Return why a night is refused."""
     return (
         f"the night {night} is in the history already, run with other inputs or settings; nights are not "
-        "written over: after a fix on the same day leave out --history, for a report that is not kept, or "
-        "name another day with --night"
+        "written over: after a fix on the same day leave out --history, for a report that is not kept"
     )
 
 

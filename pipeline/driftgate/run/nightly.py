@@ -91,8 +91,11 @@ def look_back(folder: Path, name: str) -> NightReport:
         return _report(settings, opened.findings, Exit.BAD_INPUT, _damage_words(opened.findings))
     night = history.night(name or max(opened.nights, default=""))
     if night is None:
-        there = ", ".join(opened.nights[-3:]) or "none"
-        raise InputError(f"no night {name or 'at all'} is kept in {folder.as_posix()}; the latest: {there}")
+        if not opened.nights:
+            where = folder.as_posix() if folder.is_dir() else f"{folder.as_posix()}, which is no folder"
+            raise InputError(f"no night is kept in {where}")
+        there = ", ".join(opened.nights[-3:])
+        raise InputError(f"no night {name} is kept in {folder.as_posix()}; the latest: {there}")
     return _told(settings, opened.findings, opened, history, night)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ from driftgate.load.document import Document
 from driftgate.load.manifest import Manifest, load_manifest
 from driftgate.load.project import LoadedRoutine, find_root
 from driftgate.load.single import load_single
+from driftgate.load.text import real_path
 from driftgate.report.model import CaseReport
 from driftgate.report.verify_model import FieldOfTheDay, MarginNow, Verification
 from driftgate.run.accepted import exception_findings, in_force
@@ -130,7 +132,7 @@ def verify(settings: VerifySettings, progress: Progress = _ignore) -> Verificati
     waivers, findings = _waivers(settings)
     if findings:
         # What has changed is still named: a waiver that is half filled in must not hide what it is about.
-        found = (*changed_bytes(freeze, root), *findings)
+        found = (*_changes(settings, freeze, root), *findings)
         return _unverified(settings, manifest, found, findings_status(findings)[1])
     inputs, override, findings = _inputs(settings, freeze, root)
     if any(finding.level == "error" for finding in findings):
@@ -140,8 +142,24 @@ def verify(settings: VerifySettings, progress: Progress = _ignore) -> Verificati
     return verification.result(override)
 
 
+def _changes(settings: VerifySettings, freeze: Freeze, root: Path) -> tuple[Finding, ...]:
+    """Return what has changed, value by value where the files can be loaded, else line by line."""
+    inputs, _, _ = _inputs(replace(settings, field=None), freeze, root)
+    # What is wrong with the waivers is told anyway.
+    own = real_path(_waivers_path(settings))
+    wrong = (root / finding.path for finding in inputs.findings if finding.level == "error")
+    if any(path != own for path in wrong):
+        return changed_bytes(freeze, root)
+    since = compare_files(freeze, documents_of(inputs.routines), root)
+    return (*(finding for change in since.changes for finding in change.findings), *since.notes)
+
+
+def _waivers_path(settings: VerifySettings) -> Path:
+    return settings.waivers or settings.manifest.parent / WAIVERS_NAME
+
+
 def _waivers(settings: VerifySettings) -> tuple[Document | None, tuple[Finding, ...]]:
-    path = settings.waivers or settings.manifest.parent / WAIVERS_NAME
+    path = _waivers_path(settings)
     if settings.waivers is None and not path.exists():
         return None, ()
     single = load_single(path, "waivers")
@@ -206,6 +224,8 @@ def _record(
         status=int(status),
         why=why,
         command=settings.command(),
+        waivers=_waivers_path(settings).as_posix(),
+        waivers_there=os.path.exists(_waivers_path(settings)),
     )
 
 

@@ -15,6 +15,7 @@ from driftgate.schema.freeze import RepositoryPath
 # is no longer there.
 TOOL: Final = "driftgate"
 GONE: Final = "gone"
+STATE: Final = rf"^([0-9a-f]{{12,64}}|{GONE})$"
 
 WaivedVerdict = Literal["none", "pass", "undecided", "fail"]
 
@@ -32,7 +33,7 @@ class Waiver(Model):
     state: Annotated[
         str,
         Field(
-            pattern=rf"^([0-9a-f]{{12,64}}|{GONE})$",
+            pattern=STATE,
             description=f"first 12 digits or more of what the file is now, or '{GONE}'",
         ),
     ]
