@@ -10,7 +10,7 @@ from made_cases import covariance_of, moment, moment_trials, trials_of
 
 from driftgate import judge
 from driftgate.judge.agree import disagreements, holm, tolerance_size
-from driftgate.predict.values import Outcome
+from driftgate.predict.values import Outcome, SourceInfo
 from driftgate.schema.routine import Tolerance
 
 COV = np.diag([4e-6, 1e-6, 1e-6])
@@ -138,6 +138,18 @@ def test_law_reasons_from_readings_without_echo_and_from_the_schedule(echoes, sc
     (found,) = disagreements((moment("end", x="20 mm"),), predicted, result)
     wanted = f"{said}" if said else "the errors are large enough that the motion is not linear in them"
     assert found.why.startswith(f"believe the trials: {wanted}")
+
+
+def test_law_reason_from_rare_slips():
+    """Errors that leap now and then: where they act they are named, and where not they are not."""
+    slips = dataclasses.replace(
+        covariance_of(1, by_source={"a": COV}),
+        sources=(SourceInfo("rare_slip", "rare slips", "measured", "tick"),),
+    )
+    trials = trials_of([moment_trials(normal_errors(4000, scale=(2, 1, 1)))])
+    (found,) = disagreements((moment("end", x="20 mm", heading="2 deg"),), slips, trials)
+    assert found.why.startswith("believe the trials: rare slips come in some trials and not in others")
+    assert "slips" not in compare(normal_errors(4000, scale=(2, 1, 1)))[0].why
 
 
 def test_law_reason_from_contact():

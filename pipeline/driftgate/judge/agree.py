@@ -190,7 +190,10 @@ def _why(test: _Test, moment: Moment, covariance: CovarianceResult, trials: Tria
         reasons.append(f"a trial takes {taken:.0f} fixes on average where the plan has {scheduled}")
     if moment.may_stray:
         reasons.append(f"'{moment.within.relative_to}', from which it is measured, may have strayed")
-    if any(source.name == POORLY_KNOWN for source in covariance.sources):
+    acting = {source.name for source in covariance.sources}
+    if "rare_slip" in acting:
+        reasons.append("rare slips come in some trials and not in others")
+    if POORLY_KNOWN in acting:
         reasons.append("spreads fitted from few runs are drawn anew in every trial")
     if not reasons:
         return "believe the trials: the errors are large enough that the motion is not linear in them"
