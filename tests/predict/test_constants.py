@@ -16,6 +16,7 @@ import pytest
 
 from driftgate.judge.consistency import mean_normalised
 from driftgate.predict import Prepared, covariance, run_trials
+from driftgate.predict.filter import as_matrix, start_filter, start_links
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run, tick
 
@@ -165,3 +166,45 @@ def test_ref_a_filter_that_knows_all_expects_what_comes(name: str) -> None:
     expected = mean_normalised(last.filter_cov, last.estimation_mean, last.estimation_cov)
     assert expected == pytest.approx(3.0, rel=1e-6)
     assert last.filter_cov == pytest.approx(last.estimation_cov, rel=1e-4, abs=1e-12)
+
+
+def test_law_a_start_against_a_structure_by_hand() -> None:
+    """A face carries the robot along its normal and turns it; along itself the structure is off, too."""
+    bench = {
+        "id": "bench",
+        "shape": {"rectangle": {"length": "0.2 m", "width": "0.8 m"}},
+        "at": {"x": "1 m", "y": "0 m"},
+        "reference": True,
+    }
+    case = prepared(
+        [look()],
+        robot({}, [AHEAD], {"when": "always", "filter": {"wall": "8 mm", "wall_tilt": "10 mrad"}}),
+        field_map(structures=[bench]),
+        start=(0.75, 0.1, 0.0),
+        placed_against=["bench"],
+        spread=("3 mm", "4 mm", "1 mrad"),
+    )
+    face = next(
+        i
+        for i, e in enumerate(case.believed.edges)
+        if e.owner == "bench" and e.normal == pytest.approx((-1, 0))
+    )
+    # From the middle of the face, (0.9, 0), the robot lies at (-0.15, 0.1).
+    by_offset, by_tilt, along = (-8e-3, 0.0, 0.0), (-1e-3, -1.5e-3, 1e-2), (0.0, 8e-3, 0.0)
+    parts = {part.key: part.by for part in case.filter.start_carry}
+    assert parts[("offset", face)] == pytest.approx(by_offset, abs=1e-15)
+    assert parts[("tilt", face)] == pytest.approx(by_tilt, abs=1e-15)
+    assert parts[None] == pytest.approx(along, abs=1e-15)
+    whole = np.diag([3e-3**2, 4e-3**2, 1e-3**2]) + sum(np.outer(b, b) for b in (by_offset, by_tilt, along))
+    assert as_matrix(start_filter(case.filter)) == pytest.approx(whole, rel=1e-12, abs=1e-18)
+    links = start_links(case.filter).now()
+    assert set(links) == {("offset", face), ("tilt", face)}
+    assert np.ravel(links["tilt", face]) == pytest.approx(by_tilt, abs=1e-15)
+
+
+def test_law_a_start_against_opposite_walls_is_carried_by_the_first() -> None:
+    """Two walls that face each other make no corner."""
+    parts = placed(["north", "south"]).filter.start_carry
+    assert {part.key for part in parts} == {part.key for part in placed(["north"]).filter.start_carry}
+    # A filter that takes constants for noise has the spread of the start alone.
+    assert placed(["north"], consider=False).filter.start_carry == ()
