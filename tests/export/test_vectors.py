@@ -152,8 +152,15 @@ FAULTS = [
     (
         "a pair's wall",
         "kalman, pairs",
-        "first * dg_by_offset(&x[0]) + second",
-        "first * dg_by_offset(&x[0]) - second",
+        "first * x[0].d_offset + second",
+        "first * x[0].d_offset - second",
+    ),
+    ("an end's slide", "cones without tests", "routine->correction.wall_m * slide", "0.0 * slide"),
+    (
+        "an end's offset",
+        "cones without tests",
+        "out->d_offset = -(out->d_x * nx + out->d_y * ny);\n        out->d_tilt",
+        "out->d_offset = -1.0;\n        out->d_tilt",
     ),
     ("the gate's width", "kalman", "k->gate_sigmas * k->gate_sigmas *", "k->gate_sigmas *"),
     ("the way back", "kalman", "p->yh *= k->way_back_factor;", ""),

@@ -17,6 +17,8 @@ from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.consider import NO_LINKS, NOTHING, Effect, Effects, Key, Links, without_zeros
 from driftgate.predict.constants import (
     NO_ARM,
+    NO_CONSTANTS,
+    Arm,
     Look,
     SensorConstants,
     WallConstants,
@@ -26,7 +28,8 @@ from driftgate.predict.constants import (
 from driftgate.predict.filter import Six, as_matrix, joseph, kalman_gain, reset_normal, times_h
 from driftgate.predict.filter_model import filter_model, wall_offset, wall_tilt
 from driftgate.predict.prepared import prepare
-from driftgate.world.beam import expected_range
+from driftgate.world.beam import expected_range, range_in_cone, sensor_beam
+from driftgate.world.cone import END, Axis, answer_in_cone
 
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 
@@ -236,7 +239,7 @@ def test_law_effects_are_the_full_derivatives() -> None:
         pose, mount = np.array([0.2, y, heading]), (0.1, 0.05, 0.2)
         found = expected_range(pose, mount, (-1.0, 0.0), middle)
         h = (found.d_x, found.d_y, found.d_heading)
-        arm = np.asarray(pose[0] - middle[0]), np.asarray(pose[1] - middle[1])
+        arm = Arm(pose[0] - middle[0], pose[1] - middle[1], -1.0, 0.0)
         look = Look(1.0, 3, found.range_m, h, found.d_mount_angle, arm)
         effects = dict(effects_of([look], [own], wall, ((6, None),)))
         assert {key: float(np.ravel(d)[0]) for key, d in effects.items()} == pytest.approx(
@@ -254,6 +257,60 @@ def test_law_effects_are_the_full_derivatives() -> None:
         assert float(both["angle", 4]) == pytest.approx(-float(both["angle", 3]))
         # What both see alike cancels.
         assert float(both["offset", 6]) == float(both["tilt", 6]) == 0.0
+
+
+def test_law_effects_at_an_end_are_the_full_derivatives() -> None:
+    """An end of a surface is where all that the surface does takes it: by differences of the distance to it.
+
+    Along the normal, about the middle, and along the surface itself, which no other point of it tells.
+    """
+    wall, h = WallConstants(7.0, 11.0), 1e-6
+    a, b = np.array([1.2, -0.9]), np.array([2.0, 0.7])
+    middle, along = (a + b) / 2, (b - a) / np.hypot(*(b - a))
+    n = np.array([-along[1], along[0]])
+    slides = []
+    for x, y, end in ((0.6, -1.6, a), (0.3, -1.5, a), (1.2, 1.3, b)):
+        heading = math.atan2(end[1] - y, end[0] - x) - 0.3
+        pose, mount = np.array([x, y, heading]), (0.1, 0.05, 0.2)
+        px, py, ux, uy = sensor_beam(*(np.array([v]) for v in pose), *mount)
+        answer = answer_in_cone(Axis(px, py, ux, uy, 0.4), *(np.array([v]) for v in (*a, *b)))
+        assert answer.kind[0] == END
+        found = range_in_cone((x, y), (px, py), tuple(n), tuple(middle), answer)
+        arm = Arm(x - middle[0], y - middle[1], *n)
+        look = Look(1.0, 3, found.range_m, (found.d_x, found.d_y, found.d_heading), found.d_angle, arm)
+        effects = dict(effects_of([look], [NO_CONSTANTS], wall, ((6, None),)))
+
+        def away(offset: float, tilt: float, slide: float, end: FloatArray = end) -> float:
+            c, s = math.cos(tilt), math.sin(tilt)
+            arm_x, arm_y = end - middle
+            moved = middle + np.array([c * arm_x - s * arm_y, s * arm_x + c * arm_y])
+            moved = moved + offset * n + slide * np.array([n[1], -n[0]])
+            return math.hypot(moved[0] - px[0], moved[1] - py[0])  # noqa: B023  # called in this round
+
+        for kind, size, by in (
+            ("offset", 7.0, (h, 0, 0)),
+            ("tilt", 11.0, (0, h, 0)),
+            ("slide", 7.0, (0, 0, h)),
+        ):
+            slope = (away(*by) - away(*(-v for v in by))) / (2.0 * h)
+            assert float(effects[kind, 6][0]) == pytest.approx(size * slope, abs=1e-8)
+        slides.append(effects["slide", 6][0])
+    assert min(slides) < -1.0 < 1.0 < max(slides)
+
+
+def test_law_a_line_slides_unnoticed() -> None:
+    """Of a surface that is no end there is no slide at all, not even by rounding, in no trial."""
+    n, u = (0.6, 0.8), np.linspace(-0.4, 0.4, 9)
+    inverse = 1.0 / (n[0] * np.cos(u) + n[1] * np.sin(u))
+    h = -n[0] * inverse, -n[1] * inverse, inverse
+    look = Look(1.0, 0, np.ones(9), h, np.zeros(9), Arm(0.1, 0.2, *n))
+    found = effects_of([look], [NO_CONSTANTS], WallConstants(1.0, 1.0), ((1, None),))
+    assert [effect.key[0] for effect in found] == ["offset", "tilt"]
+    end = (np.append(h[0], -1.0), np.append(h[1], 0.0), np.append(h[2], 0.0))
+    look = Look(1.0, 0, np.ones(10), end, np.zeros(10), Arm(0.1, 0.2, *n))
+    slide = dict(effects_of([look], [NO_CONSTANTS], WallConstants(1.0, 1.0), ((1, None),)))["slide", 1]
+    assert slide[:-1].tolist() == [0.0] * 9
+    assert slide[-1] == pytest.approx(0.8)
 
 
 def test_law_what_is_nothing_has_no_effect() -> None:

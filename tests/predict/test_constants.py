@@ -8,7 +8,7 @@ what the filter's own drift, which it takes from white noise, adds.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -41,13 +41,15 @@ def scene(
     build: dict[str, Any] = STRAIGHT,
     own: dict[str, Any] | None = None,
     more: dict[str, Any] | None = None,
+    structures: Sequence[dict[str, Any]] = (),
     **start: Any,
 ) -> Prepared:
     """Return a case on a field of 6 m by 4 m whose filter has its numbers from the error sources."""
     correction = {"when": "always", "filter": own or {}, **(more or {})}
     machine = robot(WALK, sensors, correction)
     start = {"spread": SPREAD, **start}
-    return prepared(steps, machine, field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build), **start)
+    field = field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build, structures=list(structures))
+    return prepared(steps, machine, field, **start)
 
 
 def look(time: str = "0.5 s") -> dict[str, Any]:
@@ -124,6 +126,26 @@ def a_pair(**own: Any) -> Prepared:
     return scene(steps, beams, {**OFF, "tilt": "0.3 deg"}, own, pairs)
 
 
+def a_corner_and_its_face(**own: Any) -> Prepared:
+    """Return a bench off along both its axes, by a cone on its corner and a beam on its face.
+
+    What moves the corner along the face is no matter of the face.
+    """
+    cone = sensor("cone", 0.1, -0.1, -45.0) | {"beam_width": "40 deg"}
+    bench = {
+        "id": "bench",
+        "shape": {"rectangle": {"length": "0.2 m", "width": "0.6 m"}},
+        "at": {"x": "0.7 m", "y": "0.0 m"},
+        "reference": True,
+        "build": {"x": "5 mm", "y": "5 mm", "heading": "0 deg", "constant_over": "field", **GUESS},
+    }
+    walls = {"wall": "5 mm", "wall_tilt": "0 deg"}
+    return scene(
+        [look("2 s")], [cone, sensor("beam", 0.1, -0.1, -58.0)], own={**walls, **own},
+        structures=[bench], start=(0.0, 0.8, 0.0), spread=("10 mm", "10 mm", "0.05 deg"),
+    )  # fmt: skip
+
+
 SCENES: dict[str, Callable[..., Prepared]] = {
     "met again": met_again,
     "three sensors on one wall": three_on_one_wall,
@@ -135,6 +157,7 @@ SCENES: dict[str, Callable[..., Prepared]] = {
     "along a turned wall": along_a_turned_wall,
     "a bias on a long way": a_bias_on_a_long_way,
     "a pair": a_pair,
+    "a corner and its face": a_corner_and_its_face,
 }
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from driftgate.calibrate.replay import Expecting, Pose
 from driftgate.calibrate.windows import IntArray, Track
 from driftgate.core.pose import FloatArray
+from driftgate.predict.constants import Arm
 from driftgate.predict.trial_update import Expectation
 from driftgate.predict.values import Outcome
 from driftgate.schema.robot import Robot
@@ -29,7 +30,7 @@ class WallExpectation:
 
     surface: IntArray
     model: PoseModel
-    arm: tuple[FloatArray, FloatArray]
+    arm: Arm
     sure: int = -1
 
 
@@ -49,6 +50,7 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
     rates = track.twist / track.duration_s[:, None]
     begin = float(track.time_s[0])
     middle = np.array([edge_middle(edge) for edge in world.edges])
+    normal = np.array([edge.normal for edge in world.edges])
 
     def expecting(source: int, time_s: float, pose: Pose) -> tuple[Expectation, IntArray | Outcome]:
         count = len(pose[0])
@@ -62,7 +64,8 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
                 reason = np.where((reason == int(Outcome.ACCEPTED)) | (reason > int(name)), int(name), reason)
         model = seen.model
         safe = _safe(model.range_m, model.incidence_rad, model)
-        arm = pose[0] - middle[seen.surface, 0], pose[1] - middle[seen.surface, 1]
+        x, y = middle[seen.surface].T
+        arm = Arm(pose[0] - x, pose[1] - y, *normal[seen.surface].T)
         return WallExpectation(seen.surface, safe, arm), reason
 
     return expecting

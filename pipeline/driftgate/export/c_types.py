@@ -37,7 +37,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.values import Reason
 
 # Number of the layout: files of different ones do not mix.
-FORMAT: Final = 3
+FORMAT: Final = 4
 
 PREFIXES: Final[dict[type[IntEnum], str]] = {
     StepKind: "DG_STEP_",
@@ -158,7 +158,7 @@ _LIMITS: Final = (
 _SLOTS: Final = (
     "/* At most 16 sensors and 8 pairs; of a pair the difference and the mean are counted apart. */",
     "#define DG_MOST_SLOTS 32",
-    "/* Three of every sensor, two of every surface that gives fixes. With fewer or more: -D, everywhere. */",
+    "/* Three of every sensor and of every surface that gives fixes. With fewer or more: -D, everywhere. */",
     "#ifndef DG_MOST_CONSTANTS",
     "#define DG_MOST_CONSTANTS 128",
     "#endif",

@@ -1,4 +1,4 @@
-"""Where the robot's correction keeps what it knows of constants: three of every sensor, two of a surface."""
+"""Where the robot's correction keeps what it knows of constants: three of every sensor and surface."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Numbering:
         if not prepared.filter.considers:
             return
         self.count = len(OF_SENSORS) * len(sensors)
-        placed = {part.key[1] for part in prepared.filter.start_carry if part.key is not None}
+        placed = {part.key[1] for part in prepared.filter.start_carry}
         for i, edge in enumerate(prepared.believed.edges):
             if edge.reference or not correction.validity.reference or i in placed:
                 self._first_of_surface[i] = self.count

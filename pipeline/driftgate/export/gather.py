@@ -333,10 +333,7 @@ def _surfaces(world: World, numbering: Numbering) -> tuple[Surface, ...]:
 
 
 def _start_parts(prepared: Prepared, numbering: Numbering) -> tuple[StartPart, ...]:
-    return tuple(
-        StartPart(-1 if part.key is None else numbering.at(part.key), *part.by)
-        for part in prepared.filter.start_carry
-    )
+    return tuple(StartPart(numbering.at(part.key), *part.by) for part in prepared.filter.start_carry)
 
 
 def _obstacles(world: World) -> tuple[tuple[Obstacle, ...], tuple[Side, ...]]:

@@ -3,9 +3,9 @@
 A sensor's bias, scale and mount angle and a wall that stands off its place are the same in every reading of a
 run. A filter that takes them for new noise each time believes that a hundred readings average them out. A
 consider filter keeps x, y and heading as its only states and remembers beside them how their error goes with
-each constant. The constants are independent and of variance 1: three of every sensor, two of every surface,
-shared by all that looks at it. With the error e of the belief, covariance P, and C_j = E[e u_j] of constant
-u_j, a reading deviates from what is expected of it by
+each constant. The constants are independent and of variance 1: three of every sensor and of every
+surface, shared by all that looks at it. With the error e of the belief, covariance P, and C_j = E[e u_j] of
+constant u_j, a reading deviates from what is expected of it by
 
     h e + sum_j d_j u_j + w,    d_j the effect of one standard deviation, R = E[w^2] that of its white noise
 
@@ -40,7 +40,7 @@ Three = tuple[FloatArray, FloatArray, FloatArray]
 # Which constant: of the sensor, or of the surface, with this index.
 Key = tuple[str, int]
 OF_SENSORS = ("bias", "scale", "angle")
-OF_SURFACES = ("offset", "tilt")
+OF_SURFACES = ("offset", "tilt", "slide")
 
 _LEAST_SHARE = 1e-9  # of an innovation's variance, were it not for what it has in common with earlier ones
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import BoolArray, Effect, Effects, Three
+from driftgate.predict.consider import NOTHING, BoolArray, Effect, Effects, Three
 
 
 @dataclass(frozen=True)
@@ -41,10 +41,27 @@ NO_CONSTANTS = SensorConstants(0.0, 0.0, 0.0)
 
 @dataclass(frozen=True)
 class WallConstants:
-    """Standard deviations of what every surface is off the map by: along its normal, and turned."""
+    """Standard deviations of what every surface is off the map by: along either axis, and turned."""
 
     offset_m: float
     tilt_rad: float
+
+
+class Arm(NamedTuple):
+    """Where the robot is, from a surface's middle, and which way the surface looks.
+
+    Attributes
+    ----------
+    x, y : ndarray or float
+        From the surface's middle to the robot. [m]
+    normal_x, normal_y : ndarray or float
+        The surface's unit normal; zero for what has none.
+    """
+
+    x: FloatArray | float
+    y: FloatArray | float
+    normal_x: FloatArray | float
+    normal_y: FloatArray | float
 
 
 class Look(NamedTuple):
@@ -62,8 +79,8 @@ class Look(NamedTuple):
         Its derivatives by the pose. [m/m, m/m, m/rad]
     d_angle : ndarray
         That by the direction the sensor looks in. [m/rad]
-    arm : tuple of ndarray
-        From the surface's middle to the robot. [m]
+    arm : Arm
+        From the surface's middle to the robot.
     """
 
     weight: FloatArray | float
@@ -71,16 +88,27 @@ class Look(NamedTuple):
     range_m: FloatArray
     h: Three
     d_angle: FloatArray
-    arm: tuple[FloatArray, FloatArray]
+    arm: Arm
 
     def d_offset(self) -> FloatArray:
         """Return the derivative by the offset of the surface along its normal. [m/m]
 
-        (d_x, d_y) is 1 / cos(incidence) long, at the foot of a perpendicular 1; so it is taken to be at an
-        end of a surface, which is off along it as well.
+        A surface that moves is a robot that moves the other way.
         """
-        d_x, d_y, _ = self.h
-        return np.asarray(-np.sqrt(d_x * d_x + d_y * d_y))
+        (d_x, d_y, _), (_, _, nx, ny) = self.h, self.arm
+        return np.asarray(-(d_x * nx + d_y * ny))
+
+    def d_slide(self) -> FloatArray:
+        """Return that by a shift of the surface along itself, towards (n_y, -n_x). [m/m]
+
+        Zero, and not merely nearly so, wherever it is not an end that answers: what trials have in common
+        must not depend on which of them are looked at together.
+        """
+        (d_x, d_y, _), (_, _, nx, ny) = self.h, self.arm
+        if (d_y is NOTHING and not np.any(ny)) or (d_x is NOTHING and not np.any(nx)):
+            return NOTHING
+        slide = d_y * nx - d_x * ny
+        return np.asarray(np.where(np.abs(slide) > _LEAST_SLIDE, slide, 0.0))
 
     def d_tilt(self) -> FloatArray:
         """Return that by its tilt about its middle. [m/rad]
@@ -88,11 +116,12 @@ class Look(NamedTuple):
         A surface that turns about its middle is a robot that goes round that middle the other way.
         """
         d_x, d_y, d_heading = self.h
-        return np.asarray(d_x * self.arm[1] - d_y * self.arm[0] - d_heading)
+        return np.asarray(d_x * self.arm.y - d_y * self.arm.x - d_heading)
 
 
-_ZERO = np.zeros(1)
-NO_ARM = _ZERO, _ZERO
+NO_ARM = Arm(0.0, 0.0, 0.0, 0.0)
+# Of an end that is met as squarely as this the slide changes nothing. [m/m]
+_LEAST_SLIDE = 1e-9
 
 # The surfaces that the trials see, each with those that see it; None for all of them.
 Met = Sequence[tuple[int, BoolArray | None]]
@@ -141,12 +170,15 @@ def effects_of(
     for kind, size, slope in (
         ("offset", wall.offset_m, Look.d_offset),
         ("tilt", wall.tilt_rad, Look.d_tilt),
+        ("slide", wall.offset_m, Look.d_slide),
     ):
         if size > 0.0 and met:
             if len(looks) == 1:
                 whole = size * slope(looks[0])
             else:
                 whole = size * (looks[0].weight * slope(looks[0]) + looks[1].weight * slope(looks[1]))
+            if kind == "slide" and not whole.any():
+                continue
             found += [
                 Effect((kind, s), whole if who is None else np.where(who, whole, 0.0)) for s, who in met
             ]

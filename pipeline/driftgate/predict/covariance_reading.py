@@ -17,7 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.candidates import compared_knots, echo_knots
 from driftgate.predict.consider import Effects, Links, Three
-from driftgate.predict.constants import Look
+from driftgate.predict.constants import Arm, Look
 from driftgate.predict.covariance_shares import WHITE_ROW
 from driftgate.predict.filter import (
     PairVariance,
@@ -72,7 +72,7 @@ class _Seen:
     range_m: FloatArray
     h: FloatArray
     d_angle: FloatArray
-    arm: tuple[FloatArray, FloatArray]
+    arm: Arm
     drawn: RangeModel
     actual_m: float
 
@@ -241,7 +241,7 @@ class Readings:
         drawn = _model(sensor, echo_pose, edge)
         actual = float(_model(sensor, echo_pose, built).range_m)
         x, y = edge_middle(edge)
-        arm = np.asarray(used_pose[0] - x), np.asarray(used_pose[1] - y)
+        arm = Arm(used_pose[0] - x, used_pose[1] - y, *edge.normal)
         turned = believed.d_mount_angle
         return _Seen(r, which, surface, believed.range_m, _row(believed), turned, arm, drawn, actual)
 

@@ -44,9 +44,8 @@ def start_links(model: FilterModel) -> Links:
     """Return how the start's error goes with the surfaces that it is placed against."""
     found: Rows = {}
     for part in model.start_carry:
-        if part.key is not None:
-            x, y, heading = (np.full(1, v) for v in part.by)
-            found[part.key] = x, y, heading
+        x, y, heading = (np.full(1, v) for v in part.by)
+        found[part.key] = x, y, heading
     return Links(found, NO_LINKS.way)
 
 

@@ -25,13 +25,13 @@ class StartPart(NamedTuple):
 
     Attributes
     ----------
-    key : Key or None
-        The constant; None for one that nothing else has to do with.
+    key : Key
+        The constant.
     by : tuple of float
         x, y, heading. [m, m, rad]
     """
 
-    key: Key | None
+    key: Key
     by: tuple[float, float, float]
 
 
@@ -69,8 +69,8 @@ def start_carry(case: Case, wall: WallConstants) -> tuple[StartPart, ...]:
         StartPart(("tilt", index), (-y * wall.tilt_rad, x * wall.tilt_rad, wall.tilt_rad)),
     ]
     if edge.kind == "structure":
-        # A structure is off along its faces as well; what a face is off along itself no range tells.
-        parts.append(StartPart(None, (ny * wall.offset_m, -nx * wall.offset_m, 0.0)))
+        # A structure is off along its faces as well; only an end of a face tells of that.
+        parts.append(StartPart(("slide", index), (ny * wall.offset_m, -nx * wall.offset_m, 0.0)))
     return tuple(part for part in parts if any(part.by))
 
 

@@ -12,6 +12,7 @@ from driftgate.plan.values import IntArray
 from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
 from driftgate.predict.bounds import Bounded
 from driftgate.predict.candidates import met_by_some
+from driftgate.predict.constants import Arm
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height
@@ -48,11 +49,12 @@ class Expected:
     few: IntArray  # these
     robot: tuple[FloatArray, FloatArray]  # where it believes to be
     middle: tuple[FloatArray, FloatArray]  # the surface's
+    normal: tuple[FloatArray, FloatArray]
 
     @property
-    def arm(self) -> tuple[FloatArray, FloatArray]:
-        """From the surface's middle to the robot. [m]"""
-        return self.robot[0] - self.middle[0], self.robot[1] - self.middle[1]
+    def arm(self) -> Arm:
+        """From the surface's middle to the robot."""
+        return _arm(self.robot, self.middle, self.normal)
 
     def at(self, rows: IntArray) -> Expected:
         """Return what some trials expect, each looked at by itself."""
@@ -61,7 +63,7 @@ class Expected:
         px, py, ux, uy = (v[rows] for v in self.beam)
         return Expected(
             self.surface[rows], model, self.cone.at(rows), (px, py, ux, uy), self.view, self.some_far, -1,
-            self.view, _NOBODY, _both(self.robot, rows), _both(self.middle, rows),
+            self.view, _NOBODY, _both(self.robot, rows), _both(self.middle, rows), _both(self.normal, rows),
         )  # fmt: skip
 
 
@@ -76,6 +78,14 @@ def _at(row: FloatArray, rows: IntArray) -> FloatArray:
 
 def _both(place: tuple[FloatArray, FloatArray], rows: IntArray) -> tuple[FloatArray, FloatArray]:
     return _at(place[0], rows), _at(place[1], rows)
+
+
+def _arm(
+    robot: tuple[FloatArray, FloatArray],
+    middle: tuple[FloatArray, FloatArray],
+    normal: tuple[FloatArray, FloatArray],
+) -> Arm:
+    return Arm(robot[0] - middle[0], robot[1] - middle[1], *normal)
 
 
 class _Believed:
@@ -192,14 +202,16 @@ class Looks:
                 surface = self._meet(sensor, tight.edges[r], cone) if sure < 0 else np.full(count, sure)
                 surface[few] = theirs
                 sure = -1
-        middle = self._middle(surface, sure)
-        model, towards = self._model(sensor, place, cone, surface, sure, middle)
+        middle, normal = self._middle(surface, sure), self._normal(surface, sure)
+        model, towards = self._model(sensor, place, cone, surface, sure)
         if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
         some_far = len(bound.far) > 0
-        return Expected(surface, model, cone, beam, view, some_far, sure, tight, few, place[:2], middle)
+        return Expected(
+            surface, model, cone, beam, view, some_far, sure, tight, few, place[:2], middle, normal
+        )
 
     def _meet_few(self, sensor: int, edges: IntArray, cone: Axis, few: IntArray, far: IntArray) -> IntArray:
         """Return what a few trials meet: of some edges, or of all edges where they are far off."""
@@ -221,18 +233,19 @@ class Looks:
             row.flags.writeable = False
         return row
 
-    def model(
-        self, r: int, sensor: int, then: Three, surface: IntArray
-    ) -> tuple[PoseModel, tuple[FloatArray, FloatArray]]:
+    def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> tuple[PoseModel, Arm]:
         """Return what a sensor should read of given surfaces, and the arms from their middles."""
         place, cone = self._look(r, sensor, then)
-        middle = self._middle(surface, -1)
-        model = self._model(sensor, place, cone, surface, -1, middle)[0]
-        return model, (place[0] - middle[0], place[1] - middle[1])
+        model = self._model(sensor, place, cone, surface, -1)[0]
+        return model, _arm(place[:2], self._middle(surface, -1), self._normal(surface, -1))
 
     def _middle(self, surface: IntArray, sure: int) -> tuple[FloatArray, FloatArray]:
         pick: IntArray | int = surface if sure < 0 else sure
         return self._middle_x[pick], self._middle_y[pick]
+
+    def _normal(self, surface: IntArray, sure: int) -> tuple[FloatArray, FloatArray]:
+        pick: IntArray | int = surface if sure < 0 else sure
+        return self._edges.nx[pick], self._edges.ny[pick]
 
     def _look(self, r: int, sensor: int, then: Three) -> tuple[Three, Axis]:
         """Return the believed poses, and where a sensor then looks."""
@@ -243,18 +256,12 @@ class Looks:
         return (x, y, belief.heading), Axis(px, py, ux, uy, half_rad)
 
     def _model(
-        self,
-        sensor: int,
-        place: Three,
-        cone: Axis,
-        surface: IntArray,
-        sure: int,
-        middle: tuple[FloatArray, FloatArray],
+        self, sensor: int, place: Three, cone: Axis, surface: IntArray, sure: int
     ) -> tuple[PoseModel, tuple[FloatArray, FloatArray]]:
         """Return the range to given surfaces, and the direction that the answer comes from."""
         e = self._edges
         pick: IntArray | int = surface if sure < 0 else sure
-        normal = e.nx[pick], e.ny[pick]
+        middle, normal = self._middle(surface, sure), self._normal(surface, sure)
         towards = np.asarray(cone.ux), np.asarray(cone.uy)
         if cone.half_rad == 0.0:
             beam = np.asarray(cone.px), np.asarray(cone.py), *towards

@@ -15,7 +15,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.consider import Effects, Key, Three, without_zeros
-from driftgate.predict.constants import NO_ARM, Look, met_by
+from driftgate.predict.constants import NO_ARM, Arm, Look, met_by
 from driftgate.predict.filter import (
     PairVariance,
     ReadingVariance,
@@ -57,8 +57,8 @@ class Expectation(Protocol):
         """The one surface of all trials, -1 where that is not known."""
 
     @property
-    def arm(self) -> tuple[FloatArray, FloatArray]:
-        """From the surface's middle to the robot. [m]"""
+    def arm(self) -> Arm:
+        """From the surface's middle to the robot."""
 
 
 class Readings(Protocol):
@@ -129,7 +129,7 @@ def one_reading(
         own, innovation = variance.at(model.range_m), np.where(tried, echo.reading_m - model.range_m, 0.0)
     effects: Effects = ()
     if variance.constants is not None:
-        arm = expected.arm if variance.wall_tilt_rad > 0.0 else NO_ARM
+        arm = expected.arm if variance.wall_m > 0.0 or variance.wall_tilt_rad > 0.0 else NO_ARM
         look = Look(1.0, sensor, model.range_m, h, model.d_angle, arm)
         effects = constant_effects(
             (variance,), (look,), lambda: met_by(expected.surface, tried, expected.sure)
@@ -143,14 +143,14 @@ def two_readings(
     variances: Sequence[ReadingVariance],
     expected: Expectation,
     models: Sequence[PoseModel],
-    arm: tuple[FloatArray, FloatArray],
+    arm: Arm,
     echoes: Sequence[Readings],
     tried: BoolArray,
     turns: bool,
 ) -> Scalar:
     """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`.
 
-    `arm` leads from the surface's middle to the robot. [m]
+    `arm` leads from the surface's middle to the robot.
     """
     a, b = (_harmless(model, tried) for model in models)
     noise = variances[0].own(a.range_m), variances[1].own(b.range_m)

@@ -18,7 +18,7 @@
 #define DG_LEAST_SHARE 1e-9       /* of an innovation's variance that common constants may leave */
 #define DG_LEAST_LEVER_M 1e-3     /* a difference that changes by less per radian tells no heading */
 
-#define DG_MOST_EFFECTS 8         /* of two sensors three each, of the surface two */
+#define DG_MOST_EFFECTS 9         /* of two sensors three each, of the surface three */
 
 enum { DG_RIM, DG_FOOT, DG_END };
 
@@ -254,7 +254,9 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
         out->d_y = -uy;
         out->d_heading = -(ux * (pose.y_m - b->py) + uy * (b->px - pose.x_m));
         out->d_angle = 0.0;
+        out->d_offset = -(out->d_x * nx + out->d_y * ny);
         out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
+        out->d_slide = out->d_y * nx - out->d_x * ny;
         return 1;
     }
     if (!(fabs(closing) > DG_LEAST_COSINE)) return 0;
@@ -265,14 +267,17 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
     /* The beam turns, and the sensor swings about the robot. */
     out->d_angle = (out->d_y * ux - out->d_x * uy) * out->range_m;
     out->d_heading = out->d_angle + out->d_x * (pose.y_m - b->py) + out->d_y * (b->px - pose.x_m);
-    /* A surface that turns about its middle is a robot that goes round that middle the other way. */
+    /* A surface that moves is a robot that moves the other way, one that turns about its middle a robot that
+     * goes round that middle. A line may slide along itself unnoticed. */
+    out->d_offset = -(out->d_x * nx + out->d_y * ny);
+    out->d_slide = 0.0;
     out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
     return 1;
 }
 
 static dg_expected dg_expect_surface(const dg_routine *routine, dg_pose pose, int sensor, int surface) {
     dg_beam b = dg_beam_of(&routine->sensors[sensor], pose);
-    dg_expected out = {-1, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, b.px, b.py, b.ux, b.uy, b.ux, b.uy};
+    dg_expected out = {-1, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, b.px, b.py, b.ux, b.uy, b.ux, b.uy};
     if (surface >= 0 && surface < routine->surfaces_count)
         if (dg_model(&routine->surfaces[surface], pose, &b, &out)) out.surface = surface;
     return out;
@@ -476,13 +481,13 @@ static void dg_sensor_effects(const dg_routine *routine, dg_scalar *z, double we
     dg_add_effect(z, 3 * sensor + 2, weight * s->angle_rad * x->d_angle);
 }
 
-static double dg_by_offset(const dg_expected *x) { return -sqrt(x->d_x * x->d_x + x->d_y * x->d_y); }
-
-static void dg_wall_effects(const dg_routine *routine, dg_scalar *z, int surface, double offset, double tilt) {
+static void dg_wall_effects(const dg_routine *routine, dg_scalar *z, int surface, double offset, double tilt,
+                            double slide) {
     int first = routine->surfaces[surface].constants;
     if (first < 0) return;
     dg_add_effect(z, first, routine->correction.wall_m * offset);
     dg_add_effect(z, first + 1, routine->correction.wall_tilt_rad * tilt);
+    dg_add_effect(z, first + 2, routine->correction.wall_m * slide);
 }
 
 static void dg_terms(const dg_state *state, dg_scalar *z) {
@@ -525,7 +530,7 @@ static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const 
     z.own = dg_own_variance(&routine->sensors[reading.sensor], x->range_m);
     if (routine->correction.considers) {
         dg_sensor_effects(routine, &z, 1.0, reading.sensor, x);
-        dg_wall_effects(routine, &z, x->surface, dg_by_offset(x), x->d_tilt);
+        dg_wall_effects(routine, &z, x->surface, x->d_offset, x->d_tilt, x->d_slide);
     } else {
         z.own += routine->correction.wall_m * routine->correction.wall_m;
     }
@@ -555,8 +560,9 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     if (routine->correction.considers) {
         dg_sensor_effects(routine, &z, first, readings[0].sensor, &x[0]);
         dg_sensor_effects(routine, &z, second, readings[1].sensor, &x[1]);
-        dg_wall_effects(routine, &z, x[0].surface, first * dg_by_offset(&x[0]) + second * dg_by_offset(&x[1]),
-                        first * x[0].d_tilt + second * x[1].d_tilt);
+        dg_wall_effects(routine, &z, x[0].surface, first * x[0].d_offset + second * x[1].d_offset,
+                        first * x[0].d_tilt + second * x[1].d_tilt,
+                        first * x[0].d_slide + second * x[1].d_slide);
     } else {
         z.own += wall * wall;
     }

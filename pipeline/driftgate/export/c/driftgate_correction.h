@@ -35,7 +35,9 @@ typedef struct {
     double d_y;           /* [m/m] */
     double d_heading;     /* [m/rad] */
     double d_angle;       /* by the direction the sensor looks in [m/rad] */
-    double d_tilt;        /* by the surface's tilt about its middle [m/rad] */
+    double d_offset;      /* by the surface's offset along its normal [m/m] */
+    double d_tilt;        /* by its tilt about its middle [m/rad] */
+    double d_slide;       /* by a shift along itself, towards (n_y, -n_x): of its ends alone [m/m] */
     double px_m, py_m;    /* where the beam starts */
     double axis_x, axis_y;/* where the sensor looks */
     double ux, uy;        /* where the answer comes from */
