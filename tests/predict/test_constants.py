@@ -217,11 +217,11 @@ def test_law_a_start_against_a_structure_by_hand() -> None:
     parts = {part.key: part.by for part in case.filter.start_carry}
     assert parts[("offset", face)] == pytest.approx(by_offset, abs=1e-15)
     assert parts[("tilt", face)] == pytest.approx(by_tilt, abs=1e-15)
-    assert parts[None] == pytest.approx(along, abs=1e-15)
+    assert parts[("slide", face)] == pytest.approx(along, abs=1e-15)
     whole = np.diag([3e-3**2, 4e-3**2, 1e-3**2]) + sum(np.outer(b, b) for b in (by_offset, by_tilt, along))
     assert as_matrix(start_filter(case.filter)) == pytest.approx(whole, rel=1e-12, abs=1e-18)
     links = start_links(case.filter).now()
-    assert set(links) == {("offset", face), ("tilt", face)}
+    assert set(links) == {("offset", face), ("tilt", face), ("slide", face)}
     assert np.ravel(links["tilt", face]) == pytest.approx(by_tilt, abs=1e-15)
 
 
