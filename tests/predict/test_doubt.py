@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from scipy import stats
 
 from driftgate.predict import Prepared, covariance, run_trials
-from driftgate.predict.doubt import MOST_FACTOR, drawn_doubt, factor_key, rate_key
+from driftgate.predict.doubt import MOST_FACTOR, Doubt, drawn_doubt, factor_key, rate_key
 from driftgate.predict.sources import source_table
 from driftgate.predict.streams import Streams
 
@@ -24,6 +25,14 @@ GELMAN = pytest.mark.evidence(
 
 POORLY = frozenset({"poorly_known"})
 LENGTH_M = 2.0
+
+
+def test_law_what_is_known_imports_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without doubt nothing is drawn, and the library that takes longer than a short run stays out."""
+    monkeypatch.setitem(sys.modules, "scipy", None)
+    assert drawn_doubt(Doubt(), Streams(1, 0, 8)) == {}
+    with pytest.raises(ImportError):
+        drawn_doubt(Doubt({"distance_scale": 3.0}, {}, {}), Streams(1, 0, 8))
 
 
 def straight(errors: dict[str, Any]) -> Prepared:

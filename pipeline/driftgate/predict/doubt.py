@@ -212,6 +212,9 @@ def drawn_doubt(doubt: Doubt, streams: Streams) -> dict[str, FloatArray]:
 
     Factors and chances by `factor_key`, `chance_key` and `rate_key`.
     """
+    if not (doubt.freedom or doubt.chance or doubt.seen):
+        return {}
+    # Takes longer to import than a short routine's trials take.
     from scipy import special
 
     found: dict[str, FloatArray] = {}
