@@ -203,14 +203,29 @@ def test_ref_factor_is_scaled_inverse_chi_square(freedom: int) -> None:
 @GELMAN
 @pytest.mark.parametrize("slips", [2.0, 7.0])
 def test_ref_rate_of_rare_events_is_gamma(slips: float) -> None:
-    """A rate of which n events were seen is drawn as r / n times a Gamma of n + 1/2."""
+    """A rate of which n events were seen is drawn as a Gamma of n + 1/2 about its mean."""
     source = {"rare_slip": tick(rate="0.05 1/m", along="50 mm", fitted={"runs": 9, "slips": slips})}
     table = source_table(straight(source).case)
     count = 50_000
     drawn = drawn_doubt(table.doubt, Streams(7, 0, count))[rate_key("rare_slip")]
     for p in (0.05, 0.5, 0.95):
-        limit = stats.gamma(slips + 0.5).ppf(p) / slips
+        limit = stats.gamma(slips + 0.5).ppf(p) / (slips + 0.5)
         assert np.mean(drawn < limit) == pytest.approx(p, abs=4.5 * math.sqrt(p * (1 - p) / count)), p
+
+
+@pytest.mark.parametrize("slips", [0.5, 3.0])
+def test_mc_both_engines_expect_as_many_slips_as_the_file_says(slips: float) -> None:
+    """However few slips a rate was counted from: the trials' mean square is that of the other engine."""
+    rate, along, count = 0.5, 0.05, 20_000
+    source = {"rare_slip": tick(rate=f"{rate} 1/m", along=f"{along} m", fitted={"runs": 6, "slips": slips})}
+    case = straight(source)
+    expected = rate * LENGTH_M * along**2
+    assert covariance(case).moments[-1].cov[0, 0] == pytest.approx(expected, rel=1e-6)
+    # A negative binomial number N of normals: the variance of their sum's square is 3 E(N^2) - E(N)^2.
+    mean, shape = rate * LENGTH_M, slips + 0.5
+    of_square = 3.0 * (mean + mean**2 * (1.0 + 1.0 / shape)) - mean**2
+    found = float(np.mean(ends(case, count) ** 2))
+    assert found == pytest.approx(expected, rel=4.5 * math.sqrt(of_square / count) / mean)
 
 
 def test_law_a_rate_counted_on_few_readings_varies_from_robot_to_robot() -> None:

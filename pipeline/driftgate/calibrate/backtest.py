@@ -358,18 +358,16 @@ def robot_model(robot: Robot) -> Fit:
 
 
 def _slips_of(robot: Robot) -> Slips | None:
-    """Return the rare slips of a robot file, as often and as large as they may be where few were seen.
+    """Return the rare slips of a robot file, as large as they may be where few were seen.
 
-    So that a single slip has the 95 % interval of Student's t, and as many are expected as in the trials.
+    So that a single slip has the 95 % interval of Student's t. The rate is the mean of what the trials draw.
     """
     source = robot.errors.rare_slip
     if source is None or not (source.rate > 0.0 and source.along > 0.0):
         return None
     fitted = source.fitted
-    seen = None if fitted is None else fitted.slips
     freedom = None if fitted is None else fitted.freedom
-    more = 1.0 if seen is None else 1.0 + 0.5 / seen
-    return Slips(more * source.rate, source.along * (1.0 if freedom is None else t_widening(freedom)))
+    return Slips(source.rate, source.along * (1.0 if freedom is None else t_widening(freedom)))
 
 
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:

@@ -88,10 +88,17 @@ class FoundSlips:
 
 
 def found_slips(called: Called, confidence: float) -> FoundSlips:
-    """Return rate and size of called slips; the rate's interval is what predictions draw, Gamma(n + 1/2)."""
-    rate, seen, variance = called.expected / called.travelled_m, called.seen, called.size_m**2
+    """Return rate and size of called slips.
+
+    The rate is the mean of what the runs leave possible, half a slip more than they had, so that what takes
+    slips by their variance expects as many as the trials. Its interval is what predictions draw
+    (`driftgate.predict.doubt`): Gamma(n + 1/2) about that mean.
+    """
+    seen, variance = called.seen, called.size_m**2
+    rate = (called.expected + 0.5) / called.travelled_m
     tail = 0.5 * (1.0 - confidence)
-    low, high = (rate / seen * float(special.gammaincinv(seen + 0.5, p)) for p in (tail, 1.0 - tail))
+    shape = seen + 0.5
+    low, high = (rate / shape * float(special.gammaincinv(shape, p)) for p in (tail, 1.0 - tail))
     size = component(variance, 2.0 * variance**2 / seen, seen, confidence)
     return FoundSlips(rate, (low, high), size, seen)
 
@@ -131,20 +138,22 @@ def call_slips(
         return _Windows(blocks, called, found, counts, size_m, length), found
 
     windows, first = fitted(np.zeros(len(length), dtype=int), 0.0)
-    counts, size = windows.suspects()
-    found, rate = first, counts.sum() / max(float(length.sum()), 1e-9)
+    likeliest, size = windows.suspects()
+    rate = float(likeliest.sum()) / max(float(length.sum()), 1e-9)
     for _ in range(_FITS):
+        counts, before = likeliest, size
         if not (counts.any() and size > 0.0):
             return None
         windows, found = fitted(counts, size)
-        before, (rate, size) = (counts, size), windows.rate_and_size(float(rate), size)
-        counts = windows.shares(rate, size).argmax(axis=1)
-        if np.array_equal(counts, before[0]) and abs(size - before[1]) <= _ALIKE * size:
+        rate, size = windows.rate_and_size(rate, size)
+        shares = windows.shares(rate, size)
+        likeliest = shares.argmax(axis=1)
+        if np.array_equal(counts, likeliest) and abs(size - before) <= _ALIKE * size:
             break
+    # Where nothing came to rest, too, the calls that count are those that the runs were last fitted with.
     of_calls = float(log_counts(rate, length)[np.arange(len(counts)), counts].sum())
     if 0.5 * (first.deviance - found.deviance) + of_calls <= _WORTH:
         return None
-    shares = windows.shares(rate, size)
     expected = shares @ _NUMBERS
     unseen = shares @ _NUMBERS**2 - np.square(expected)
     total = float(expected.sum())
@@ -172,13 +181,13 @@ class _Windows:
             inverse.append(_diagonal(whole, count))
             weighted.append((whole @ (own.error - own.design @ found.mean)).reshape(count, 3))
             one.append(_diagonal(block.parts[-1], count))
-        # A unit slip's covariance; its inverse and rank where it acts at all.
+        # A unit slip's covariance and mean square; the directions in which it acts at all.
         self.one = np.concatenate(one)
-        values, self.axes = np.linalg.eigh(self.one)
+        self.square = np.maximum(np.einsum("kii->k", self.one), 1e-12)
+        values, axes = np.linalg.eigh(self.one)
         acts = values > _NOTHING * np.maximum(values[:, -1:], 1e-12)
         self.rank = acts.sum(axis=1)
-        turned = self.axes * (acts / np.where(acts, values, 1.0))[:, None, :]
-        self.back = turned @ self.axes.transpose(0, 2, 1)
+        self.within = (axes * acts[:, None, :]) @ axes.transpose(0, 2, 1)
         # Inverse covariance of a window's error given all others, and its product with what is left of it:
         # the window's own called slips are taken out of the whole by the matrix inversion lemma.
         own_slips = size_m**2 * counts[:, None, None] * self.one
@@ -193,14 +202,13 @@ class _Windows:
         """
         moves = self.rank > 0
         # In the directions in which a slip acts: the shift that fits best, and how much it gains.
-        within = self.back @ self.one
-        seen = np.linalg.pinv(within @ self.inverse @ within, hermitian=True)
+        seen = np.linalg.pinv(self.within @ self.inverse @ self.within, hermitian=True)
         shift = (seen @ self.weighted[:, :, None])[:, :, 0]
         gain = np.einsum("ki,ki->k", self.weighted, shift) / np.maximum(self.rank, 1)
         off = np.sqrt(np.maximum(np.where(moves, gain, 0.0), 0.0))
         scale = _TO_SD * float(np.median(off[moves])) if moves.any() else 0.0
         far = (off > _SUSPECT * scale) & (scale > 0.0)
-        sizes = np.einsum("ki,kij,kj->k", shift, self.back, shift) / np.maximum(self.rank, 1)
+        sizes = np.einsum("ki,ki->k", shift, shift) / self.square
         return far.astype(int), float(np.sqrt(np.mean(sizes[far]))) if far.any() else 0.0
 
     def shares(self, rate_per_m: float, size_m: float) -> FloatArray:
@@ -216,9 +224,13 @@ class _Windows:
         return np.asarray(np.exp(logs - special.logsumexp(logs, axis=1, keepdims=True)))
 
     def rate_and_size(self, rate_per_m: float, size_m: float) -> tuple[float, float]:
-        """Return rate and size that fit the shares that they make themselves."""
+        """Return rate and size that fit the shares that they make themselves.
+
+        The size is that of the mean square shift. The likelihood would count each direction by what a slip
+        does in it; in a window nearly straight that is next to nothing to the side, and millimetres that are
+        none of the slip's there would pass for decimetres of slip.
+        """
         travelled = float(self.length_m.sum())
-        rank = np.maximum(self.rank, 1)
         for _ in range(_ROUNDS):
             shares = self.shares(rate_per_m, size_m)
             number, squares = float((shares @ _NUMBERS).sum()), 0.0
@@ -227,7 +239,7 @@ class _Windows:
                 moved = slipped @ np.linalg.inv(np.eye(3) + self.inverse @ slipped)
                 mean = (moved @ self.weighted[:, :, None])[:, :, 0]
                 second = moved + mean[:, :, None] * mean[:, None, :]
-                squares += float(shares[:, n] @ (np.einsum("kij,kji->k", self.back, second) / rank))
+                squares += float(shares[:, n] @ (np.einsum("kii->k", second) / self.square))
             before = rate_per_m, size_m
             rate_per_m, size_m = number / travelled, float(np.sqrt(squares / number))
             if abs(rate_per_m / before[0] - 1.0) + abs(size_m / before[1] - 1.0) <= _RESTING:

@@ -10,7 +10,8 @@ the truth is too narrow. Each trial therefore draws the numbers too, from what t
 - a mean with standard error *u* moves by :math:`F u z`, *z* standard normal, which makes what is drawn of
   the constant itself Student's t;
 - a probability *p* counted over *n* readings becomes one of Beta(pn + 1/2, (1 - p) n + 1/2);
-- a rate *r* of rare events of which *n* were seen becomes *r G / n*, *G* of Gamma(n + 1/2).
+- a rate *r* of rare events of which *n* were seen becomes *r G / (n + 1/2)*, *G* of Gamma(n + 1/2): the rate
+  in the file is the mean of what is drawn, and so what the covariance engine and the robot's filter take.
 
 One trial is one robot: the numbers drawn hold for the whole of it. The covariance engine carries the
 means' standard errors as constants of their own (`Constant.of`); it knows nothing of uncertain spreads.
@@ -232,7 +233,7 @@ def drawn_doubt(doubt: Doubt, streams: Streams) -> dict[str, FloatArray]:
     for key, count in doubt.seen.items():
         address = rate_key(key)
         uniform = streams.uniforms(address, "run", 0)[0]
-        found[address] = np.asarray(special.gammaincinv(count + 0.5, uniform)) / count
+        found[address] = np.asarray(special.gammaincinv(count + 0.5, uniform)) / (count + 0.5)
     return found
 
 
