@@ -97,7 +97,7 @@ def test_law_what_few_calls_tell_of_the_rate_is_no_multiple_of_them():
     assert found.rate_per_m == pytest.approx(1.7 / 50.0)
 
 
-# Windows that are nearly straight: noise along and to the side, and what a slip of one metre does to the side.
+# Nearly straight windows: noise along and to the side, and what a slip of one metre does to the side.
 _STEP_M, _NOISE_M, _ASIDE = 0.5, 0.005, 0.05
 # What else pushed the robot aside where it slipped.
 _PUSHED_M = 0.01

@@ -125,7 +125,7 @@ class FittedSlip(_Together):
 
 
 class FittedSlips(Fitted):
-    """How many slips the rate, the mean of what is drawn, was counted from; `freedom` stands behind the size."""
+    """How many slips the rate was counted from; `freedom` is what stands behind their size."""
 
     slips: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
 
