@@ -143,6 +143,20 @@ FAULTS = [
     ("the links of sensors", "kalman", "if (i < 3 * routine->sensors_count) continue;", ""),
     ("the links' turn", "kalman", "state->link_y_m[i] += dx * state->link_rad[i];", ""),
     ("the links at a wall", "contact with a slanted wall", "state->link_y_m[i] = -nx * tangent;", ""),
+    ("the touched wall", "contact with a slanted wall", "state->link_y_m[i] += ny * by;", ""),
+    ("what has to do with it", "contact with a slanted wall", "(ny * ny - nx * nx) * (by * across)", "0.0"),
+    (
+        "how far aside a wall is touched",
+        "contact with a slanted wall",
+        ": along * routine->correction.wall_tilt_rad;",
+        ": 0.0;",
+    ),
+    (
+        "a touch no better than its wall",
+        "contact with a slanted wall",
+        "n2 - routine->correction.wall_m * routine->correction.wall_m - by * by",
+        "n2",
+    ),
     (
         "a pair's constants",
         "kalman, pairs",

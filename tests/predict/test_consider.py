@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from driftgate.core.pose import FloatArray
 from driftgate.judge.consistency import mean_normalised
 from driftgate.predict import Prepared, covariance, run_trials
-from driftgate.predict.consider import NO_LINKS, NOTHING, Effect, Effects, Key, Links, without_zeros
+from driftgate.predict.consider import NO_LINKS, NOTHING, Effect, Effects, Gained, Key, Links, without_zeros
 from driftgate.predict.constants import (
     NO_ARM,
     NO_CONSTANTS,
@@ -25,6 +25,7 @@ from driftgate.predict.constants import (
     effects_of,
     met_by,
 )
+from driftgate.predict.contact_reset import WallReset, after_touch, wall_reset
 from driftgate.predict.filter import Six, as_matrix, joseph, kalman_gain, reset_normal, times_h
 from driftgate.predict.filter_model import filter_model, wall_offset, wall_tilt
 from driftgate.predict.prepared import prepare
@@ -191,6 +192,65 @@ def test_law_links_go_the_way_the_pose_goes() -> None:
     assert columns_of(moved, 2) == pytest.approx(phi @ c * [1.0, 0.8], rel=1e-12, abs=1e-15)
     assert columns_of(reset, 2) == pytest.approx(along @ c, rel=1e-12, abs=1e-15)
     assert columns_of(links.reset((0.6, 0.8), ~ALL), 2) == pytest.approx(c)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_law_a_touch_is_that_of_the_whole_matrix(seed: int) -> None:
+    """Flush with a wall that is off: T J T' with what the wall does, on pose and constants as one matrix.
+
+    Of two trials the one that has not touched stays as it is.
+    """
+    rng = np.random.default_rng(seed)
+    (p, links, full), angle = drawn(rng, 3), rng.uniform(-3.0, 3.0)
+    links = Links({k: row for k, row in links.rows.items() if k != key_of(2)}, links.way)
+    full[:3, 5] = full[5, :3] = 0.0
+    n, t = np.array([math.cos(angle), math.sin(angle)]), np.array([math.sin(angle), -math.cos(angle)])
+    by, turn, left = rng.normal(0.0, 0.01, 2), rng.normal(0.0, 0.01, 2), (0.003, 0.002)
+    gained = tuple(Gained(key_of(1 + i), float(by[i]), float(turn[i])) for i in range(2))
+    reset = WallReset((float(n[0]), float(n[1])), *left, gained)
+    whole = np.eye(6)
+    whole[:3, :3] = 0.0
+    whole[:2, :2] = np.outer(t, t)
+    for i in range(2):
+        whole[:2, 4 + i], whole[2, 4 + i] = by[i] * n, turn[i]
+    wanted = whole @ full @ whole.T
+    wanted[:2, :2] += left[0] ** 2 * np.outer(n, n)
+    wanted[2, 2] += left[1] ** 2
+    after, gone = after_touch(p, links, reset, ALL)
+    assert joint(after, gone, 3) == pytest.approx(wanted, rel=1e-9, abs=1e-15)
+    same, kept = after_touch(p, links, reset, ~ALL)
+    assert joint(same, kept, 3) == pytest.approx(full, rel=1e-12, abs=1e-18)
+
+
+@pytest.mark.parametrize("consider", [True, False])
+def test_law_a_wall_is_no_better_than_it_stands(consider: bool) -> None:
+    """A touch 0.8 m beside the middle of a wall 3 mm and 5 mrad off: 5 mm, of which a reset of 4 mm knows 4.
+
+    What is left for all else is what the step says beyond that: of 13 mm and 13 mrad 12 each.
+    """
+    build = {"offset": "3 mm", "tilt": "5 mrad", "constant_over": "field", **GUESS}
+    for position, heading, left in (("4 mm", "4 mrad", (0.0, 0.0)), ("13 mm", "13 mrad", (0.012, 0.012))):
+        touch = {"do": "square-up", "against": "east", "speed": "0.3 m/s"}
+        case = prepared(
+            [{**touch, "reset": {"position": position, "heading": heading}}],
+            robot(
+                {}, [range_sensor("s", 0.1, 0.0, 0.0)], {"when": "always", "filter": {"consider": consider}}
+            ),
+            field_map(build=build),
+            start=(5.5, 0.8, 0.0),
+        )
+        reset = wall_reset(case, case.plan.steps[0])
+        assert reset is not None
+        east = next(i for i, edge in enumerate(case.believed.edges) if edge.id == "east")
+        if not consider:
+            stated = case.case.routine.steps[0].reset
+            assert reset[1:] == (stated.position, stated.heading, ())
+            continue
+        assert (reset.position_m, reset.heading_rad) == pytest.approx(left, rel=1e-9, abs=1e-9)
+        assert [part.key for part in reset.gained] == [("offset", east), ("tilt", east)]
+        assert [part.heading_rad for part in reset.gained] == pytest.approx([0.0, 5e-3])
+        assert [abs(part.normal_m) for part in reset.gained] == pytest.approx([3e-3, 4e-3])
 
 
 def test_law_a_reading_that_is_not_used_leaves_the_links() -> None:

@@ -42,11 +42,12 @@ def scene(
     own: dict[str, Any] | None = None,
     more: dict[str, Any] | None = None,
     structures: Sequence[dict[str, Any]] = (),
+    drive: str = "differential",
     **start: Any,
 ) -> Prepared:
     """Return a case on a field of 6 m by 4 m whose filter has its numbers from the error sources."""
     correction = {"when": "always", "filter": own or {}, **(more or {})}
-    machine = robot(WALK, sensors, correction)
+    machine = robot(WALK, sensors, correction, drive=drive)
     start = {"spread": SPREAD, **start}
     field = field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build, structures=list(structures))
     return prepared(steps, machine, field, **start)
@@ -146,6 +147,29 @@ def a_corner_and_its_face(**own: Any) -> Prepared:
     )  # fmt: skip
 
 
+def squared_up(**own: Any) -> Prepared:
+    """Return a wall that is off and turned, touched away from its middle, then left and looked at.
+
+    By a robot that sees itself swing along the wall while it comes flush.
+    """
+    steps = [
+        look(),
+        {"do": "advance", "distance": "0.5 m"},
+        {
+            "do": "square-up",
+            "against": "east",
+            "speed": "0.3 m/s",
+            "reset": {"position": "3 mm", "heading": "0.2 deg"},
+        },
+        {"do": "advance", "distance": "-0.4 m"},
+        look("2 s"),
+    ]
+    beams = [sensor("port", 0.1, 0.1, 0.0), sensor("starboard", 0.1, -0.1, 0.0)]
+    turned = {**OFF, "offset": "5 mm", "tilt": "0.3 deg"}
+    start: dict[str, Any] = {"start": (1.9, 0.6, 0.0), "spread": ("20 mm", "5 mm", "1 deg")}
+    return scene(steps, beams, turned, own, {"when": "looking"}, drive="holonomic", **start)
+
+
 SCENES: dict[str, Callable[..., Prepared]] = {
     "met again": met_again,
     "three sensors on one wall": three_on_one_wall,
@@ -158,6 +182,7 @@ SCENES: dict[str, Callable[..., Prepared]] = {
     "a bias on a long way": a_bias_on_a_long_way,
     "a pair": a_pair,
     "a corner and its face": a_corner_and_its_face,
+    "squared up, then seen": squared_up,
 }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from driftgate.predict.consider import OF_SENSORS, OF_SURFACES, Key
+from driftgate.predict.contact_reset import wall_reset
 from driftgate.predict.prepared import Prepared
 
 
@@ -23,8 +24,12 @@ class Numbering:
             return
         self.count = len(OF_SENSORS) * len(sensors)
         placed = {part.key[1] for part in prepared.filter.start_carry}
+        touched = {
+            prepared.plan.contacts[s.index].wall for s in prepared.plan.steps if wall_reset(prepared, s)
+        }
         for i, edge in enumerate(prepared.believed.edges):
-            if edge.reference or not correction.validity.reference or i in placed:
+            met = edge.reference or not correction.validity.reference
+            if met or i in placed or edge.id in touched:
                 self._first_of_surface[i] = self.count
                 self.count += len(OF_SURFACES)
 

@@ -152,7 +152,9 @@ class Contact(Struct):
     push_s: Annotated[float, About("planned pushing after the touch [s]")]
     late_s: Annotated[float, About("how much longer it goes on if it has not touched [s]")]
     resets: Annotated[bool, About("the touch is taken as a fix")]
-    reset_position_m: Annotated[float, About("standard deviation along the normal after a reset [m]")]
+    reset_position_m: Annotated[
+        float, About("standard deviation along the normal after a reset, if the wall is no worse [m]")
+    ]
     reset_heading_rad: Annotated[float, About("and of the heading [rad]")]
 
 

@@ -13,11 +13,11 @@ from driftgate.export.vector_draws import Draws, LinkRows, covariance_at, links_
 from driftgate.export.vector_values import Instant, Motion, State, Vector, VectorKind
 from driftgate.plan.values import Law
 from driftgate.predict.consider import NO_LINKS, Links
+from driftgate.predict.contact_reset import after_touch, wall_reset
 from driftgate.predict.filter import (
     Six,
     grow_filter,
     process_noise,
-    reset_normal,
     start_filter,
     start_links,
 )
@@ -26,7 +26,6 @@ from driftgate.predict.linear import travelling_ticks
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.trial_contact import reset_belief
 from driftgate.predict.trial_motion import Command, Poses, move_tick, tick_plans
-from driftgate.schema.routine import SquareUp
 
 _MOVES: Final = 12
 # A belief before a reset, off the plan (our choice). [m, m, rad]
@@ -82,27 +81,27 @@ def reset_vectors(prepared: Prepared) -> list[Vector]:
     """Return what a touch that resets makes of belief and covariance."""
     found, numbering = [], Numbering(prepared)
     for step in prepared.plan.steps:
-        contact, source = prepared.plan.contacts.get(step.index), step.source
-        if contact is None or not isinstance(source, SquareUp) or source.reset is None:
+        contact, reset = prepared.plan.contacts.get(step.index), wall_reset(prepared, step)
+        if contact is None or reset is None:
             continue
-        edge = next(e for e in prepared.believed.edges if e.id == contact.wall)
+        index, edge = next((i, e) for i, e in enumerate(prepared.believed.edges) if e.id == contact.wall)
         own = Draws(step.index, 1).covariance()
         x, y, heading = (np.full(1, value) for value in _OFF)
         p = Poses(x, y, heading, x, y, heading)
         touched = np.ones(1, dtype=bool)
         reset_belief(p, edge, touched)
-        filters = own, reset_normal(own, edge.normal, source.reset.position, source.reset.heading)
         end = np.asarray(step.end_pose)
         poses = pose_at(end, (x, y, heading), 0), pose_at(end, (p.bx, p.by, p.bh), 0)
-        links = _links(numbering, step.index, own)
-        memory = _at(links, numbering), _at(links.reset(edge.normal, touched), numbering)
+        links = _links(numbering, step.index, own, index)
+        after, gained = after_touch(own, links, reset, touched)
+        filters, memory = (own, after), (_at(links, numbering), _at(gained, numbering))
         found.append(_vector(VectorKind.RESET, step.index, NO_MOTION, poses, filters, memory))
     return found
 
 
-def _links(numbering: Numbering, row: int, own: Six) -> Links:
-    """Return links to some of what the filter considers."""
-    keys = numbering.keys_of([0], numbering.surfaces[:2])
+def _links(numbering: Numbering, row: int, own: Six, wall: int = -1) -> Links:
+    """Return links to some of what the filter considers, and to a wall."""
+    keys = numbering.keys_of([0], [*(s for s in numbering.surfaces[:2] if s != wall), wall])
     return Draws(row, 1).links(own, keys) if keys else NO_LINKS
 
 

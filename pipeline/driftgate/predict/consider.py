@@ -59,6 +59,23 @@ Rows = dict[Key, Three]
 
 # Stands for the derivative by a coordinate that changes nothing, in any trial.
 NOTHING = np.zeros(1)
+NO_ROW: Three = (np.zeros(1), np.zeros(1), np.zeros(1))
+
+
+class Gained(NamedTuple):
+    """By how much one standard deviation of a constant moves a robot that lies flush with a wall.
+
+    Attributes
+    ----------
+    key : Key
+        The constant.
+    normal_m, heading_rad : float
+        Along the wall's normal, and the turn. [m, rad]
+    """
+
+    key: Key
+    normal_m: float
+    heading_rad: float
 
 
 class WithConstants(NamedTuple):
@@ -162,8 +179,13 @@ class Links:
             }
         return Links(rows, (self.way[0] + dx, self.way[1] + dy))
 
-    def reset(self, normal: tuple[float, float], touched: BoolArray) -> Links:
-        """Return the links after a contact reset of the coordinate along `normal` and the heading."""
+    def reset(
+        self, normal: tuple[float, float], touched: BoolArray, gained: tuple[Gained, ...] = ()
+    ) -> Links:
+        """Return the links after a contact reset of the coordinate along `normal` and the heading.
+
+        What the robot is then off by goes with what the wall is off by, `gained`.
+        """
         nx, ny = normal
         found: Rows = {}
         for key, (x, y, heading) in self.now().items():
@@ -173,6 +195,13 @@ class Links:
                 np.where(touched, ny * tangent, x),
                 np.where(touched, -nx * tangent, y),
                 np.where(touched, 0.0, heading),
+            )
+        for key, along, turn in gained:
+            x, y, heading = found.get(key, NO_ROW)
+            found[key] = (
+                x + np.where(touched, nx * along, 0.0),
+                y + np.where(touched, ny * along, 0.0),
+                heading + np.where(touched, turn, 0.0),
             )
         return self.with_rows(found)
 

@@ -20,6 +20,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
 from driftgate.predict.contact_linear import contact_jump
+from driftgate.predict.contact_reset import after_touch, wall_reset
 from driftgate.predict.covariance_reading import Readings, State
 from driftgate.predict.covariance_shares import (
     WHITE_ROW,
@@ -36,7 +37,6 @@ from driftgate.predict.filter import (
     as_matrix,
     grow_filter,
     process_noise,
-    reset_normal,
     start_filter,
     start_links,
 )
@@ -47,7 +47,6 @@ from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
 from driftgate.predict.sources import SourceTable, source_table
 from driftgate.predict.values import CovarianceResult, Moment, MomentCovariance
-from driftgate.schema.routine import SquareUp
 from driftgate.world.carry import edge_middle
 from driftgate.world.values import Edge
 
@@ -195,7 +194,7 @@ class _Pass:
         late_m = self._late(state, planned, edge, line)
         self.late_s += max(late_m, 0.0) / contact.speed_m_s
         jump = contact_jump(self.prepared.case.robot, planned, contact, edge, late_m > 1e-9)
-        reset = planned.source.reset if isinstance(planned.source, SquareUp) else None
+        reset = wall_reset(self.prepared, planned)
         count = len(self.table.constants)
         offset = np.append(line.offset, line.offset_mean)
         tilt = np.append(line.tilt, line.tilt_mean)
@@ -209,8 +208,8 @@ class _Pass:
         )
         state.white.moved(jump.matrix)
         if reset is not None:
-            state.filter = reset_normal(state.filter, edge.normal, reset.position, reset.heading)
-            state.links = state.links.reset(edge.normal, np.ones(1, dtype=bool))
+            touched = np.ones(1, dtype=bool)
+            state.filter, state.links = after_touch(state.filter, state.links, reset, touched)
         # An echo from the end of a contact comes from a robot that already lies flush.
         first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
         for knot in range(int(first) + 1, int(last) + 1):

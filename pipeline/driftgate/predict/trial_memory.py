@@ -9,7 +9,8 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.consider import NO_LINKS, Links
-from driftgate.predict.filter import Noise, Six, choose, grow_filter, reset_normal
+from driftgate.predict.contact_reset import WallReset, after_touch
+from driftgate.predict.filter import Noise, Six, grow_filter
 from driftgate.predict.filter_tally import FilterWatch, empty_filter_tally
 from driftgate.predict.recorder import Recorder
 from driftgate.predict.values import BoolArray, Outcome
@@ -88,12 +89,9 @@ class CorrectionState:
         if self.considers:
             self.links = self.links.carried(dx, dy, left)
 
-    def touched(
-        self, which: BoolArray, normal: tuple[float, float], position_sd: float, heading_sd: float
-    ) -> None:
+    def touched(self, which: BoolArray, reset: WallReset) -> None:
         """Reset the coordinate along a wall's normal and the heading, in the trials that have touched it."""
-        self.filter = choose(which, reset_normal(self.filter, normal, position_sd, heading_sd), self.filter)
-        self.links = self.links.reset(normal, which)
+        self.filter, self.links = after_touch(self.filter, self.links, reset, which)
 
     def interrupt(self, slot: int) -> None:
         """Start counting again: a reading is missing, refused or not tried."""

@@ -19,6 +19,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray, Law, PlannedStep
 from driftgate.predict.attach import Attachments
 from driftgate.predict.candidates import BeamCandidates, compared_knots
+from driftgate.predict.contact_reset import wall_reset
 from driftgate.predict.covariance_engine import settle_course
 from driftgate.predict.doubt import factor_key
 from driftgate.predict.filter import (
@@ -46,7 +47,6 @@ from driftgate.predict.trial_readings import TrialReadings
 from driftgate.predict.trial_world import Draws, true_world
 from driftgate.predict.values import Moment, MomentTrials, TrialsResult
 from driftgate.predict.walk import Walker, WalkPlan, walk_plan
-from driftgate.schema.routine import SquareUp
 
 DEFAULT_BATCH = 12288  # fastest on workload W
 _KNOWN = np.ones(1)
@@ -373,8 +373,8 @@ class _Batch:
         clock = self.clock + duration * stretch + end.late_s
         if self.recorder is not None:
             self.recorder.moved(last, self.poses, clock)
-        source = step.source
-        if isinstance(source, SquareUp) and source.reset is not None:
+        reset = wall_reset(self.prepared, step)
+        if reset is not None:
             reset_belief(self.poses, edge, end.touched)
         self._test_approach(step, first, last, end.approach, approach, stretch)
         self.clock = clock
@@ -386,8 +386,8 @@ class _Batch:
                 (np.full(1, self.shared.ticks[k].moved_x), np.full(1, self.shared.ticks[k].moved_y)),
             )
             self._readings_at(k + 1)
-        if isinstance(source, SquareUp) and source.reset is not None:
-            self.memory.touched(end.touched, edge.normal, source.reset.position, source.reset.heading)
+        if reset is not None:
+            self.memory.touched(end.touched, reset)
 
     def _test_approach(
         self, step: PlannedStep, first: int, last: int, way: Approach, approach_s: float, stretch: FloatArray

@@ -178,7 +178,10 @@ class Sidestep(MotionStep):
 
 
 class Reset(Model):
-    """Take the wall as a fix: with these standard deviations of the reset normal coordinate and heading."""
+    """Take the wall as a fix: with these standard deviations of the reset normal coordinate and heading.
+
+    A filter that considers the wall takes neither for less than the wall itself may be off by.
+    """
 
     position: Size
     heading: AngleSize

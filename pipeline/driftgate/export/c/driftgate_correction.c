@@ -789,8 +789,8 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     const dg_contact *touch;
     const dg_surface *e;
     dg_covariance *p = &state->covariance;
-    double nx, ny, off, tangent, n2;
-    int i;
+    double nx, ny, off, tangent, across, n2, h2, along, by, turn;
+    int i, j, first;
     if (s->contact < 0 || !routine->contacts[s->contact].resets) return;
     touch = &routine->contacts[s->contact];
     e = &routine->surfaces[touch->surface];
@@ -803,17 +803,46 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     state->pose.heading_rad = s->end.heading_rad;
     tangent = ny * ny * p->xx - 2.0 * nx * ny * p->xy + nx * nx * p->yy;
     n2 = touch->reset_position_m * touch->reset_position_m;
+    h2 = touch->reset_heading_rad * touch->reset_heading_rad;
+    /* The wall itself may stand off, and what it is off by is no news when it is seen again. */
+    along = ny * (s->end.x_m - 0.5 * (e->ax_m + e->bx_m)) - nx * (s->end.y_m - 0.5 * (e->ay_m + e->by_m));
+    by = along * routine->correction.wall_tilt_rad;
+    if (routine->correction.considers) {
+        n2 = dg_most(n2 - routine->correction.wall_m * routine->correction.wall_m - by * by, 0.0);
+        h2 = dg_most(h2 - routine->correction.wall_tilt_rad * routine->correction.wall_tilt_rad, 0.0);
+    }
     p->xx = nx * nx * n2 + ny * ny * tangent;
     p->xy = nx * ny * (n2 - tangent);
     p->xh = 0.0;
     p->yy = ny * ny * n2 + nx * nx * tangent;
     p->yh = 0.0;
-    p->hh = touch->reset_heading_rad * touch->reset_heading_rad;
+    p->hh = h2;
     for (i = 0; i < DG_MOST_CONSTANTS; i++) {
         tangent = ny * state->link_x_m[i] - nx * state->link_y_m[i];
         state->link_x_m[i] = ny * tangent;
         state->link_y_m[i] = -nx * tangent;
         state->link_rad[i] = 0.0;
+    }
+    if (!routine->correction.considers) return;
+    first = e->constants;
+    for (j = 0; j < 2; j++) {
+        /* First the wall's offset, then its tilt about its middle. */
+        by = j == 0 ? routine->correction.wall_m : along * routine->correction.wall_tilt_rad;
+        turn = j == 0 ? 0.0 : routine->correction.wall_tilt_rad;
+        across = 0.0;
+        i = first + j;
+        if (first >= 0 && i < DG_MOST_CONSTANTS) {
+            across = ny * state->link_x_m[i] - nx * state->link_y_m[i];
+            state->link_x_m[i] += nx * by;
+            state->link_y_m[i] += ny * by;
+            state->link_rad[i] += turn;
+        }
+        p->xx += nx * nx * (by * by) + 2.0 * nx * ny * (by * across);
+        p->xy += nx * ny * (by * by) + (ny * ny - nx * nx) * (by * across);
+        p->xh += nx * (by * turn) + ny * (turn * across);
+        p->yy += ny * ny * (by * by) - 2.0 * nx * ny * (by * across);
+        p->yh += ny * (by * turn) - nx * (turn * across);
+        p->hh += turn * turn;
     }
 }
 
