@@ -219,6 +219,14 @@ SCENES: dict[str, Callable[[], Prepared]] = {
     "wide cones, mute surfaces": lambda: scene(
         correction(validity={"reference": False}), width="55 deg", echo_limit="30 deg"
     ),
+    "gate before the test of surfaces": lambda: scene(
+        correction(order=["gate", "validity", "persistence"], filter={**FILTER, "wall": "60 mm"}, **PAIR),
+        [
+            {"do": "drive", "to": ["1.85 m", "1 m"]},
+            {"do": "turn", "to": "90 deg"},
+            {"do": "look", "time": "0.4 s"},
+        ],
+    ),
     "contact and fixes by step": lambda: scene(correction(), CONTACT),
     "contact with a slanted wall": lambda: scene(correction("replace"), SLANTED),
     "holonomic": lambda: scene(

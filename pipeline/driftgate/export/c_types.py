@@ -158,7 +158,7 @@ _LIMITS: Final = (
 _SLOTS: Final = (
     "/* At most 16 sensors and 8 pairs; of a pair the difference and the mean are counted apart. */",
     "#define DG_MOST_SLOTS 32",
-    "/* Three of every sensor and of every surface that gives fixes. With fewer or more: -D, everywhere. */",
+    "/* Three of every sensor and of every surface that is asked for. With fewer or more: -D, everywhere. */",
     "#ifndef DG_MOST_CONSTANTS",
     "#define DG_MOST_CONSTANTS 128",
     "#endif",

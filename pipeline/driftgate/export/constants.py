@@ -8,7 +8,7 @@ from driftgate.predict.prepared import Prepared
 
 
 class Numbering:
-    """The index of each constant of a case in the robot's tables; those that give no fixes have none.
+    """The index of each constant of a case in the robot's tables; those that no test asks for have none.
 
     Attributes
     ----------
@@ -27,8 +27,12 @@ class Numbering:
         touched = {
             prepared.plan.contacts[s.index].wall for s in prepared.plan.steps if wall_reset(prepared, s)
         }
+        # What is no reference goes into a gate's limit wherever the gate comes before that test.
+        order = list(correction.order)
+        gated = correction.gate is not None and order.index("gate") < order.index("validity")
+        every = gated or not correction.validity.reference
         for i, edge in enumerate(prepared.believed.edges):
-            met = edge.reference or not correction.validity.reference
+            met = every or edge.reference
             if met or i in placed or edge.id in touched:
                 self._first_of_surface[i] = self.count
                 self.count += len(OF_SURFACES)

@@ -539,7 +539,7 @@ static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const 
 }
 
 static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const dg_expected x[2],
-                        const dg_reading readings[2], int turns) {
+                        const dg_reading readings[2], int surface, int turns) {
     dg_scalar z = dg_no_scalar();
     double a = dg_own_variance(&routine->sensors[readings[0].sensor], x[0].range_m);
     double b = dg_own_variance(&routine->sensors[readings[1].sensor], x[1].range_m);
@@ -560,7 +560,7 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     if (routine->correction.considers) {
         dg_sensor_effects(routine, &z, first, readings[0].sensor, &x[0]);
         dg_sensor_effects(routine, &z, second, readings[1].sensor, &x[1]);
-        dg_wall_effects(routine, &z, x[0].surface, first * x[0].d_offset + second * x[1].d_offset,
+        dg_wall_effects(routine, &z, surface, first * x[0].d_offset + second * x[1].d_offset,
                         first * x[0].d_tilt + second * x[1].d_tilt,
                         first * x[0].d_slide + second * x[1].d_slide);
     } else {
@@ -754,7 +754,7 @@ int dg_read_pair(const dg_routine *routine, dg_state *state, int pair, const dg_
         dg_pose before = state->pose;
         dg_scalar z;
         for (i = 0; i < 2; i++) x[i] = dg_expect_surface(routine, compared, readings[i].sensor, surface);
-        z = dg_two(routine, state, x, readings, turns);
+        z = dg_two(routine, state, x, readings, surface, turns);
         for (i = 0; i < 3; i++) {
             int stage = routine->correction.order[i];
             if (stage == DG_STAGE_GATE && passed) {
