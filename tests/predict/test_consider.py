@@ -424,6 +424,31 @@ def test_law_walls_are_off_by_offset_and_tilt() -> None:
     assert wall_tilt(field) == case.filter.wall_tilt_rad == pytest.approx(math.radians(0.2))
 
 
+def test_law_a_structure_stands_as_its_wall_carries_it() -> None:
+    """What is fixed to a wall 1.2 m beside its middle is off with its tilt, too, and a face with its turn.
+
+    4 walls of 3 mm; one structure of 3 mm, 1.2 m 4 mrad = 4.8 mm and its own place 2 mm; its four faces turn
+    by 10 mrad about a place 0.2 m beside the middle of two of them.
+    """
+    build = {"offset": "3 mm", "tilt": "4 mrad", "constant_over": "field", **GUESS}
+    corners = [["0 m", "0 m"], ["0 m", "0.4 m"], ["-0.1 m", "0.4 m"], ["-0.1 m", "0 m"]]
+    bench = {
+        "id": "bench",
+        "shape": {"polygon": {"corners": corners}},
+        "at": {"x": "6 m", "y": "1.2 m"},
+        "fixed_to": "east",
+        "reference": True,
+        "build": {"x": "2 mm", "y": "2 mm", "heading": "10 mrad", "constant_over": "field", **GUESS},
+    }
+    found = wall_offset(field_map(build=build, structures=[bench]))
+    arms = (2 * 0.2**2 + 2 * 0.05**2) / 4
+    own = 9.0 + 4.8**2 + 4.0 + 100.0 * arms
+    assert found == pytest.approx(1e-3 * math.sqrt((4 * 9.0 + own) / 5), rel=1e-9)
+    still = {**bench, "build": {**bench["build"], "heading": "0 mrad"}, "fixed_to": None}  # type: ignore[dict-item]
+    found = wall_offset(field_map(build=build, structures=[still]))
+    assert found == pytest.approx(1e-3 * math.sqrt((4 * 9.0 + 4.0) / 5), rel=1e-9)
+
+
 def test_law_a_written_zero_is_zero() -> None:
     """A constant that is written as zero is none, and no noise in its place either."""
     none = {"range_bias": "0 mm", "range_scale": "0 %", "mount_angle": "0 deg", "wall": "0 mm"}

@@ -10,8 +10,11 @@ from driftgate.predict.constants import NO_CONSTANTS, SensorConstants, WallConst
 from driftgate.predict.doubt import with_doubt
 from driftgate.predict.start_carry import StartPart, start_carry
 from driftgate.schema.case import Case
-from driftgate.schema.fieldmap import FieldMap, StructureBuild, WallBuild
+from driftgate.schema.fieldmap import FieldMap, Structure
 from driftgate.schema.sensor import Sensor
+from driftgate.world.build import build_world
+from driftgate.world.carry import edge_middle
+from driftgate.world.values import Edge
 
 
 @dataclass(frozen=True)
@@ -125,26 +128,48 @@ def wall_tilt(field: FieldMap) -> float:
 
     A structure is turned by itself and with the wall that it is fixed to.
     """
-    return _mean_square(field, lambda build: build.tilt, lambda own: own.heading)
+    return _root_mean(field, {w.id: (w.build or field.build).tilt ** 2 for w in field.walls}, _turned)
 
 
 def wall_offset(field: FieldMap) -> float:
     """Return how far reference surfaces may stand off the map at their middles: the root mean square. [m]
 
-    A structure has what is left of its own place, each axis, and the offset of the wall it is fixed to.
+    A structure has what is left of its own place, each axis, and the offset of the wall it is fixed to, whose
+    tilt moves it by as much as it stands from the wall's middle, and its own turn each face from its place.
     """
-    return _mean_square(field, lambda build: build.offset, lambda own: math.sqrt(0.5 * (own.x**2 + own.y**2)))
+    walls = {w.id: (w.build or field.build).offset ** 2 for w in field.walls}
+    edges = build_world(field).edges if any(s.reference for s in field.structures) else ()
+    tilts = {w.id: (w.build or field.build).tilt for w in field.walls}
+
+    def moved(thing: Structure) -> float:
+        at, own = (thing.at.x, thing.at.y), thing.build
+        square = 0.5 * (own.x**2 + own.y**2) if own else 0.0
+        if own and own.heading:
+            arms = [_along(edge, at) ** 2 for edge in edges if edge.owner == thing.id]
+            square += own.heading**2 * sum(arms) / max(len(arms), 1)
+        if thing.fixed_to in tilts:
+            wall = next(edge for edge in edges if edge.id == thing.fixed_to)
+            square += (tilts[thing.fixed_to] * _along(wall, at)) ** 2
+        return square
+
+    return _root_mean(field, walls, moved)
 
 
-def _mean_square(
-    field: FieldMap, of_wall: Callable[[WallBuild], float], of_structure: Callable[[StructureBuild], float]
-) -> float:
-    walls = {wall.id: of_wall(wall.build or field.build) ** 2 for wall in field.walls}
+def _turned(thing: Structure) -> float:
+    return thing.build.heading**2 if thing.build else 0.0
+
+
+def _along(edge: Edge, place: tuple[float, float]) -> float:
+    """Return how far along an edge from its middle a place lies. [m]"""
+    (nx, ny), (x, y) = edge.normal, edge_middle(edge)
+    return ny * (place[0] - x) - nx * (place[1] - y)
+
+
+def _root_mean(field: FieldMap, walls: dict[str, float], of_structure: Callable[[Structure], float]) -> float:
     squares = [walls[wall.id] for wall in field.walls if wall.reference]
     for structure in field.structures:
         if structure.reference:
-            own = of_structure(structure.build) ** 2 if structure.build else 0.0
-            squares.append(own + walls.get(structure.fixed_to or "", 0.0))
+            squares.append(of_structure(structure) + walls.get(structure.fixed_to or "", 0.0))
     return math.sqrt(sum(squares) / len(squares)) if squares else 0.0
 
 
