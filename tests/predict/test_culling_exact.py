@@ -297,6 +297,50 @@ def test_law_what_stands_behind_a_displaced_structure_is_met(
     assert_identical(quick, run_trials(case, 1000, 5))
 
 
+def past_a_low_wall() -> Prepared:
+    """Return a look from a mount that stands out over a low wall, along a hall far longer than it is wide."""
+    post = {
+        "id": "post",
+        "shape": {"rectangle": {"length": "20 mm", "width": "200 mm"}},
+        "at": {"x": "2.98 m", "y": "0.2 m", "heading": "0 deg"},
+        "reference": True,
+        "height": {"low": "0 m", "high": "1 m"},
+    }
+    low = {"low": "0 m", "high": "50 mm"}
+    hall = field_map(x=(0.0, 3.0), y=(0.0, 0.4), structures=[post], wall_height=low)
+    aft = range_sensor("aft", -0.9, 0.0, 0.0, rate="10 Hz", reach={"low": "20 mm", "high": "20 m"})
+    machine = robot(sensors=[aft], correction={"update": {"law": "kalman"}, "when": "always"})
+    still = [{"do": "look", "time": "0.3 s"}]
+    return prepared(still, machine, believed=hall, start=(0.2, 0.2, 0.0), spread=("3 mm", "3 mm", "0.1 deg"))
+
+
+def nose_on_a_bench() -> Prepared:
+    """Return an exact robot that stands exactly against a turned bench: their distance is rounding."""
+    turned = 44.45631199350015
+    x, y = (0.3 * part for part in (np.cos(np.radians(turned)), np.sin(np.radians(turned))))
+    block = {
+        "id": "block",
+        "shape": {"rectangle": {"length": "0.3 m", "width": "0.4 m"}},
+        "at": {"x": f"{float(x)!r} m", "y": f"{float(y)!r} m", "heading": f"{turned!r} deg"},
+        "reference": True,
+    }
+    hall = field_map(x=(-2.0, 2.0), y=(-2.0, 2.0), structures=[block])
+    machine = robot(sensors=[range_sensor("side", 0.0, 0.1, 90.0, rate="10 Hz")])
+    steps = [{"do": "look", "time": "0.1 s"}, {"do": "advance", "distance": "-0.2 m"}]
+    return prepared(steps, machine, believed=hall, start=(0.0, 0.0, turned))
+
+
+@pytest.mark.parametrize("scene", [past_a_low_wall, nose_on_a_bench])
+def test_law_nothing_at_the_edge_of_a_bound_is_left_out(scene: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is seen from outside the walls counts, and so does a contact at a distance of rounding."""
+    case = scene()
+    quick = run_trials(case, 100, 5)
+    assert quick.counts[..., 0].sum() > 0
+    assert (quick.touch_obstacle.max() >= 0) == (scene is nose_on_a_bench)
+    nothing_culled(monkeypatch)
+    assert_identical(quick, run_trials(case, 100, 5))
+
+
 @pytest.mark.parametrize("name", CASES)
 @pytest.mark.parametrize("brute", [all_exact, nothing_culled])
 def test_law_culling_changes_no_digit(name: str, brute: Any, monkeypatch: pytest.MonkeyPatch) -> None:

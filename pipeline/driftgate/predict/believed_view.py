@@ -97,7 +97,10 @@ class Views:
         believed = prepared.believed
         self._reference = np.array([e.reference for e in believed.edges])
         self._solids = solids_of(believed.edges)
-        self._size = float(np.ptp(believed.outline, axis=0).sum())
+        # No two points of the map, and of the plan on it, are further apart.
+        corners = np.vstack([np.column_stack([edges.ax, edges.ay]), np.column_stack([edges.bx, edges.by])])
+        places = prepared.plan.timeline.pose[:, :2]
+        self._size = float(np.ptp(np.vstack([believed.outline, corners, places]), axis=0).sum())
 
     def inside(self, bound: int) -> View:
         """Return the view inside a bound, an index into `bounds.SHARES`."""
@@ -128,7 +131,9 @@ class Views:
         high = (e.low_m <= sensor.mount.height) & (sensor.mount.height <= e.high_m)
         ends = e.ax, e.ay, e.bx, e.by, 0.0
         farthest = np.where(high, farthest_met(px, py, ux, uy, slack, turn, *ends), np.inf)
-        reach_m = np.minimum(self._size, farthest.min(axis=1))
+        # A sensor may stand ahead of the robot, outside the walls, and look at the far side over low ones.
+        size = self._size + float(np.hypot(sensor.mount.x, sensor.mount.y)) + slack
+        reach_m = np.minimum(size, farthest.min(axis=1))
         may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
         if sensor.beam_width == 0.0:
             may &= ~seen_from_behind(px, py, slack, *ends, self._solids)

@@ -164,9 +164,9 @@ class TouchTest:
     ) -> None:
         tick, knot = when
         plan, world, exempt = self._plan, self._things.world, self._plan.exempt[tick]
-        edges = np.flatnonzero(plan.edge_distance[knot] <= off_m + world.moved_m)
+        edges = np.flatnonzero(plan.edge_distance[knot] <= off_m + world.moved_m + _ROUNDING_M)
         edges = edges[~exempt[plan.edge_owner[edges]]]
-        elements = np.flatnonzero(plan.element_distance[knot] <= off_m + self._moved)
+        elements = np.flatnonzero(plan.element_distance[knot] <= off_m + self._moved + _ROUNDING_M)
         elements = elements[~exempt[self._owners + elements] | self._pushable[elements]]
         if len(edges) == 0 and len(elements) == 0:
             return

@@ -186,8 +186,10 @@ class Workers(Spread):
                 return self._pool.submit(function, item)
 
     def _done(self, flying: Sequence[Ticket[R]]) -> Iterable[Ticket[R]]:
-        # The judge needs it, and it takes a while to import: while the workers are waited for.
-        import scipy.special  # noqa: F401
+        # The judge needs it, and it takes a while to import: while the workers are waited for. Interrupted in
+        # an extension that runs source code of its own, the interpreter ends by the signal, caught or not.
+        with held():
+            import scipy.special  # noqa: F401
 
         return wait(cast("Sequence[Future[R]]", flying), return_when=FIRST_COMPLETED).done
 

@@ -310,5 +310,6 @@ def _distance_of_part(pairs: _Pairs, low: FloatArray, high: FloatArray) -> Float
     ax, ay, bx, by = pairs.ends
     ex, ey = bx - ax, by - ay
     length2 = ex * ex + ey * ey
-    share = np.clip(-(ax * ex + ay * ey) / np.where(length2 > 0.0, length2, 1.0), low, high)
+    # Of an empty part any place will do, as long as it is a number.
+    share = np.clip(-(ax * ex + ay * ey) / np.where(length2 > 0.0, length2, 1.0), low, np.maximum(high, low))
     return np.hypot(ax + share * ex, ay + share * ey)

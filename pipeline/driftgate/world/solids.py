@@ -3,7 +3,8 @@
 A structure's faces make a closed outline. A beam that starts outside it and meets a face from behind comes
 from the inside, which it has entered through another face, at a shorter range. So a face that is seen from
 behind is never the first thing met, and need not be tested. That holds for a line; in a cone the corner that
-a far face shares with a near one may answer for either.
+a far face shares with a near one may answer for either. A line exactly through such a corner meets both at
+one range: it is the near face that is named then, also where a test of all faces would name the far one.
 
 What is said of a nominal start and a nominal face has to hold for every start within `position_slack` of it
 and every face whose two ends each move by at most `edge_slack`, the structure as a whole moving rigidly. With
