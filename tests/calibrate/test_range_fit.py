@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -152,6 +153,13 @@ def test_law_too_few_readings_are_no_fit():
     sources, missing = range_sources(SENSOR, None, 0.95)
     assert sources == []
     assert "stand it before mapped walls" in missing[0]
+
+
+@pytest.mark.filterwarnings("error")
+def test_law_readings_in_another_unit_are_no_fit():
+    """Readings none of which can be right determine nothing: no number, and no warning of a division."""
+    data = made(np.random.default_rng(4))
+    assert fit_ranges(SENSOR, replace(data, reading_m=25.4 * data.reading_m + 1.0), np.zeros(4), POSE) is None
 
 
 @pytest.mark.evidence(

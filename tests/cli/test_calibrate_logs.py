@@ -182,6 +182,45 @@ def test_law_a_slip_of_unit_or_sign_is_said(capsys, logs, tmp_path, factor):
     assert "odometry and reference poses do not agree" in err
 
 
+def scaled(source, target, titles, factor):
+    """Write a log again with columns of numbers multiplied, as by another unit in the header."""
+    lines = source.read_text().splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("time"))
+    names = [title.split(" [")[0] for title in lines[at].split(",")]
+    for i in range(at + 1, len(lines)):
+        cells = lines[i].split(",")
+        for title in titles:
+            cell = cells[names.index(title)]
+            if cell not in ("", "none"):
+                cells[names.index(title)] = f"{factor * float(cell):.6f}"
+        lines[i] = ",".join(cells)
+    target.write_text("\n".join(lines) + "\n")
+
+
+@pytest.mark.parametrize(
+    ("titles", "factor"),
+    [
+        (("forward",), 2.0),
+        (("forward",), 0.5),
+        (("reference x", "reference y"), 0.394),
+        (("range front",), 25.4),
+    ],
+)
+def test_err_one_run_in_another_unit_is_named(capsys, logs, tmp_path, titles, factor):
+    """One bad log among good ones: its file and the column, no number, no warning of a library."""
+    good = sorted(logs.glob("*.csv"))
+    for source in good[:2]:
+        shutil.copy(source, tmp_path / source.name)
+    scaled(good[2], tmp_path / "slip.csv", titles, factor)
+    floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
+    status, out, err = run(capsys, "calibrate", tmp_path, "--robot", WREN, "--field", floor)
+    assert (status, out) == (2, "")
+    assert "slip.csv: " in err
+    assert all(f"'{title}'" in err for title in titles)
+    assert "check the unit" in err
+    assert "Warning" not in err
+
+
 def test_err_a_link_to_itself_is_a_file_that_cannot_be_read(capsys, tmp_path):
     """It is bad input like any other, not a fault of the program."""
     loop = tmp_path / "loop.csv"

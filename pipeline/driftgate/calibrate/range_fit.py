@@ -109,6 +109,9 @@ def fit_ranges(
     shared, shared_sd = _shared(data, got, surface_sd_m, pose_sd)
     whole = np.hstack([design, shared])
     precision = 1.0 / np.square(np.concatenate([np.array(_PRIOR), shared_sd]))
+    if int((np.abs(off) < 6.0 * _BEGIN_M).sum()) < _LEAST_READINGS:
+        # None that could be right: there is nothing to tell noise from false returns by.
+        return None
     state = _Mixture.begin(sensor, off, expected)
     value = np.zeros(whole.shape[1])
     normal = np.diag(precision)
