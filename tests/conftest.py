@@ -1,9 +1,10 @@
 """Property tests: the same examples on every build server, fresh ones on a contributor's machine.
 
-No test uses the cache of whoever runs it.
+No test uses the cache of whoever runs it, nor is it kept from interrupting what it starts.
 """
 
 import os
+import signal
 
 from hypothesis import settings
 
@@ -13,3 +14,8 @@ settings.register_profile("server", derandomize=True, print_blob=True, deadline=
 settings.load_profile("server" if os.environ.get("CI") else "contributor")
 
 os.environ["DRIFTGATE_CACHE"] = "off"
+
+# A shell without job control starts what runs in its background with interrupts ignored, and every
+# process inherits that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
