@@ -135,7 +135,7 @@ def test_another_run_warns_unless_it_stands_first(tmp_path: Path):
     stood = _run("stood/odometry.csv+stood/reference.csv", *fit, cwd=tmp_path)
     assert "heading bias is unknown" in moving.stdout
     assert "heading bias is unknown" not in stood.stdout
-    assert "Model: fitted on 1 other run" in stood.stdout
+    assert "Model: fitted on 1 run (--fit)" in stood.stdout
 
 
 def test_each_run_is_judged_with_its_own_heading_bias(tmp_path: Path):
@@ -289,7 +289,10 @@ def test_a_run_is_judged_once_and_not_on_itself(tmp_path: Path):
     done = _run(RUN, RUN, cwd=tmp_path)
     assert (done.returncode, done.stdout) == (2, "")
     assert "named twice" in done.stderr
-    assert "odometry.csv was fitted on too" in _run(RUN, "--fit", RUN, "--no-slips", cwd=tmp_path).stdout
+    words = (
+        "all runs judged (odometry.csv+reference.csv) had a part in the fit (--fit): that is no independent"
+    )
+    assert words in _run(RUN, "--fit", RUN, "--no-slips", cwd=tmp_path).stdout
 
 
 def test_a_link_to_itself_is_a_file_that_cannot_be_read(tmp_path: Path):

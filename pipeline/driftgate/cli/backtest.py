@@ -18,8 +18,9 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     \b
     Examples:
       driftgate backtest runs/tuesday.csv
-      driftgate backtest runs/*.csv --robot routines/robots/wren.yaml
+      driftgate backtest runs/ --robot routines/robots/wren.yaml
       driftgate backtest new.csv --fit old.csv --fit older.csv
+      driftgate backtest thursday/ --fit tuesday/ --between
       driftgate backtest odometry.csv+ranges.csv+reference.csv \\
           --beacons beacons.csv
       driftgate backtest run.csv --beacons beacons.csv --gate 3 --gate none
@@ -45,8 +46,8 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     multiple=True,
     type=RunFiles(),
     metavar="LOG",
-    help="Fit on this run and judge all of LOGS. May be given several times; without it the first part "
-    "of each run is fitted and the rest judged.",
+    help="Fit on this run, or these, and judge all of LOGS. May be given several times; without it the first "
+    "part of each run is fitted and the rest judged.",
 )
 @click.option(
     "--fit-share",
@@ -185,7 +186,8 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
 def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **given: Any) -> int:
     """Hold a model of dead reckoning and correction against LOGS that it was not fitted on.
 
-    One run is one file, or several joined by '+' that share its clock.
+    Each LOG is one run: a file, or several joined by '+' that share its clock. A folder, or a pattern like
+    'runs/*.csv', stands for all the runs in it.
     """
     from driftgate.report.backtest import render_backtest
     from driftgate.report.backtest_json import render_backtest_json
@@ -246,8 +248,8 @@ def _settings(logs: Any, **given: Any) -> Any:
     )
     usual = {} if not given["lengths"] and not given["between"] else {"lengths_m": tuple(given["lengths"])}
     return BacktestSettings(
-        runs=logs,
-        fit_on=given["fit_on"],
+        runs=tuple(run for runs in logs for run in runs),
+        fit_on=tuple(run for runs in given["fit_on"] for run in runs),
         fit_share=given["fit_share"],
         robot=given["robot"],
         every_m=given["every"],

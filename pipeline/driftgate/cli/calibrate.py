@@ -20,9 +20,10 @@ from driftgate.cli.out import emit, say_status
       driftgate calibrate logs/ --robot routines/robots/wren.yaml \\
           --out routines/robots/wren-2.yaml
 
-    Each LOG is one run: a file, several files of one run joined by '+', or a folder of runs. What is
-    found goes with how well it is known, so that a prediction from six runs is wider than one from
-    sixty; what the runs cannot tell is named, with the drive that would.
+    Each LOG is one run: a file, or several files of one run joined by '+'. A folder, or a pattern like
+    'logs/*.csv', stands for all the runs in it. What is found goes with how well it is known, so that a
+    prediction from six runs is wider than one from sixty; what the runs cannot tell is named, with the
+    drive that would.
 
     Exit statuses: 0 worked out, 2 something is wrong with the files, or they say too little.
     """

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Examples:
       driftgate validate
       driftgate validate routines/dash.yaml fieldmaps/
-      driftgate validate logs/2026-11-03-no-4.csv
+      driftgate validate logs/
       driftgate validate --report sarif=files.sarif
 
     Exit statuses: 0 every file is sound, 2 something is wrong, 5 nothing matched.
@@ -39,7 +39,8 @@ def command(
     """Read files and report everything that is wrong with them, with its place.
 
     PATHS are files or folders; by default the folder routines/ and all that its routines refer to.
-    Logged runs and lists of beacons (*.csv) are read where they are named themselves.
+    Logged runs and lists of beacons (*.csv) are read where they, their folder or a pattern is named; files of
+    one run may be joined by '+'.
     """
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint

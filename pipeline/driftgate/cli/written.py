@@ -55,22 +55,22 @@ class Quantity(click.ParamType[float]):
         return number
 
 
-class RunFiles(click.ParamType[tuple[Path, ...]]):
-    """The files of one run, joined by '+'."""
+class RunFiles(click.ParamType[tuple[tuple[Path, ...], ...]]):
+    """Runs: a file, files of one run joined by '+', a folder of runs, or a pattern."""
 
     name = "files"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[Path, ...]:
-        """Return the files; a file whose own name has a '+' is taken as it is."""
+    ) -> tuple[tuple[Path, ...], ...]:
+        """Return the runs, each as its files."""
         if isinstance(value, tuple):
             return value
-        from driftgate.run.log_files import run_files
+        from driftgate.run.log_files import runs_of
         from driftgate.run.status import InputError
 
         try:
-            return run_files(str(value))
+            return tuple(runs_of(str(value)))
         except InputError as error:
             self.fail(str(error), param, ctx)
 

@@ -30,12 +30,12 @@ from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
-from driftgate.load.text import real_path
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
-from driftgate.run.routine_logs import checkpoint_rows, routine_runs, wall_rows
+from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
+from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, repositories, seen_before
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
 from driftgate.schema.robot import Robot
@@ -105,6 +105,7 @@ def backtest(settings: BacktestSettings) -> Backtest:
         If what was asked for cannot be done with these logs.
     """
     refuse_twice(settings.runs)
+    refuse_twice(settings.fit_on)
     findings: list[Finding] = []
     loaded = _load(settings, findings)
     status, why = findings_status(findings)
@@ -124,14 +125,38 @@ def _whole_runs(settings: BacktestSettings) -> str:
     return f" {part}; --robot FILE judges a robot file on all of it, --fit LOG fits on other runs)"
 
 
-def _seen_before(settings: BacktestSettings) -> list[str]:
-    """Return a warning for each judged run that was fitted on too."""
-    fitted = {real_path(path) for paths in settings.fit_on for path in paths}
-    return [
-        f"{paths[0].as_posix()} was fitted on too: its scores say nothing of a run that was not seen"
-        for paths in settings.runs
-        if any(real_path(path) in fitted for path in paths)
-    ]
+def _notes_on_evidence(settings: BacktestSettings, loaded: _Loaded) -> list[str]:
+    """Return a note on runs that are judged and were fitted on: here, or by whoever wrote the robot file."""
+    judged = [(log, files) for (log, _), files in zip(loaded.judged, settings.runs, strict=True)]
+    fitted = [(log, files) for (log, _), files in zip(loaded.fitted, settings.fit_on, strict=True)]
+    notes = []
+    if seen := seen_before(judged, fitted):
+        notes.append(no_evidence(seen, len(judged), "had a part in the fit (--fit)"))
+    if loaded.robot is not None and settings.robot is not None:
+        behind = behind_robot(judged, loaded.robot, repositories(settings.robot, judged))
+        if behind:
+            who = f"had a part in the numbers of {settings.robot.as_posix()} (its fitted.files)"
+            notes.append(no_evidence(behind, len(judged), who))
+    return notes
+
+
+def _notes_on_checkpoints(
+    settings: BacktestSettings, loaded: _Loaded, named: Sequence[RoutineRun]
+) -> list[str]:
+    """Return a note on runs judged that the robots of their routines were fitted on."""
+    files = {id(log): paths for (log, _), paths in zip(loaded.judged, settings.runs, strict=True)}
+    groups: dict[int, list[RoutineRun]] = {}
+    for run in named:
+        groups.setdefault(id(run.prepared), []).append(run)
+    notes = []
+    for group in groups.values():
+        judged = [(run.log, files[id(run.log)]) for run in group]
+        behind = behind_robot(judged, group[0].prepared.case.robot, repositories(None, judged))
+        if behind:
+            who = f"had a part in the numbers of the robot of {group[0].log.routine} (its fitted.files), "
+            who += "which predict its checkpoints"
+            notes.append(no_evidence(behind, len(judged), who))
+    return notes
 
 
 def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None:
@@ -149,6 +174,8 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
     sound = [pair for pair in judged if pair is not None], [pair for pair in fitted if pair is not None]
     if len(sound[0]) < len(judged) or len(sound[1]) < len(fitted):
         return None
+    for pairs, runs in ((sound[0], settings.runs), (sound[1], settings.fit_on)):
+        refuse_copies((log, files) for (log, _), files in zip(pairs, runs, strict=True))
     if settings.robot is None:
         refuse_several_robots(log for log, _ in (*sound[0], *sound[1]))
     elif robot is not None:
@@ -182,7 +209,7 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         raise InputError("no run has reference poses with a heading: there is nothing to judge on")
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
     random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
-    warnings = _seen_before(settings)
+    warnings = _notes_on_evidence(settings, loaded)
     rows = []
     for seed in range(settings.seed, settings.seed + (settings.seeds if random else 1)):
         worse = [with_errors(track, settings.added, seed) for track in (*tracks, *others)]
@@ -203,6 +230,8 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         loaded.judged, [paths[0] for paths in settings.runs], loaded.robot, findings, warnings
     )
     checkpoints = tuple(checkpoint_rows(named))
+    if loaded.robot is None and checkpoints:
+        warnings += _notes_on_checkpoints(settings, loaded, named)
     for run in named:
         replays += tuple(wall_rows(settings.correction, run, warnings))
     rows, replays, checkpoints, words = _with_words(rows, replays, checkpoints)
@@ -327,5 +356,5 @@ def _fitted_words(settings: BacktestSettings) -> str:
     if settings.robot is not None:
         return f"the error sources of {settings.robot.as_posix()}"
     if settings.fit_on:
-        return f"fitted on {counted(len(settings.fit_on), 'other run')}"
+        return f"fitted on {counted(len(settings.fit_on), 'run')} (--fit)"
     return f"fitted on the first {100.0 * settings.fit_share:.3g} % of the odometry distance"

@@ -19,13 +19,12 @@ from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_edit import edited_robot
 from driftgate.report.robot_section import Origin
-from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice, run_files
+from driftgate.run.log_files import all_runs, check_robots, folder_of, refuse_several_robots, refuse_twice
+from driftgate.run.same_runs import refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
-
-MOST_LOGS = 1000
 
 
 @dataclass(frozen=True)
@@ -65,7 +64,7 @@ def calibrate_logs(
     Parameters
     ----------
     paths : sequence of str
-        A run each: a file, several joined by '+', or a folder of runs.
+        Runs, as `driftgate.run.log_files.runs_of` takes them.
     robot : Path
         The robot file.
     field : Path, optional
@@ -83,7 +82,8 @@ def calibrate_logs(
         If the robot file cannot be changed.
     """
     findings: list[Finding] = []
-    runs = _runs(paths)
+    runs = all_runs(paths)
+    refuse_twice(runs)
     logs = [read_log(files, findings, folder_of(files)) for files in runs]
     single = load_single(robot, "robot")
     findings += single.findings
@@ -94,6 +94,7 @@ def calibrate_logs(
     if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     _together(read)
+    refuse_copies(list(zip(read, runs, strict=True)))
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     try:
         fit = fit_logs(read, document.model, true, _planned(read, document.model), confidence)
@@ -109,23 +110,6 @@ def calibrate_logs(
     edited = _edited(document, fit, origin, confidence) if edit else ""
     why = f"{counted(len(fit.sources), 'error source')} found in {counted(len(read), 'run')}"
     return LogsRun(tuple(findings), tuple(read), fit, origin, edited, Exit.PASS, why)
-
-
-def _runs(paths: Sequence[str]) -> list[tuple[Path, ...]]:
-    found: list[tuple[Path, ...]] = []
-    for text in paths:
-        path = Path(text)
-        if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() == ".csv" and p.is_file())
-            if not inside:
-                raise InputError(f"there is no log (*.csv) in {text}")
-            found += [(p,) for p in inside]
-        else:
-            found.append(run_files(text))
-    refuse_twice(found)
-    if len(found) > MOST_LOGS:
-        raise InputError(f"at most {MOST_LOGS} runs at a time, got {len(found)}")
-    return found
 
 
 def _together(logs: Sequence[Log]) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Final
@@ -17,6 +19,10 @@ from driftgate.schema.robot import Robot
 
 # Between the files of one run on the command line.
 JOINED: Final = "+"
+LOG_SUFFIX: Final = ".csv"
+MOST_RUNS: Final = 1000
+_SAID: Final = re.compile(r"#\s*driftgate (log|beacons)\b")
+_HEAD_BYTES: Final = 200
 
 
 def run_files(text: str) -> tuple[Path, ...]:
@@ -25,14 +31,98 @@ def run_files(text: str) -> tuple[Path, ...]:
     Raises
     ------
     InputError
-        If there is nothing before, after or between the signs.
+        If there is nothing before, after or between the signs, or a part is a folder or a pattern.
     """
     if os.path.exists(text):
         return (Path(text),)
     parts = text.split(JOINED)
     if not all(parts):
         raise InputError(f"'{text}' is not FILE or FILE+FILE+FILE")
+    for part in parts if len(parts) > 1 else ():
+        if os.path.isdir(part) or (_is_pattern(part) and not os.path.exists(part)):
+            what = "folder" if os.path.isdir(part) else "pattern"
+            raise InputError(f"'{text}': '+' joins the files of one run, and {part} is a {what}")
     return tuple(Path(part) for part in parts)
+
+
+def runs_of(text: str) -> list[tuple[Path, ...]]:
+    """Return the runs that one word of a command line means, each as its files.
+
+    A file, files of one run joined by '+', a folder of runs, or a pattern such as 'logs/*.csv' that no shell
+    has put files for. The one way in which every command reads its logs.
+
+    Raises
+    ------
+    InputError
+        If a folder holds no log, nothing matches a pattern, or files joined are none.
+    """
+    if os.path.isdir(text):
+        return [(path,) for path in _logs_in(Path(text))]
+    if not os.path.exists(text) and _is_pattern(text) and not _joins_files(text):
+        matched = sorted(Path(path) for path in glob.iglob(text, recursive=True))
+        found: list[Path] = []
+        for path in matched:
+            if path.is_dir():
+                found += csv_files(path)
+            elif path.suffix.lower() == LOG_SUFFIX and path.is_file():
+                found.append(path)
+        if not found:
+            raise InputError(f"no log (*{LOG_SUFFIX}) matches '{text}'")
+        return [(path,) for path in dict.fromkeys(found) if not _lists_beacons(path)]
+    return [run_files(text)]
+
+
+def all_runs(texts: Iterable[str]) -> list[tuple[Path, ...]]:
+    """Return the runs of a command line.
+
+    Raises
+    ------
+    InputError
+        As `runs_of`, or if there are more than `MOST_RUNS`.
+    """
+    found = [run for text in texts for run in runs_of(text)]
+    if len(found) > MOST_RUNS:
+        raise InputError(f"at most {MOST_RUNS} runs at a time, got {len(found)}")
+    return found
+
+
+def csv_files(folder: Path) -> list[Path]:
+    """Return the files in a folder that a log or a list of beacons may be, not those in folders below it."""
+    try:
+        return sorted(p for p in folder.iterdir() if p.suffix.lower() == LOG_SUFFIX and p.is_file())
+    except OSError as error:
+        raise InputError(f"{folder}: {error.strerror}") from error
+
+
+def _logs_in(folder: Path) -> list[Path]:
+    inside = [path for path in csv_files(folder) if not _lists_beacons(path)]
+    if not inside:
+        raise InputError(f"there is no log (*{LOG_SUFFIX}) in {folder}")
+    return inside
+
+
+def _joins_files(text: str) -> bool:
+    parts = text.split(JOINED)
+    return len(parts) > 1 and any(os.path.exists(part) for part in parts)
+
+
+def _is_pattern(text: str) -> bool:
+    return any(sign in text for sign in "*?[")
+
+
+def _lists_beacons(path: Path) -> bool:
+    return says_it_is(path) == "beacons"
+
+
+def says_it_is(path: Path) -> str | None:
+    """Return what the first line of a CSV file says that it is: "log", "beacons", or None."""
+    try:
+        with path.open("rb") as file:
+            first = file.readline(_HEAD_BYTES).decode("utf-8-sig", "replace")
+    except OSError:
+        return None
+    said = _SAID.match(first)
+    return said.group(1) if said else None
 
 
 def refuse_twice(runs: Iterable[Sequence[Path]]) -> None:

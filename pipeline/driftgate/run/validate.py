@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,9 +11,9 @@ from typing import Final
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
 from driftgate.run.inputs import load_inputs, nothing_words
+from driftgate.run.log_files import LOG_SUFFIX, csv_files, folder_of, runs_of, says_it_is
 from driftgate.run.status import Exit, counted, findings_status
 
-LOG_SUFFIX: Final = ".csv"
 _OTHER: Final = "sound file that is no routine"
 _PLURALS: Final = {
     "sound list of beacons": "sound lists of beacons",
@@ -35,11 +36,11 @@ def validate_files(paths: Sequence[Path]) -> Validation:
     Parameters
     ----------
     paths : sequence of Path
-        Files and folders; none: the folder `routines`. Logs and lists of beacons (`*.csv`) are read where
-        they are named themselves, each by itself.
+        Files and folders; none: the folder `routines`. Logs and lists of beacons (`*.csv`) are read as
+        `driftgate.run.log_files` says: files, files of one run joined by '+', patterns, and those in a folder
+        that is named. Beside documents only those count there whose first line says what they are.
     """
-    logs = [path for path in paths if path.suffix.lower() == LOG_SUFFIX and not path.is_dir()]
-    documents = [path for path in paths if path not in logs]
+    documents, logs = _sorted_out(paths)
     findings: list[Finding] = []
     sound: dict[str, int] = {}
     if documents or not paths:
@@ -60,11 +61,39 @@ def validate_files(paths: Sequence[Path]) -> Validation:
     return Validation(found, status, why)
 
 
-def _read_logs(paths: Sequence[Path], findings: list[Finding], sound: dict[str, int]) -> None:
-    from driftgate.logs import Log, read_any
+def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...]]]:
+    """Return the documents and folders of documents among paths, and the logs."""
+    documents: list[Path] = []
+    logs: list[tuple[Path, ...]] = []
+    for path in paths:
+        text = os.fspath(path)
+        if path.is_dir():
+            inside = csv_files(path)
+            said = [file for file in inside if says_it_is(file) is not None]
+            alone = bool(inside) and not _holds_documents(path)
+            logs += [(file,) for file in (inside if alone else said)]
+            if not alone:
+                documents.append(path)
+        elif path.suffix.lower() == LOG_SUFFIX:
+            logs += runs_of(text)
+        else:
+            documents.append(path)
+    return documents, list(dict.fromkeys(logs))
 
-    for path in dict.fromkeys(paths):
-        read = read_any(path, findings, find_root(path))
+
+def _holds_documents(folder: Path) -> bool:
+    return any(name.endswith((".yaml", ".yml")) for _, _, names in os.walk(folder) for name in names)
+
+
+def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
+    from driftgate.logs import Log, read_any, read_log
+
+    for files in runs:
+        read: object
+        if len(files) == 1:
+            read = read_any(files[0], findings, find_root(files[0]))
+        else:
+            read = read_log(files, findings, folder_of(files))
         if read is not None:
             what = "sound log" if isinstance(read, Log) else "sound list of beacons"
             sound[what] = sound.get(what, 0) + 1

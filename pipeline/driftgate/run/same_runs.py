@@ -1,0 +1,154 @@
+"""One run under two names, and runs that a robot's numbers come from: neither is evidence of its own."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from driftgate.core.findings import Finding
+from driftgate.load.project import find_root
+from driftgate.load.text import TextError, is_inside, real_path
+from driftgate.logs import read_log
+from driftgate.logs.values import Log
+from driftgate.run.log_files import LOG_SUFFIX, folder_of
+from driftgate.run.status import InputError, counted
+from driftgate.schema.fitted import Provenance
+from driftgate.schema.robot import Robot
+
+Read = tuple[Log, Sequence[Path]]
+# Runs that are named one by one.
+_MOST_NAMED: Final = 3
+
+
+def odometry_digest(log: Log) -> str:
+    """Return a digest of what odometry and gyro of a run said, row by row.
+
+    Two runs never have it in common: the last digit of a gyro is noise. What a copy may have for itself does
+    not count: its name and day, other columns, the wording of its numbers.
+    """
+    digest = hashlib.sha256()
+    rows = log.has_odometry | ~np.isnan(log.heading_rad)
+    for column in (log.time_s, log.forward_m, log.sideways_m, log.heading_rad):
+        digest.update((column[rows] + 0.0).tobytes())
+    return digest.hexdigest()
+
+
+def refuse_copies(runs: Iterable[Read]) -> None:
+    """Refuse the same run under two names: it counts as one.
+
+    Raises
+    ------
+    InputError
+        If two logs have the same odometry, row by row.
+    """
+    seen: dict[str, Sequence[Path]] = {}
+    for log, files in runs:
+        digest = odometry_digest(log)
+        if digest in seen:
+            raise InputError(
+                f"{named(seen[digest])} and {named(files)} hold the same rows: one run under two names "
+                "counts once; leave one out"
+            )
+        seen[digest] = files
+
+
+def named(files: Sequence[Path]) -> str:
+    """Return a run's files as somebody types them."""
+    return "+".join(path.as_posix() for path in files)
+
+
+def seen_before(judged: Sequence[Read], fitted: Sequence[Read]) -> list[Sequence[Path]]:
+    """Return the runs judged that are among those fitted on: by a file of theirs, or by what it says."""
+    paths = {_real(path) for _, files in fitted for path in files}
+    return _among(judged, paths, {odometry_digest(log) for log, _ in fitted})
+
+
+def _among(judged: Sequence[Read], paths: set[Path], digests: set[str]) -> list[Sequence[Path]]:
+    return [
+        files
+        for log, files in judged
+        if any(_real(path) in paths for path in files) or odometry_digest(log) in digests
+    ]
+
+
+def behind_robot(judged: Sequence[Read], robot: Robot, folders: Iterable[Path]) -> list[Sequence[Path]]:
+    """Return the runs judged that a robot file's numbers were fitted on, as it says itself.
+
+    Parameters
+    ----------
+    judged : sequence
+        The runs.
+    robot : Robot
+        The robot: `fitted.files` of its sources.
+    folders : iterable of Path
+        Where those files may be looked for.
+    """
+    said = _provenance(robot)
+    paths = {real for place in folders for name in said if is_inside(real := _real(place / name), place)}
+    digests = {digest for path in sorted(paths) if (digest := _digest_of(path)) is not None}
+    return _among(judged, paths, digests)
+
+
+def _provenance(robot: Robot) -> list[str]:
+    """Return the logs that a robot file names as where its numbers come from."""
+    names: dict[str, None] = {}
+    for holder in (robot.errors, *(sensor.errors for sensor in robot.sensors)):
+        for name in type(holder).model_fields:
+            fitted = getattr(getattr(holder, name), "fitted", None)
+            if isinstance(fitted, Provenance):
+                names |= dict.fromkeys(fitted.files)
+    return list(names)
+
+
+def repositories(robot: Path | None, judged: Sequence[Read]) -> list[Path]:
+    """Return the repositories of a robot file and of the runs: what provenance is written from."""
+    files = [*([] if robot is None else [robot]), *(files[0] for _, files in judged)]
+    folders = [find_root(path) for path in files]
+    return list(dict.fromkeys(folders))
+
+
+def _digest_of(path: Path) -> str | None:
+    if path.suffix.lower() != LOG_SUFFIX or not _is_file(path):
+        return None
+    ignored: list[Finding] = []
+    log = read_log([path], ignored, folder_of([path]))
+    return None if log is None else odometry_digest(log)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
+def _real(path: Path) -> Path:
+    try:
+        return real_path(path)
+    except TextError:
+        return path
+
+
+def no_evidence(files: Sequence[Sequence[Path]], of: int, who: str) -> str:
+    """Return the note on runs that were fitted on and are judged.
+
+    Parameters
+    ----------
+    files : sequence
+        The runs, each as its files; at least one.
+    of : int
+        How many are judged.
+    who : str
+        What was fitted on them, in words.
+    """
+    names = ", ".join(named(each) for each in files[:_MOST_NAMED])
+    more = f" and {len(files) - _MOST_NAMED} more" if len(files) > _MOST_NAMED else ""
+    which = "all runs judged" if len(files) == of else f"{len(files)} of the {counted(of, 'run')} judged"
+    return (
+        f"{which} ({names}{more}) {who}: that is no independent evidence, and says nothing of a run that was "
+        "not seen"
+    )

@@ -1,0 +1,155 @@
+"""Which runs a word of a command line means, and one run under two names."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from driftgate.cli import main
+from driftgate.load.single import load_single
+from driftgate.logs import read_log
+from driftgate.run.log_files import all_runs, runs_of
+from driftgate.run.same_runs import behind_robot, no_evidence, odometry_digest, refuse_copies, seen_before
+from driftgate.run.status import InputError
+from driftgate.run.validate import validate_files
+
+ROOT = Path(__file__).resolve().parents[2]
+HEAD = "# driftgate log: 1\n# origin: simulated\n"
+TITLE = "time [s],forward [m],heading [rad],reference x [m],reference y [m],reference heading [rad]"
+TITLE += ",reference by\n"
+
+
+def _log(name: str, bias: float = 0.0, head: str = HEAD) -> str:
+    rows = [f"{0.1 * i:.1f},{0.01 * (i > 0)},{bias * i:.6f},{0.01 * i:.3f},0,0,tape\n" for i in range(40)]
+    return head + f"# run: {name}\n" + TITLE + "".join(rows)
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a folder with runs, beacons beside them, and another file."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "runs").mkdir()
+    for i, name in enumerate(("b", "a")):
+        (tmp_path / "runs" / f"{name}.csv").write_text(_log(name, 0.001 * (i + 1)))
+    (tmp_path / "runs" / "beacons.csv").write_text("# driftgate beacons: 1\nbeacon,x [m],y [m]\nn,1,2\n")
+    (tmp_path / "runs" / "drawn.json").write_text("{}")
+    return tmp_path
+
+
+def test_a_word_means_runs(here: Path):
+    """File, files of one run, folder and pattern; beacons and other files in a folder are none."""
+    both = [(Path("runs/a.csv"),), (Path("runs/b.csv"),)]
+    assert runs_of("runs") == runs_of("runs/*") == runs_of("r*") == runs_of("**/[ab].csv") == both
+    assert runs_of("runs/a.csv") == [(Path("runs/a.csv"),)]
+    assert runs_of("runs/a.csv+runs/b.csv") == [(Path("runs/a.csv"), Path("runs/b.csv"))]
+    shutil.copy("runs/a.csv", "a+[1].csv")
+    assert runs_of("a+[1].csv") == [(Path("a+[1].csv"),)]
+    assert all_runs(["runs", "a+[1].csv"]) == [*both, (Path("a+[1].csv"),)]
+    (here / "none").mkdir()
+    for text, words in (
+        ("none", "there is no log"), ("none/*.csv", "no log"), ("runs/a.csv+", "FILE+FILE"),
+        ("runs/a.csv+runs", "runs is a folder"), ("runs/a.csv+runs/*.csv", "is a pattern"),
+    ):  # fmt: skip
+        with pytest.raises(InputError, match=words.replace("+", r"\+")):
+            runs_of(text)
+
+
+def test_every_command_takes_them(here: Path, capsys: pytest.CaptureFixture[str]):
+    """The folder, the pattern and the joined files: `validate`, `calibrate`, `backtest` and its --fit."""
+    for word in ("runs", "runs/*.csv"):
+        assert validate_files([Path(word)]).why.startswith("2 sound logs")
+    found = validate_files([Path("runs/a.csv+runs/b.csv")])
+    assert {finding.code for finding in found.findings} == {"DG613"}
+    robot = str(ROOT / "routines/robots/wren.yaml")
+    assert main.run(["calibrate", "runs/*.csv", "--robot", robot]) == 0
+    assert "2 runs" in capsys.readouterr().out
+    for words in (["backtest", "runs", "--robot", robot], ["backtest", "runs/*.csv", "--fit", "runs"]):
+        main.run([*words, "--length", "20 cm", "--every", "20 cm"])
+        said = capsys.readouterr()
+        assert "judged: 0.39 m" in said.out or "too few" in said.err, said.err
+        assert "Traceback" not in said.err
+
+
+def test_a_folder_of_documents_keeps_its_other_tables(here: Path):
+    """Beside documents only those count as logs that say so."""
+    (here / "runs" / "wren.yaml").write_text((ROOT / "routines/robots/wren.yaml").read_text())
+    (here / "runs" / "prices.csv").write_text("bolt,1\n")
+    found = validate_files([Path("runs")])
+    assert (found.status, found.findings) == (0, ())
+    assert "2 sound logs" in found.why
+    assert "1 sound list of beacons" in found.why
+    (here / "runs" / "wren.yaml").unlink()
+    assert validate_files([Path("runs")]).status == 2
+
+
+def _read(path: Path):
+    log = read_log([path], [], path.parent)
+    assert log is not None
+    return log, (path,)
+
+
+@given(st.integers(0, 39), st.sampled_from(["forward_m", "heading_rad", "time_s"]))
+def test_law_a_digest_is_of_what_was_measured(row: int, column: str):
+    """Another last digit anywhere is another run; another name, day or reference is not."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.csv"
+        path.write_text(_log("a", 0.001))
+        log, _ = _read(path)
+    digest = odometry_digest(log)
+    assert odometry_digest(replace(log, run="other", reference=log.reference + 1.0)) == digest
+    changed = getattr(log, column).copy()
+    changed[row] += 1e-6
+    assert odometry_digest(replace(log, **{column: changed})) != digest
+
+
+def test_err_one_run_under_two_names(here: Path, capsys: pytest.CaptureFixture[str]):
+    """A copy counts once, whatever its preamble and line ends: both commands name both files."""
+    text = _log("b again", 0.001).replace("\n", "\r\n")
+    (here / "runs" / "copy.csv").write_bytes(text.encode())
+    for words in (
+        ["calibrate", "runs", "--robot", str(ROOT / "routines/robots/wren.yaml")],
+        ["backtest", "runs"],
+        ["backtest", "runs/a.csv", "--fit", "runs/b.csv", "--fit", "runs/copy.csv"],
+    ):
+        assert main.run(words) == 2
+        said = capsys.readouterr()
+        assert said.out == ""
+        assert "runs/b.csv and runs/copy.csv hold the same rows" in said.err
+    refuse_copies([_read(here / "runs" / name) for name in ("a.csv", "b.csv")])
+
+
+def test_runs_behind_a_fit_are_told(here: Path):
+    """By path or by content: among those of --fit, and among those that a robot file says it comes from."""
+    (here / ".git").mkdir()
+    (here / "other").mkdir()
+    shutil.copy("runs/a.csv", "other/renamed.csv")
+    (here / "other" / "new.csv").write_text(_log("new", 0.005))
+    judged = [_read(here / name) for name in ("other/renamed.csv", "other/new.csv", "runs/b.csv")]
+    copy, _, listed = (files for _, files in judged)
+    assert seen_before(judged, [_read(here / "runs/a.csv")]) == [copy]
+    assert seen_before(judged, [_read(here / "other/new.csv"), _read(here / "runs/b.csv")]) == [
+        files for _, files in judged[1:]
+    ]
+    text = (ROOT / "routines/robots/wren.yaml").read_text()
+    text = text.replace(
+        "distance_scale: {spread: 0.6 %, basis: measured",
+        'distance_scale: {fitted: {runs: 2, files: ["runs/a.csv", "runs/b.csv", "gone.csv", "../x.csv"]}, '
+        "spread: 0.6 %, basis: measured",
+    )
+    assert "fitted" in text
+    (here / "wren.yaml").write_text(text)
+    document = load_single(here / "wren.yaml", "robot").document
+    assert document is not None
+    assert behind_robot(judged, document.model, [here]) == [copy, listed]
+    assert behind_robot(judged, document.model, [here / "other"]) == []
+    note = no_evidence([copy, listed], 3, "had a part in it")
+    assert "2 of the 3 runs judged" in note
+    assert "other/renamed.csv" in note
+    assert no_evidence([copy], 1, "had a part in it").startswith("all runs judged")
