@@ -129,9 +129,91 @@ def test_err_logs_without_a_reference_say_nothing(capsys, logs, tmp_path):
     bare = tmp_path / "bare.csv"
     preamble = [line for line in lines[:header] if not line.startswith("# reference")]
     bare.write_text("\n".join([*preamble, *rows]) + "\n")
-    status, _, err = run(capsys, "calibrate", bare, "--robot", WREN)
+    status, out, _ = run(capsys, "calibrate", bare, "--robot", WREN)
     assert status == 2
-    assert "nothing says where the robot was" in err
+    assert f"bare.csv:{len(preamble) + 1}:1: error DG617: it says nowhere twice where the robot really" in out
+
+
+def _with_header(logs, folder, *changes):
+    """Return a folder of the same logs with other words in their header rows."""
+    folder.mkdir()
+    (folder / "pyproject.toml").write_text("")
+    shutil.copytree(ROOT / "routines" / "robots", folder / "routines" / "robots")
+    shutil.copytree(ROOT / "fieldmaps", folder / "fieldmaps")
+    for log in logs.glob("*.csv"):
+        lines = log.read_text().splitlines(keepends=True)
+        at = next(i for i, line in enumerate(lines) if line.startswith("time"))
+        for old, new in changes:
+            assert old in lines[at]
+            lines[at] = lines[at].replace(old, new)
+        (folder / log.name).write_text("".join(lines))
+    return sorted(folder.glob("*.csv"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "title"),
+    [
+        ([("forward [m]", "forward [in]")], "DG610", None),
+        ([("reference x [m],reference y [m]", "reference x [ft],reference y [ft]")], "DG618", "forward"),
+        ([("range front [m]", "range fornt [m]"), ("fix front", "fix fornt")], "DG616", "range fornt"),
+        ([("forward [m]", "forwrad [m]")], "DG603", "forwrad"),
+    ],
+)
+def test_law_validate_says_what_calibrate_refuses(capsys, logs, tmp_path, changes, code, title):
+    """With the same words at the same places, and neither calls such logs sound."""
+    files = _with_header(logs, tmp_path / "project", *changes)
+    wren = tmp_path / "project" / "routines" / "robots" / "wren.yaml"
+    lines = []
+    for command in (("validate",), ("calibrate", "--robot", wren)):
+        status, out, _ = run(capsys, command[0], *files, *command[1:])
+        assert status == 2
+        lines.append([line for line in out.splitlines() if f"error {code}: " in line])
+    assert lines[0]
+    assert lines[0] == lines[1]
+    if title is not None:
+        rows = files[0].read_text().splitlines()
+        at = next(i for i, text in enumerate(rows) if text.startswith("time"))
+        assert f":{at + 1}:{rows[at].index(title) + 1}: " in lines[0][0]
+
+
+def test_law_a_range_column_of_no_sensor_is_warned_of_once(capsys, logs, tmp_path):
+    """Named with how many logs have it; what else the logs show is found all the same."""
+    files = _with_header(logs, tmp_path / "project", ("range front [m]", "range sonar [m]"),
+                         ("fix front", "fix sonar"))  # fmt: skip
+    wren = tmp_path / "project" / "routines" / "robots" / "wren.yaml"
+    status, out, err = run(capsys, "validate", *files)
+    assert status == 0
+    assert out.count("warning DG616: 'range sonar' belongs to no sensor of wren.yaml") == 1
+    assert "nor in 2 logs more" in out
+    assert "its sensors: front, left, back, right" in out
+    assert "3 sound logs" in err
+    floor = tmp_path / "project" / "fieldmaps" / "cleared-floor.yaml"
+    status, out, _ = run(capsys, "calibrate", *files, "--robot", wren, "--field", floor)
+    assert status == 0
+    assert "'range sonar' belongs to no sensor" in out
+    assert "  front: hardly a reading" in out
+
+
+def test_err_validate_names_one_run_under_two_names(capsys, logs, tmp_path):
+    """As calibrate refuses it: with both names."""
+    files = _with_header(logs, tmp_path / "project")
+    shutil.copy(files[0], tmp_path / "project" / "z.csv")
+    status, out, _ = run(capsys, "validate", *files, tmp_path / "project" / "z.csv")
+    assert status == 2
+    assert f"z.csv:10:1: error DG619: holds the same rows as {files[0].name}: one run under two names" in out
+    assert run(capsys, "validate", *files)[0] == 0
+
+
+def test_law_a_log_that_lacks_something_is_readable_and_named(capsys, tmp_path):
+    """A file of a run's references alone is no error, but it is not called sound for a calibration."""
+    file = tmp_path / "odometry.csv"
+    file.write_text("# driftgate log: 1\n# origin: measured\ntime [s],forward [m]\n0,0\n0.1,0.01\n")
+    (tmp_path / "pyproject.toml").write_text("")
+    status, out, err = run(capsys, "validate", file, tmp_path / "." / "odometry.csv")
+    assert status == 0
+    assert "odometry.csv:3:1: warning DG617: calibrate refuses this: there is no heading in it" in out
+    assert out.count("DG617") == 1
+    assert "1 log that calibrate can do nothing with" in err
 
 
 @pytest.mark.parametrize(
@@ -177,9 +259,9 @@ def test_law_a_slip_of_unit_or_sign_is_said(capsys, logs, tmp_path, factor):
             cells[column] = f"{factor * float(cells[column]):.6f}"
         lines[i] = ",".join(cells)
     (tmp_path / "run.csv").write_text("\n".join(lines) + "\n")
-    status, out, err = run(capsys, "calibrate", tmp_path / "run.csv", "--robot", WREN)
-    assert (status, out) == (2, "")
-    assert "odometry and reference poses do not agree" in err
+    status, out, _ = run(capsys, "calibrate", tmp_path / "run.csv", "--robot", WREN)
+    assert status == 2
+    assert f"run.csv:{at + 1}:{lines[at].index('heading [deg]') + 1}: error DG618: " in out
 
 
 def scaled(source, target, titles, factor):
@@ -214,10 +296,12 @@ def test_err_one_run_in_another_unit_is_named(capsys, logs, tmp_path, titles, fa
     scaled(good[2], tmp_path / "slip.csv", titles, factor)
     floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
     status, out, err = run(capsys, "calibrate", tmp_path, "--robot", WREN, "--field", floor)
-    assert (status, out) == (2, "")
-    assert "slip.csv: " in err
-    assert all(f"'{title}'" in err for title in titles)
-    assert "check the unit" in err
+    assert status == 2
+    header = next(line for line in good[2].read_text().splitlines() if line.startswith("time"))
+    column = header.index("forward" if titles[0].startswith("reference") else titles[0]) + 1
+    (at,) = (line for line in out.splitlines() if " error " in line)
+    assert at.startswith(f"slip.csv:10:{column}: error DG61")
+    assert "check the unit" in out
     assert "Warning" not in err
 
 

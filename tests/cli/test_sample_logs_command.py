@@ -144,12 +144,13 @@ def test_law_validate_reads_beacons_and_warns_of_missing_files(project, capsys):
     (project / "b.csv").write_text("# driftgate beacons: 1\nbeacon,x [m],y [m]\n1,0,0\n")
     (project / "l.csv").write_text(
         "# driftgate log: 1\n# origin: measured\n# robot: routines/robots/smal.yaml\n"
-        "time [s],forward [m]\n0,0\n"
+        "time [s],forward [m],heading [deg],reference x [m],reference y [m],reference heading [deg],"
+        "reference by\n0,0,0,0,0,0,tape\n1,0.1,0,0.1,0,0,tape\n"
     )
     status, out, err = run(capsys, "validate", "b.csv", "l.csv")
     assert status == 0
     assert "l.csv:3:10: warning DG121: there is no file routines/robots/smal.yaml" in out
-    assert err.endswith("1 sound list of beacons, 1 sound log, no errors, 1 warning\n")
+    assert err.endswith("1 sound log, 1 sound list of beacons, no errors, 1 warning\n")
 
 
 def test_err_validate_shows_faults_of_logs_in_place(project, capsys):

@@ -117,6 +117,53 @@ def test_err_says_what_to_write(tmp_path: Path, text: str, hint: str):
     assert hint in findings[0].suggestion
 
 
+@pytest.mark.parametrize(
+    ("extra", "known", "meant"),
+    [
+        ("forwrad [mm]", "heading [deg]", "forward"),
+        ("Heading [deg]", "forward [m]", "heading"),
+        ("ref x [m]", "forward [m]", "reference x"),
+        ("range_left [m]", "forward [m]", "range NAME"),
+        ("ranges left [m]", "forward [m]", "range NAME"),
+    ],
+)
+def test_err_a_column_like_a_known_one_that_is_missing(tmp_path: Path, extra: str, known: str, meant: str):
+    """Its numbers would be lost, so that it is refused, with the column that it is like."""
+    log, findings = read(tmp_path, log_text(f"time [s],{known},{extra}", ["0,0,0"]))
+    assert log is None
+    assert places(findings) == [(3, len(f"time [s],{known},") + 1, "DG603")]
+    assert f"did you mean '{meant}'?" in findings[0].suggestion
+
+
+@pytest.mark.parametrize(
+    "extra", ["battery [V]", "comment", "gyro [deg]", "state", "left power [1]", "volts", "heading rate", "y"]
+)
+def test_law_a_column_of_the_teams_own_is_ignored_and_named(tmp_path: Path, extra: str):
+    """A log is as good with it as without, whatever its cells hold, and one warning says so."""
+    long = '"first, ' + "very " * 30 + 'long"'
+    plain, _ = read(tmp_path, log_text("time [s],forward [m],heading [deg]", ["0,0,0", "1,1,0"]))
+    rows = [f"0,{long},0,0", "1,=1+1,1,0"]
+    log, findings = read(tmp_path, log_text(f"time [s],{extra},forward [m],heading [deg]", rows))
+    assert [(f.line, f.column, f.code, f.level) for f in findings] == [(3, 10, "DG603", "warning")]
+    assert "ignored" in findings[0].message
+    assert log is not None
+    assert plain is not None
+    assert log.forward_m.tolist() == plain.forward_m.tolist()
+    assert extra.split(" [")[0] not in log.titles
+    assert (log.titles["forward"].line, log.titles["forward"].column) == (3, 11 + len(extra))
+
+
+def test_law_several_columns_of_the_teams_own_are_one_warning(tmp_path: Path):
+    """Named together, at the first of them; a known column that is there twice is still an error."""
+    header = "time [s],battery [V],forward [m],comment"
+    _, findings = read(tmp_path, log_text(header, ["0,12.1,0,start"]))
+    assert [(f.column, f.level) for f in findings] == [(10, "warning")]
+    assert "2 columns are not known here and ignored: 'battery', 'comment'" in findings[0].message
+    log, findings = read(tmp_path, log_text(header + ",forward [m]", ["0,12.1,0,start,0"]))
+    assert log is None
+    assert places(findings) == [(3, 42, "DG603")]
+
+
 def test_err_all_faults_at_once(tmp_path: Path):
     """Faults of several rows are reported together, in order, and not without end."""
     _, findings = read(tmp_path, log_text(ODOMETRY, ["0,x", "0.1,0", "0.2,y"]))

@@ -17,7 +17,6 @@ from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
-from driftgate.calibrate.unit_slips import refuse_unit_slips
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
@@ -84,11 +83,10 @@ def fit_logs(
     Raises
     ------
     ModelError
-        If no run says where the robot really was, one has no odometry, the two have nothing to do with
-        each other, or a column is in another unit than it says.
+        If no run says where the robot really was, one has no odometry, or the two have nothing to do with
+        each other. `driftgate.calibrate.log_checks.check_logs` says most of it before, each at its place.
     """
     runs = [logged_run(track_of(log), log.reference_spread) for log in logs]
-    refuse_unit_slips(runs, logs, robot)
     drift = fit_drift(runs, robot.errors, confidence)
     _plausible(drift)
     sources, missing = list(drift.sources), list(drift.missing)

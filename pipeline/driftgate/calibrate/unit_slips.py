@@ -1,89 +1,237 @@
-"""Runs whose columns cannot all be in the units that they name: found before anything is fitted."""
+"""Runs whose columns contradict each other or the robot: found before anything is fitted.
+
+Between its reference poses a robot drives as far, turns as far and goes the way that its odometry says, but
+for errors that are small beside the ways. Where it does not, a unit, a sign or an axis is wrong, or the
+robot's code has a wheel of another size, and no fit means anything.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.core.errors import ModelError
-from driftgate.core.pose import wrap_angles
+from driftgate.calibrate.windows import BoolArray
+from driftgate.core.findings import Finding
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.logs.values import Log
 from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import Sensor
 
 # Driven over real distance: no wheels wear or slip so far off over a whole run (our choice).
 _LOW, _HIGH = 0.8, 1.25
+# Of one or two ways alone, of which one may have slipped, only what no slip explains.
+_FEW_LOW, _FEW_HIGH = 0.5, 2.0
 # Ways from reference pose to reference pose: as long as this, and at least so many. [m, 1]
 _WAY_M: Final = 0.2
 _LEAST_WAYS: Final = 3
 # Where the turns differ more, it is the heading that is wrong, and its error is another. [rad]
 _TURNS_AGREE_RAD: Final = 0.3
+# A turn that is told from its mirror image, and how near it comes to that where its sign is wrong. [rad]
+_CLEAR_TURN_RAD, _MIRRORED_RAD = 0.5, 0.2
+# Turns, or directions, that are further off in half of the ways are not errors of a gyro. [rad]
+_FAR_OFF_RAD: Final = 0.5
 # Readings of a run, and the share of them beyond the sensor's reach, that no false returns explain.
 _LEAST_READINGS: Final = 10
 _BEYOND_SHARE: Final = 0.9
+# How near a ratio has to be to that of two units to be called by their names.
+_LIKE_UNITS: Final = 0.04
+_UNITS: Final = (
+    (10.0, "centimetres against millimetres"),
+    (100.0, "metres against centimetres"),
+    (1000.0, "metres against millimetres"),
+    (25.4, "inches against millimetres"),
+    (2.54, "inches against centimetres"),
+    (39.37, "metres against inches"),
+    (12.0, "feet against inches"),
+    (3.281, "metres against feet"),
+    (30.48, "feet against centimetres"),
+    (304.8, "feet against millimetres"),
+)
 
 
-def refuse_unit_slips(runs: Sequence[LoggedRun], logs: Sequence[Log], robot: Robot) -> None:
-    """Refuse runs with distances or ranges in another unit than their columns say.
+@dataclass(frozen=True)
+class _Ways:
+    """Ways of a run from each reference pose to the next, k of them.
+
+    Attributes
+    ----------
+    driven_m, came_m : ndarray, shape (k,)
+        Length of the straight line, by odometry and by reference. [m]
+    driven_rad, real_rad : ndarray, shape (k,)
+        The turn by both. [rad]
+    aside_rad : ndarray, shape (k,)
+        By how much the direction by reference is off that by odometry, each as seen from its own heading
+        at the start. [rad]
+    """
+
+    driven_m: FloatArray
+    came_m: FloatArray
+    driven_rad: FloatArray
+    real_rad: FloatArray
+    aside_rad: FloatArray
+
+    @property
+    def off_rad(self) -> FloatArray:
+        """By how much the turns differ. [rad]"""
+        return np.asarray(np.abs(wrap_angles(self.driven_rad - self.real_rad)))
+
+    @property
+    def far(self) -> BoolArray:
+        """Which ways are long enough to be compared, and turned as they should."""
+        return (self.off_rad < _TURNS_AGREE_RAD) & (np.maximum(self.driven_m, self.came_m) > _WAY_M)
+
+
+def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]:
+    """Return errors for runs in which odometry and reference poses contradict each other.
 
     Parameters
     ----------
     runs, logs
-        The runs, each with its log.
-    robot : Robot
-        Their robot, with the reach of its sensors.
+        Runs of one robot, each with its log. Those with too few ways to be judged alone are judged together.
 
-    Raises
-    ------
-    ModelError
-        At the first run in which the driven distance is outside 0.8 to 1.25 of the real one, or nearly all
-        readings of a sensor lie beyond its reach. The message names the run's file and the column.
+    Returns
+    -------
+    list of Finding
+        At most one for each run, at the title of the column that is most likely wrong.
     """
+    found, few, few_logs = [], [], []
     for run, log in zip(runs, logs, strict=True):
-        ratio = _distance_ratio(run)
-        if ratio is not None and not _LOW <= ratio <= _HIGH:
-            raise ModelError(
-                f"{log.path}: between reference poses the odometry drives {ratio:.3g} times as far as the "
-                f"robot really came; expected {_LOW} to {_HIGH}; check the units of the columns 'forward' "
-                "and 'sideways', and of 'reference x' and 'reference y'"
-            )
-    for log in logs:
-        for sensor in robot.sensors:
-            _check_reach(log, sensor)
+        ways = _ways(run)
+        if int(ways.far.sum()) < _LEAST_WAYS:
+            few.append(ways)
+            few_logs.append(log)
+        fault = _turns(ways, log) or _distance(ways, log) or _direction(ways, log)
+        found += [fault] if fault is not None else []
+    if few and not found:
+        ways, log = _together(few), few_logs[0]
+        fault = _turns(ways, log) or _distance(ways, log, few=True) or _direction(ways, log)
+        found += [fault] if fault is not None else []
+    return found
 
 
-def _distance_ratio(run: LoggedRun) -> float | None:
-    """Return driven over real distance, the median over the ways of a run; None if there are too few.
+def beyond_reach(logs: Sequence[Log], robot: Robot) -> list[Finding]:
+    """Return errors for range columns of which nearly all readings lie beyond their sensor's reach."""
+    found = [_beyond(log, sensor) for log in logs for sensor in robot.sensors]
+    return [fault for fault in found if fault is not None]
 
-    Straight lines from pose to pose are compared: they do not depend on where the heading starts.
-    """
+
+def _ways(run: LoggedRun) -> _Ways:
     track = run.track
     at = np.flatnonzero(np.isfinite(track.reference).all(axis=1))
     if len(at) < 2:
+        return _Ways(*np.zeros((5, 0)))
+    path, real = reckon(track, {})[0][at], track.reference[at]
+    driven, came = np.diff(path, axis=0), np.diff(real, axis=0)
+    aside = np.arctan2(came[:, 1], came[:, 0]) - real[:-1, 2]
+    aside -= np.arctan2(driven[:, 1], driven[:, 0]) - path[:-1, 2]
+    return _Ways(
+        np.hypot(driven[:, 0], driven[:, 1]),
+        np.hypot(came[:, 0], came[:, 1]),
+        driven[:, 2],
+        came[:, 2],
+        wrap_angles(aside),
+    )
+
+
+def _together(ways: Sequence[_Ways]) -> _Ways:
+    names = ("driven_m", "came_m", "driven_rad", "real_rad", "aside_rad")
+    return _Ways(*(np.concatenate([getattr(w, name) for w in ways]) for name in names))
+
+
+def _turns(ways: _Ways, log: Log) -> Finding | None:
+    clear = (np.abs(wrap_angles(ways.real_rad)) > _CLEAR_TURN_RAD) & (
+        np.abs(wrap_angles(ways.real_rad)) < math.pi - _CLEAR_TURN_RAD
+    )
+    if int(clear.sum()) >= 2:
+        mirrored = np.abs(wrap_angles(ways.driven_rad + ways.real_rad))[clear]
+        if np.median(mirrored) < _MIRRORED_RAD and np.median(ways.off_rad[clear]) > _FAR_OFF_RAD:
+            return _fault(
+                log,
+                "where the reference turns to the left, the heading turns to the right",
+                "both count counter-clockwise: change the sign of the one that does not",
+                "heading",
+            )
+    if len(ways.off_rad) >= _LEAST_WAYS and np.median(ways.off_rad) > _FAR_OFF_RAD:
+        off = math.degrees(float(np.median(ways.off_rad)))
+        return _fault(
+            log,
+            f"between reference poses the heading turns by other angles than the reference, by {off:.0f} deg "
+            "in the middle",
+            "check the units of 'heading' and 'reference heading', and that no one set the gyro back",
+            "heading",
+        )
+    return None
+
+
+def _distance(ways: _Ways, log: Log, few: bool = False) -> Finding | None:
+    """Compare straight lines from pose to pose: they do not depend on where the heading starts."""
+    use = ways.far
+    count = int(use.sum())
+    if count < (1 if few else _LEAST_WAYS):
         return None
-    driven, real = np.diff(reckon(track, {})[0][at], axis=0), np.diff(track.reference[at], axis=0)
-    agree = np.abs(wrap_angles(driven[:, 2] - real[:, 2])) < _TURNS_AGREE_RAD
-    far, came = np.hypot(driven[:, 0], driven[:, 1]), np.hypot(real[:, 0], real[:, 1])
-    use = agree & (np.maximum(far, came) > _WAY_M)
+    ratio = float(np.median(ways.driven_m[use] / np.maximum(ways.came_m[use], 1e-6)))
+    low, high = (_LOW, _HIGH) if count >= _LEAST_WAYS else (_FEW_LOW, _FEW_HIGH)
+    if low <= ratio <= high:
+        return None
+    words = (
+        f"between reference poses the odometry drives {ratio:.3g} times as far as the robot really came; "
+        f"expected {_LOW} to {_HIGH}"
+    )
+    return _fault(log, words, _why_ratio(ratio), "forward", "sideways")
+
+
+def _why_ratio(ratio: float) -> str:
+    columns = "'forward', 'sideways', 'reference x' and 'reference y'"
+    for factor, names in _UNITS:
+        if abs(math.log(max(ratio, 1.0 / ratio) / factor)) < _LIKE_UNITS:
+            return f"that is {names}: check the units of {columns}"
+    return (
+        f"check the units of {columns}; if they are right, the robot's code has a wrong wheel size, gear or "
+        f"count per turn: multiply its distances by {1.0 / ratio:.3g} there and drive again, or multiply "
+        "this column in the logs that you have"
+    )
+
+
+def _direction(ways: _Ways, log: Log) -> Finding | None:
+    use = ways.far & (np.minimum(ways.driven_m, ways.came_m) > _WAY_M)
     if int(use.sum()) < _LEAST_WAYS:
         return None
-    return float(np.median(far[use] / np.maximum(came[use], 1e-6)))
+    off = math.degrees(float(np.median(np.abs(ways.aside_rad[use]))))
+    if off <= math.degrees(_FAR_OFF_RAD):
+        return None
+    return _fault(
+        log,
+        f"the robot went {off:.0f} deg aside of where its reference heading points, as a rule",
+        "check the axes of 'reference x' and 'reference y', and that 'reference heading' counts "
+        "counter-clockwise from the field's x axis",
+        "reference heading",
+        "reference x",
+    )
 
 
-def _check_reach(log: Log, sensor: Sensor) -> None:
+def _fault(log: Log, message: str, advice: str, *titles: str) -> Finding:
+    at = log.place(*titles)
+    return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
+
+
+def _beyond(log: Log, sensor: Sensor) -> Finding | None:
     column = log.ranges.get(sensor.id)
     if column is None:
-        return
+        return None
     read = column.reading_m[np.isfinite(column.reading_m)]
     beyond = read > 1.05 * sensor.reach.high
     if len(read) < _LEAST_READINGS or beyond.mean() < _BEYOND_SHARE:
-        return
-    raise ModelError(
-        f"{log.path}: {int(beyond.sum())} of {len(read)} readings in the column 'range {sensor.id}' lie "
-        f"beyond the sensor's reach of {sensor.reach.high:.4g} m, the median at {np.median(read):.4g} m; "
-        "check the unit in the column's title, and the reach in the robot file"
+        return None
+    at = log.place(f"range {sensor.id}")
+    words = (
+        f"{int(beyond.sum())} of {len(read)} readings lie beyond the reach of the sensor {sensor.id} "
+        f"({sensor.reach.high:.4g} m), the median at {np.median(read):.4g} m"
     )
+    advice = "check the unit in this title, and the reach in the robot file"
+    return Finding(at.path, at.line, at.column, "DG610", words, "error", advice, at.excerpt)

@@ -22,8 +22,9 @@ LOGS: Final = (
     Rule(
         "DG603",
         "column of a log unknown, missing or there twice",
-        "Columns may come in any order, but what an unknown one says would be ignored, so it is refused. "
-        "Correct its spelling or leave it out. A log needs 'time [s]'.",
+        "Columns may come in any order, and a log needs 'time [s]'. One that is like a known column that the "
+        "log lacks ('forwrad [mm]') is refused, since its numbers would be lost: correct its spelling. "
+        "Others, of a team's own, are ignored, and a warning names them.",
     ),
     Rule(
         "DG604",
@@ -96,5 +97,32 @@ LOGS: Final = (
         "routines/robots/wren.yaml'); a warning says where that is not the one being calibrated or judged, a "
         "note where the log does not say. Two files count as one robot if they differ in nothing but error "
         "sources and correction.",
+    ),
+    Rule(
+        "DG616",
+        "range column of no sensor",
+        "A column 'range NAME' is named after no sensor of the robot, so that its readings are not used: a "
+        "warning (one to a beacon is fine, and of use to 'backtest --beacons'). It is an error where the "
+        "name is like that of a sensor which has no column in the log.",
+    ),
+    Rule(
+        "DG617",
+        "log that is too little to calibrate on",
+        "To calibrate takes what the wheels rolled, the gyro's heading, and in some run where the robot "
+        "really was, at two places or more. 'calibrate' refuses logs without; 'validate' warns, since a file "
+        "that is joined with others by '+', or only looked at, need not have all.",
+    ),
+    Rule(
+        "DG618",
+        "odometry and reference poses contradict each other",
+        "Between two measured poses the robot drove, by its odometry, far more or less than it came, turned "
+        "by another angle, or went another way. A unit, a sign or an axis is wrong, or the robot's code has "
+        "a wrong wheel size, gear or count per turn. Correct that first: no error model is that wide.",
+    ),
+    Rule(
+        "DG619",
+        "one run under two names",
+        "Two logs have the same odometry, row by row, which no two runs have. Counted twice, a run would "
+        "make what is found look better known than it is. 'calibrate' and 'backtest' refuse them, too.",
     ),
 )

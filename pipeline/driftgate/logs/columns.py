@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -9,7 +10,7 @@ from typing import Final
 
 from driftgate.core.units import DIMENSIONS
 from driftgate.load.text import shorten
-from driftgate.load.wording import alike
+from driftgate.load.wording import alike, listed
 from driftgate.logs.table import LONGEST_CELL, MOST_COLUMNS, Cell, Table
 
 _NUMBERS: Final = {
@@ -40,6 +41,9 @@ _NEEDS: Final = (
 )
 _HEADING: Final = re.compile(r"([^\[\]]*?)\s*(?:\[\s*([^\[\]]*?)\s*\])?", re.DOTALL)
 
+# A known word of so few letters is meant only where so much of it is there.
+_SHORT: Final = 5
+_SHORT_ALIKE: Final = 0.75
 _SEMICOLONS: Final = "cells are separated by commas, not by semicolons"
 
 # Header, dimension: what a list of beacons has.
@@ -101,7 +105,12 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
         page.say("DG614", line, table.header[MOST_COLUMNS].at, f"more than {MOST_COLUMNS} columns")
         return {}
     found: dict[str, Column] = {}
+    strangers: list[tuple[Cell, str]] = []
+    titles = [_title(cell) for cell in table.header]
     for position, cell in enumerate(table.header):
+        if not beacons and _is_stranger(table, titles[position], titles):
+            strangers.append((cell, titles[position]))
+            continue
         column = _column(table, cell, position, beacons)
         if column is None:
             continue
@@ -118,7 +127,50 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
             page.say("DG603", line, 1, f"the column '{needed}{unit}' is missing")
     if not beacons and not page.errors:
         _check_together(table, found)
+    if strangers and not page.errors:
+        _say_strangers(table, strangers)
     return found
+
+
+def _title(cell: Cell) -> str:
+    match = _HEADING.fullmatch(cell.text)
+    return "" if match is None or len(cell.text) > LONGEST_CELL else " ".join(match.group(1).split())
+
+
+def _is_stranger(table: Table, title: str, titles: list[str]) -> bool:
+    """Return whether a column is one of the team's own: no known one, and none misspelt.
+
+    What is like a known column that the log lacks may be that one, and its numbers would be lost.
+    """
+    kind = title.partition(" ")[0]
+    if not title or title in _NUMBERS or title in _TEXTS or kind in _NAMED:
+        return False
+    if ";" in title and len(table.header) == 1:
+        return False
+    return not _meant(title, titles)
+
+
+def _meant(title: str, titles: list[str]) -> str:
+    """Return the known column that a title is most likely a misspelling of, or nothing."""
+    missing = [known for known in (*_NUMBERS, *_TEXTS) if known not in titles]
+    close = alike(title, [known.replace(" ", "-") for known in missing]).replace("-", " ")
+    if not close:
+        first = re.split(r"[ _-]", title.lower(), maxsplit=1)[0]
+        close = next((kind for kind in _NAMED if first[:1] == kind[0] and alike(first, [kind])), "")
+    # Short words are alike by chance: 'state' is no 'step'.
+    word = title if close not in _NAMED else re.split(r"[ _-]", title, maxsplit=1)[0]
+    ratio = difflib.SequenceMatcher(None, word.lower(), close).ratio() if close else 0.0
+    return close if ratio >= (_SHORT_ALIKE if len(close) <= _SHORT else 0.0) else ""
+
+
+def _say_strangers(table: Table, strangers: list[tuple[Cell, str]]) -> None:
+    names = list(dict.fromkeys(f"'{shorten(title, 40)}'" for _, title in strangers))
+    what = f"the column {names[0]} is" if len(names) == 1 else f"{len(names)} columns are"
+    which = "" if len(names) == 1 else f": {listed(names, 8)}"
+    advice = f"fine if it is your own; known are {', '.join([*_NUMBERS, *_TEXTS])}, range NAME, fix NAME"
+    cell = strangers[0][0]
+    words = f"{what} not known here and ignored{which}"
+    table.page.say("DG603", table.header_line, cell.at, words, advice, "warning")
 
 
 def _column(table: Table, cell: Cell, position: int, beacons: bool) -> Column | None:
@@ -138,7 +190,7 @@ def _column(table: Table, cell: Cell, position: int, beacons: bool) -> Column | 
             return None
         dimension = "length" if kind == "range" else None
     elif dimension is None and title not in texts:
-        _say_unknown(table, cell, title, [*numbers, *texts], beacons)
+        _say_unknown(table, cell, title, beacons)
         return None
     if dimension is None:
         if unit is not None:
@@ -157,16 +209,24 @@ def _column(table: Table, cell: Cell, position: int, beacons: bool) -> Column | 
     return Column(title, position, cell.at, dimension, factor, unit)
 
 
-def _say_unknown(table: Table, cell: Cell, title: str, known: list[str], beacons: bool) -> None:
-    advice, close = "", alike(title, [*known, *(() if beacons else ("range", "fix"))])
+def _say_unknown(table: Table, cell: Cell, title: str, beacons: bool) -> None:
+    close = (
+        alike(title, ["beacon", *BEACON_COLUMNS])
+        if beacons
+        else _meant(title, list(map(_title, table.header)))
+    )
+    advice = ""
     if ";" in cell.text and len(table.header) == 1:
         advice = _SEMICOLONS
-    elif close:
-        advice = f"did you mean '{close}'?"
     elif beacons:
-        advice = "a list of beacons has the columns beacon, x [m], y [m]"
-    else:
-        advice = f"known columns: {', '.join(known)}, range NAME, fix NAME"
+        advice = (
+            f"did you mean '{close}'?" if close else "a list of beacons has the columns beacon, x [m], y [m]"
+        )
+    elif close:
+        own = "a column of your own needs a name less like it"
+        advice = (
+            f"did you mean '{close} NAME'? {own}" if close in _NAMED else f"did you mean '{close}'? {own}"
+        )
     words = f"unknown column '{shorten(title)}'" if title else "a column without a name"
     table.page.say("DG603", table.header_line, cell.at, words, advice)
 

@@ -95,7 +95,7 @@ def _filled(
     # Bound once: a long log has millions of cells.
     numeric = [(c, c.position, numbers[c.title].append) for c in columns.values() if c.dimension]
     others = [(c, c.position, words[c.title].append) for c in columns.values() if not c.dimension]
-    for line, cells in table.rows():
+    for line, cells in table.rows({c.position for c in columns.values()}):
         lines.append(line)
         for column, position, add in numeric:
             cell = cells[position]

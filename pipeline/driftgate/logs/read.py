@@ -233,6 +233,11 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
     def pose(kind: str) -> FloatArray:
         return np.stack([numbers(f"{kind} {axis}") for axis in ("x", "y", "heading")], axis=1)
 
+    titles: dict[str, Said] = {}
+    for part in parts:
+        page, line = part.table.page, part.table.header_line
+        for column in part.columns.values():
+            titles.setdefault(column.title, Said(page.path, line, column.at, page.lines[line - 1]))
     ranges = {}
     for title in dict.fromkeys(t for part in parts for t in part.columns if t.startswith("range ")):
         name, raw = title.removeprefix("range "), numbers(title)
@@ -263,6 +268,7 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
             (p.preamble.reference_spread for p in parts if p.preamble.reference_spread is not None), None
         ),
         robot_said=robot_said(),
+        titles=titles,
     )
 
 

@@ -8,7 +8,7 @@ else, whatever it looks like.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -92,9 +92,16 @@ class Table:
     header: tuple[Cell, ...]
     header_line: int
 
-    def rows(self) -> Iterator[tuple[int, list[str]]]:
-        """Return line number and cells of each sound row; findings about the others are added."""
+    def rows(self, read: Collection[int] | None = None) -> Iterator[tuple[int, list[str]]]:
+        """Return line number and cells of each sound row; findings about the others are added.
+
+        Parameters
+        ----------
+        read : collection of int, optional
+            Positions of the cells that are read; others may be of any length. By default all.
+        """
         page, width, count = self.page, len(self.header), 0
+        positions = range(width) if read is None else sorted(read)
         for number in range(self.header_line + 1, len(page.lines) + 1):
             line = page.lines[number - 1]
             if not line.strip():
@@ -107,7 +114,7 @@ class Table:
                 page.say("DG606", number, 1, "lines '# key: value' come before the header row only")
             else:
                 cells = _quick(line) if '"' not in line else self._split(number)
-                if cells is not None and self._fits(number, cells, width):
+                if cells is not None and self._fits(number, cells, positions):
                     yield number, cells
             if page.full:
                 return
@@ -126,16 +133,17 @@ class Table:
             self.page.say("DG606", number, error.column, error.reason, error.advice)
             return None
 
-    def _fits(self, number: int, cells: list[str], width: int) -> bool:
+    def _fits(self, number: int, cells: list[str], positions: Iterable[int]) -> bool:
+        width = len(self.header)
         if len(cells) != width:
             at = self.place(number, width) if len(cells) > width else len(self.page.lines[number - 1]) + 1
             self.page.say(
                 "DG606", number, at, f"the row has {len(cells)} cells, the header {width}", _why_cells(cells)
             )
             return False
-        for i, cell in enumerate(cells):
-            if len(cell) > LONGEST_CELL:
-                words = f"the cell has {len(cell)} characters, at most {LONGEST_CELL} are read"
+        for i in positions:
+            if len(cells[i]) > LONGEST_CELL:
+                words = f"the cell has {len(cells[i])} characters, at most {LONGEST_CELL} are read"
                 self.page.say("DG607", number, self.place(number, i), words)
                 return False
         return True

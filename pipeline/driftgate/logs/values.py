@@ -98,6 +98,8 @@ class Log:
         Standard deviation of the reference in x, y and heading. [m, m, rad]
     robot_said : Said, optional
         Where the log names its robot.
+    titles : mapping of str to Said
+        Where the title of each column that was read stands.
     """
 
     path: str
@@ -120,6 +122,11 @@ class Log:
     reference_by: tuple[str, ...] = ()
     reference_spread: tuple[float, float, float] | None = None
     robot_said: Said | None = None
+    titles: Mapping[str, Said] = made_by(default_factory=dict)
+
+    def place(self, *titles: str) -> Said:
+        """Return where the first of these columns that the log has is titled; else its first line."""
+        return next((self.titles[t] for t in titles if t in self.titles), Said(self.path, 1, 1, ""))
 
     def __post_init__(self) -> None:
         """Refuse columns of different lengths.

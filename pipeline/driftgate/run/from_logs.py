@@ -8,6 +8,7 @@ from pathlib import Path
 
 from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
+from driftgate.calibrate.log_checks import check_logs
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.document import Document
@@ -19,7 +20,15 @@ from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_edit import edited_robot
 from driftgate.report.robot_section import Origin
-from driftgate.run.log_files import all_runs, check_robots, folder_of, refuse_several_robots, refuse_twice
+from driftgate.run.log_files import (
+    all_runs,
+    check_robots,
+    check_sensors,
+    folder_of,
+    once,
+    refuse_several_robots,
+    refuse_twice,
+)
 from driftgate.run.same_runs import refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
@@ -94,8 +103,14 @@ def calibrate_logs(
     if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     _together(read)
-    refuse_copies(list(zip(read, runs, strict=True)))
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
+    check_sensors(read, robot, document.model, findings)
+    findings += check_logs(read, document.model)
+    findings[:] = once(findings)
+    status, why = findings_status(findings)
+    if status is not Exit.PASS:
+        return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
+    refuse_copies(list(zip(read, runs, strict=True)))
     try:
         fit = fit_logs(read, document.model, true, _planned(read, document.model), confidence)
     except ModelError as error:

@@ -6,17 +6,22 @@ import glob
 import os
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Final
 
-from driftgate.core.findings import Finding
+from driftgate.core.findings import Finding, Level
 from driftgate.load.project import find_root
 from driftgate.load.single import load_single
-from driftgate.load.text import TextError, is_inside, real_path
+from driftgate.load.text import TextError, is_inside, real_path, shorten
+from driftgate.load.wording import alike, listed
 from driftgate.logs.values import Log
 from driftgate.run.status import InputError, counted
 from driftgate.schema.robot import Robot
 
+# Names that are as like as this are one name misspelt ('fornt', 'front'), others may be two (our choice).
+_MISSPELT: Final = 0.75
 # Between the files of one run on the command line.
 JOINED: Final = "+"
 LOG_SUFFIX: Final = ".csv"
@@ -218,6 +223,58 @@ def _of_another(logs: Sequence[Log], robot: Path) -> Finding:
     message = f"driven by {first.robot}{too}, and the robot meant here is {robot.as_posix()}"
     advice = "give --robot for the one that drove it; numbers of one robot say nothing of another"
     return Finding(at.path, at.line, at.column, "DG615", message, "warning", advice, at.excerpt)
+
+
+def check_sensors(logs: Sequence[Log], robot: Path, model: Robot, findings: list[Finding]) -> None:
+    """Add a finding for range columns that belong to no sensor of the robot.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        Runs of one robot.
+    robot, model
+        It, as file and as read.
+    findings : list of Finding
+        One is added for each name, at its first place: an error where it is like that of a sensor which has
+        no column in that log, since its readings would be lost, else a warning.
+    """
+    sensors = [sensor.id for sensor in model.sensors]
+    strangers: dict[str, list[Log]] = {}
+    for log in logs:
+        for name in log.ranges:
+            if name not in sensors:
+                strangers.setdefault(name, []).append(log)
+    for name, own in strangers.items():
+        first, more = own[0], len(own) - 1
+        at = first.place(f"range {name}")
+        meant = alike(name, [sensor for sensor in sensors if sensor not in first.ranges])
+        if SequenceMatcher(None, name[:80].lower(), meant).ratio() < _MISSPELT:
+            meant = ""
+        too = f", nor in {counted(more, 'log')} more" if more else ""
+        words = f"'range {shorten(name, 40)}' belongs to no sensor of {robot.name}{too}: it is not used"
+        advice = f"did you mean '{meant}'?" if meant else _known_sensors(sensors)
+        level: Level = "error" if meant else "warning"
+        findings.append(Finding(at.path, at.line, at.column, "DG616", words, level, advice, at.excerpt))
+
+
+def once(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings with what several logs have alike in their headers, or lack alike, named once."""
+    kept: dict[object, list[Finding]] = {}
+    for finding in findings:
+        same = (finding.code, finding.line, finding.column, finding.message)
+        common = finding.code == "DG617" or (finding.code == "DG603" and finding.level == "warning")
+        key = same if common else id(finding)
+        kept.setdefault(key, []).append(finding)
+    return [
+        found[0]
+        if len(found) == 1
+        else replace(found[0], message=f"{found[0].message} (and so {counted(len(found) - 1, 'log')} more)")
+        for found in kept.values()
+    ]
+
+
+def _known_sensors(sensors: Sequence[str]) -> str:
+    return f"its sensors: {listed(sensors)}" if sensors else "it has no range sensors"
 
 
 def refuse_several_robots(logs: Iterable[Log]) -> None:

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
+from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.run.inputs import load_inputs, nothing_words
-from driftgate.run.log_files import LOG_SUFFIX, csv_files, folder_of, runs_of, says_it_is
+from driftgate.run.log_files import LOG_SUFFIX, check_sensors, csv_files, folder_of, once, runs_of, says_it_is
 from driftgate.run.status import Exit, counted, findings_status
 
+if TYPE_CHECKING:
+    from driftgate.logs import Log
+
 _OTHER: Final = "sound file that is no routine"
+_LACKING: Final = "log that calibrate can do nothing with"
 _PLURALS: Final = {
+    _LACKING: "logs that calibrate can do nothing with",
     "sound list of beacons": "sound lists of beacons",
     _OTHER: "sound files that are no routines",
 }
@@ -86,14 +92,72 @@ def _holds_documents(folder: Path) -> bool:
 
 
 def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
+    """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
 
-    for files in runs:
-        read: object
-        if len(files) == 1:
-            read = read_any(files[0], findings, find_root(files[0]))
-        else:
-            read = read_log(files, findings, folder_of(files))
-        if read is not None:
-            what = "sound log" if isinstance(read, Log) else "sound list of beacons"
-            sound[what] = sound.get(what, 0) + 1
+    of_robot: dict[Path | None, list[Log]] = {}
+    found: list[Finding] = []
+    lacking = beacons = 0
+    for files in {tuple(map(os.path.realpath, files)): files for files in runs}.values():
+        root = find_root(files[0]) if len(files) == 1 else folder_of(files)
+        read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
+        if isinstance(read, Log):
+            of_robot.setdefault(_robot_of(read, root), []).append(read)
+        elif read is not None:
+            beacons += 1
+    for robot, logs in of_robot.items():
+        lacks = _check_together(robot, logs, found)
+        lacking += lacks
+        if lacks < len(logs):
+            sound["sound log"] = sound.get("sound log", 0) + len(logs) - lacks
+    sound |= {_LACKING: lacking, "sound list of beacons": beacons}
+    findings += once(found)
+
+
+def _robot_of(log: Log, root: Path) -> Path | None:
+    """Return the robot file that a log names, if it is there and inside the repository."""
+    if log.robot is None:
+        return None
+    try:
+        real = real_path(root / log.robot)
+        return real if is_inside(real, real_path(root)) and real.is_file() else None
+    except (TextError, OSError, ValueError):
+        return None
+
+
+def _check_together(path: Path | None, logs: Sequence[Log], found: list[Finding]) -> int:
+    """Add what calibrate would say of logs of one robot; return how many of them it can do nothing with.
+
+    What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
+    """
+    from driftgate.calibrate.log_checks import check_logs
+    from driftgate.load.single import load_single
+    from driftgate.schema.robot import Robot
+
+    robot: Robot | None = None
+    if path is not None:
+        single = load_single(path, "robot")
+        found += [finding for finding in single.findings if finding.level == "error"]
+        model = None if single.document is None else single.document.model
+        robot = model if isinstance(model, Robot) else None
+        if robot is not None:
+            check_sensors(logs, Path(logs[0].robot or path), robot, found)
+    checked = check_logs(logs, robot)
+    missing = [f for f in checked if f.code == "DG617"]
+    found += [f for f in checked if f.code != "DG617"]
+    found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
+    alone = {f.path for f in missing}
+    _say_copies([log for log in logs if log.path not in alone], found)
+    return len(alone)
+
+
+def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:
+    from driftgate.run.same_runs import odometry_digest
+
+    seen: dict[str, str] = {}
+    for log in logs:
+        first = seen.setdefault(odometry_digest(log), log.path)
+        if first != log.path:
+            words = f"holds the same rows as {first}: one run under two names counts once"
+            at = log.place("time")
+            found.append(Finding(at.path, at.line, at.column, "DG619", words, "error", "leave one out"))

@@ -1,0 +1,65 @@
+"""What logs have to have to be calibrated on: asked before anything is fitted, and by `validate`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from driftgate.calibrate.chain import logged_run
+from driftgate.calibrate.tracks import track_of
+from driftgate.calibrate.unit_slips import beyond_reach, contradictions
+from driftgate.core.findings import Finding
+from driftgate.logs.values import Log
+from driftgate.schema.robot import Robot
+
+_MEASURE = "measure at the start, at stops and at the end: README, 'Logs of runs'"
+
+
+def check_logs(logs: Sequence[Log], robot: Robot | None) -> list[Finding]:
+    """Return an error for all that keeps logs of one robot from being calibrated on, each at its place.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        Runs of one robot.
+    robot : Robot, optional
+        Their robot, with the reach of its sensors.
+
+    Returns
+    -------
+    list of Finding
+        DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot.
+    """
+    found = [fault for log in logs if (fault := _no_odometry(log)) is not None]
+    whole = [log for log in logs if _no_odometry(log) is None]
+    runs = [logged_run(track_of(log), log.reference_spread) for log in whole]
+    if whole and not any(run.poses >= 2 for run in runs):
+        found += [_no_reference(log, len(whole)) for log in whole]
+    found += contradictions(runs, whole)
+    return found + ([] if robot is None else beyond_reach(logs, robot))
+
+
+def _no_odometry(log: Log) -> Finding | None:
+    if not log.has_odometry.any():
+        words = "there is no distance driven in it: no number in a column 'forward' or 'sideways'"
+        return _lacking(log, words, "log what the tracking wheel rolled since the last row: 'forward [m]'")
+    if int((~np.isnan(log.heading_rad)).sum()) < 2:
+        words = "there is no heading in it: no two numbers in a column 'heading'"
+        return _lacking(log, words, "log the gyro's own heading: 'heading [deg]'", "heading")
+    return None
+
+
+def _no_reference(log: Log, of: int) -> Finding:
+    words = "it says nowhere twice" if of == 1 else f"none of {of} logs says twice"
+    words += " where the robot really was, heading included"
+    titles = ("reference heading", "reference x")
+    if "reference x" not in log.titles:
+        advice = "add 'reference x [m]', 'reference y [m]', 'reference heading [deg]' and 'reference by'"
+        return _lacking(log, words, f"{advice}; {_MEASURE}", *titles)
+    return _lacking(log, words, _MEASURE, *titles)
+
+
+def _lacking(log: Log, message: str, advice: str, *titles: str) -> Finding:
+    at = log.place(*titles, "time")
+    return Finding(at.path, at.line, at.column, "DG617", message, "error", advice, at.excerpt)

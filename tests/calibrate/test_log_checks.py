@@ -1,0 +1,188 @@
+"""What logs are asked before anything is fitted: is there enough, and do the columns agree? All invented."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from driftgate.calibrate.log_checks import check_logs
+from driftgate.load.single import load_single
+from driftgate.logs.part import read_part
+from driftgate.logs.read import _joined
+from driftgate.logs.table import table_of
+
+ROOT = Path(__file__).resolve().parents[2]
+HEADER = (
+    "time [s],forward [m],heading [deg],reference x [m],reference y [m],reference heading [deg],reference by"
+)
+SIDE_M, TICKS = 0.8, 20
+
+
+def drive(
+    sides=4,
+    distance=1.0,
+    heading=1.0,
+    reference=1.0,
+    mirrored=False,
+    seen=None,
+    drop=(),
+    slipped=None,
+    name="run.csv",
+    ranges="",
+):
+    """Return the log of a robot that goes round a square to the left, measured at each corner.
+
+    Its columns are the true numbers times these factors. `seen` are the corners that were measured, `drop`
+    columns that are left out, `slipped` a side on which the wheels counted twice as far.
+    """
+    rows, x, y, th, t = [], 0.0, 0.0, 0.0, 0.0
+
+    def row(moved, at=None):
+        pose = ("", "", "", "")
+        if at is not None and (seen is None or at in seen):
+            px, py = (y, x) if mirrored else (x, y)
+            pose = (reference * px, reference * py, math.degrees(th), "tape")
+        rows.append((t, distance * moved, heading * math.degrees(th), *pose, *([ranges] if ranges else [])))
+
+    row(0.0, 0)
+    for side in range(sides):
+        for tick in range(TICKS):
+            t, moved = t + 0.05, SIDE_M / TICKS
+            x, y = x + moved * math.cos(th), y + moved * math.sin(th)
+            row(moved * (2.0 if side == slipped else 1.0), side + 1 if tick == TICKS - 1 else None)
+        for _ in range(TICKS):
+            t, th = t + 0.05, th + math.radians(90.0 / TICKS)
+            row(0.0)
+    names = [*HEADER.split(","), *(["range left [m]"] if ranges else [])]
+    keep = [i for i, title in enumerate(names) if not title.startswith(drop or ("no such",))]
+    lines = [",".join(str(each[i]) for i in keep) for each in [names, *rows]]
+    table = table_of("# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n", name)
+    part = read_part(table)
+    assert part is not None, table.page.findings
+    return _joined([part], [])
+
+
+def said(found):
+    """Return code, place and level of findings."""
+    return [(f.code, f.path, f.line, f.column) for f in found]
+
+
+def at(title):
+    """Return the column of the header line at which a title begins."""
+    return HEADER.index(title) + 1
+
+
+def test_law_a_sound_log_has_nothing_said_of_it():
+    """Neither alone nor with others."""
+    assert check_logs([drive(), drive(name="two.csv")], None) == []
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (25.4, "inches against millimetres"),
+        (1 / 25.4, "inches against millimetres"),
+        (2.54, "inches against centimetres"),
+        (100.0, "metres against centimetres"),
+        (1.6, "multiply its distances by 0.625"),
+    ],
+)
+def test_err_distances_in_another_unit(factor, words):
+    """Named at the title of the column, with the two units, or the wheel where no units are so far apart."""
+    (found,) = check_logs([drive(distance=factor)], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at("forward"))]
+    assert words in found.suggestion
+    assert found.excerpt == HEADER
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0.82, 1.22))
+def test_law_a_wheel_a_little_off_is_fitted_and_not_refused(factor):
+    """Up to a fifth is what a calibration is for."""
+    assert check_logs([drive(distance=factor)], None) == []
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.one_of(st.floats(0.01, 0.79), st.floats(1.26, 100.0)))
+def test_law_a_wheel_far_off_is_refused_and_the_factor_mends_it(factor):
+    """What the hint says to multiply by makes the log sound."""
+    (found,) = check_logs([drive(distance=factor)], None)
+    assert found.code == "DG618"
+    if "multiply" in found.suggestion:
+        by = float(found.suggestion.split("distances by ")[1].split()[0])
+        assert check_logs([drive(distance=factor * by)], None) == []
+
+
+def test_err_few_ways_are_judged_together():
+    """One way a run is too few, since it may have slipped; those of three runs are enough."""
+    one = {"distance": 1.6, "seen": (0, 1)}
+    assert check_logs([drive(**one)], None) == []
+    found = check_logs([drive(**one, name=f"{i}.csv") for i in "abc"], None)
+    assert said(found) == [("DG618", "a.csv", 3, at("forward"))]
+    # And what no slip explains is seen in one.
+    assert said(check_logs([drive(distance=25.4, seen=(0, 1))], None)) == [
+        ("DG618", "run.csv", 3, at("forward"))
+    ]
+
+
+def test_law_one_slip_is_no_unit():
+    """A side on which the wheels spun leaves the middle of the ways as it is."""
+    assert check_logs([drive(slipped=2)], None) == []
+
+
+def test_err_a_heading_that_counts_clockwise():
+    """Turns come out mirrored: it is said of the heading, and not of distances."""
+    (found,) = check_logs([drive(heading=-1.0)], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
+    assert "change the sign" in found.suggestion
+
+
+def test_err_a_heading_that_turns_otherwise():
+    """A third of the angle is neither right nor mirrored."""
+    (found,) = check_logs([drive(heading=0.3)], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
+    assert "63 deg" in found.message
+
+
+def test_err_axes_of_the_reference_that_are_exchanged():
+    """The robot would have gone beside the way that it faced."""
+    (found,) = check_logs([drive(mirrored=True)], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at("reference heading"))]
+    assert "axes" in found.suggestion
+
+
+@pytest.mark.parametrize(
+    ("drop", "words"),
+    [
+        (("forward",), "no distance driven"),
+        (("heading",), "no heading"),
+        (("reference",), "where the robot really was"),
+    ],
+)
+def test_err_a_log_that_lacks_what_a_fit_needs(drop, words):
+    """Each lack has its own words, what to log or to measure, and a place in the log's header."""
+    (found,) = check_logs([drive(drop=drop)], None)
+    assert (found.code, found.line) == ("DG617", 3)
+    assert words in found.message
+    assert found.suggestion
+
+
+def test_law_one_log_with_references_serves_all():
+    """A run that nobody measured is used for what its own rows say, as long as another one was measured."""
+    bare = drive(drop=("reference",), name="bare.csv")
+    assert check_logs([bare, drive()], None) == []
+    assert [f.path for f in check_logs([bare, drive(seen=(0,))], None)] == ["bare.csv", "run.csv"]
+
+
+def test_err_ranges_beyond_the_reach_of_their_sensor():
+    """Said at the title of that column, with the sensor's reach."""
+    robot = load_single(ROOT / "routines" / "robots" / "wren.yaml", "robot").document.model
+    (found,) = check_logs([drive(ranges="47.1")], robot)
+    reach = next(sensor.reach.high for sensor in robot.sensors if sensor.id == "left")
+    assert said([found]) == [("DG610", "run.csv", 3, len(HEADER) + 2)]
+    assert f"({reach:.4g} m)" in found.message
+    assert check_logs([drive(ranges="0.5")], robot) == []
