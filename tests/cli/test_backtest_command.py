@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from driftgate.report.backtest import _said_by
+from driftgate.report.backtest import _verdict
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -99,7 +99,7 @@ def test_settings_are_compared_on_the_same_readings(tmp_path: Path):
     _write(tmp_path)
     done = _run(
         ALL, "--beacons", "beacons.csv", "--no-slips", "--gate", "3", "--gate", "1", "--gate", "none",
-        "--way-back", "4, 10, 10", "--way-back", "none", "--false-share", "20%", "--seeds", "2",
+        "--way-back", "4, 10, 10", "--way-back", "none", "--combined", "--false-share", "20%", "--seeds", "2",
         "--report", "json=out.json", cwd=tmp_path,
     )  # fmt: skip
     assert "replayed" in done.stdout
@@ -172,12 +172,21 @@ def test_the_scores_that_made_the_verdict_are_named():
     found = SimpleNamespace(
         reckoning=[SimpleNamespace(scores=rows)], correction=[], checkpoints=points, word="calibrated"
     )
-    assert _said_by(found) == ", by 5 m; too few errors to say of 'end', 'shelf'"
+    assert _verdict(found) == [
+        "Verdict: calibrated, by 1 of 3 scores (errors are as large as predicted); the others have too few "
+        "errors to say",
+        "  calibrated: 5 m",
+        "  cannot say: 'end', 'shelf'",
+    ]
     points[0].score.word = found.word = "overconfident"
-    assert _said_by(found) == ", by 'end'; too few errors to say of 'shelf'"
-    points[0].score.word = found.word = "cannot say"
+    first, *which = _verdict(found)
+    assert first.endswith("(errors are larger than predicted); 1 of the others have too few errors to say")
+    assert which == ["  calibrated: 5 m", "  overconfident: 'end'", "  cannot say: 'shelf'"]
+    points[0].score.word = found.word = points[1].score.word = "calibrated"
+    assert _verdict(found) == ["Verdict: calibrated, by all 3 scores (errors are as large as predicted)"]
+    points[0].score.word = points[1].score.word = found.word = "cannot say"
     found.reckoning = []
-    assert _said_by(found) == ""
+    assert _verdict(found) == ["Verdict: cannot say (too few independent errors to tell)"]
 
 
 def test_windows_between_poses_are_called_so(tmp_path: Path):
@@ -204,6 +213,7 @@ def test_windows_between_poses_are_called_so(tmp_path: Path):
     (["--added", "bump=4"], "there is no 'bump'"),
     (["--length", "5"], "unit"),
     (["--start-off", "3 m"], "separated by commas"),
+    (["--mount", "1 m, 2 m"], "--mount goes with --beacons"),
     (["--between", "--length", "5 m"], "either --between or --length"),
     (["--fit", "a.csv", "--robot", "b.yaml"], "either --robot or --fit"),
     (["--fit-share", "2"], "not between 0 and 1"),
@@ -233,6 +243,10 @@ def test_logs_that_cannot_be_judged(tmp_path: Path):
         assert done.returncode == 2, file
         assert message in done.stderr, file
         assert "Traceback" not in done.stderr + done.stdout, file
+    for words in (["--false-share", "20%"], ["--start-off", "0 m, 3 deg"]):
+        done = _run(RUN, *words, "--no-slips", cwd=tmp_path)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert f"{words[0]} changes the replay of the correction, and nothing is replayed" in done.stderr
     short = _run(RUN, "--length", "500 m", cwd=tmp_path)
     assert short.returncode == 2
     assert "no windows to fit on" in short.stderr
@@ -267,11 +281,26 @@ def test_logs_that_name_their_routine(tmp_path: Path):
     assert sum(row["readings"].get("gate", 0) for row in tight) > 2 * sum(
         row["readings"].get("gate", 0) for row in own
     )
-    assert "as the robot did" in done.stdout
+    assert "as the\n" in done.stdout
     # Of one run few poses are measured: what all of them show stands below, for each setting.
-    pooled = [line.split() for line in done.stdout.splitlines() if line.startswith("  all 8 runs")]
-    assert [line[3:5] for line in pooled] == [["3.5", "sigma"], ["1", "sigma"]]
+    assert done.stdout.count("\n  all 8 runs") == 2
+    assert done.stdout.count("\n  gate ") == 2
+    tables = [line for line in done.stdout.splitlines() if line.startswith("  ")]
+    assert max(len(line) for line in tables) <= 120
     assert "In brackets: no verdict rests on it." in done.stdout
+    words = ("--gate", "1", "--gate", "none", "--way-back", "none", "--false-share", "30%", "--seeds", "2")
+    robot = ("--robot", "routines/robots/wren.yaml", "--length", "1 m")
+    done = _run(logs[0], *robot, *words, "--report", "json=false.json", cwd=tmp_path)
+    rows = json.loads((tmp_path / "false.json").read_text())["correction"]
+    # Each change alone: the robot's own, both gates with its way back, its gate without a way back.
+    assert [(row["gate_sigmas"], row["way_back"] is not None) for row in rows] == [
+        (3.5, True), (1.0, True), (None, True), (3.5, False),
+    ]  # fmt: skip
+    assert rows[0]["false_refused"] > 0.8 > 0.0 == rows[2]["false_refused"]
+    assert rows[0]["seeds"] == 2
+    assert rows[0]["rmse_m"][0] != rows[0]["rmse_m"][1]
+    assert max(rows[2]["rmse_m"]) > 2.0 * max(rows[0]["rmse_m"])
+    assert max(len(line) for line in done.stdout.splitlines() if line.startswith("  ")) <= 120
     # What the file has of a robot and a field as constant is one draw in all runs, as far as a log can say.
     assert 1.0 < end["independent"] < 8.0
     robot = (tmp_path / "routines/robots/wren.yaml").read_text()

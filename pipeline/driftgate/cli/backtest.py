@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
@@ -126,8 +127,8 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     "gates",
     multiple=True,
     metavar="SIGMAS",
-    help="Gate in standard deviations, or 'none'; may be given several times. Judged is the robot's own "
-    "setting, and for beacons the first one given. [default: the robot's own; for beacons 3]",
+    help="Gate in standard deviations, or 'none'; may be given several times: each is tried alone. Judged is "
+    "the robot's own setting, and for beacons the first one given. [default: the robot's own; for beacons 3]",
 )
 @click.option(
     "--way-back",
@@ -139,10 +140,16 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     "robot's own; for beacons '4, 10, 10']",
 )
 @click.option(
+    "--combined",
+    is_flag=True,
+    help="Every --gate with every --way-back; without it each changes alone.",
+)
+@click.option(
     "--false-share",
     type=options.Share(),
     default=None,
-    help="Replace this share of the ranges by false ones, anywhere before the true range.",
+    help="Replace this share of the ranges by false ones, anywhere before the true range to a beacon, or "
+    "before what was read of a wall.",
 )
 @click.option(
     "--every-nth",
@@ -163,7 +170,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     type=Quantities("length", "length", "angle"),
     default="5 cm, 5 cm, 0.01 rad",
     show_default=True,
-    help="What the filter believes of its start.",
+    help="With --beacons: what the filter believes of its start.",
 )
 @click.option(
     "--mount",
@@ -171,7 +178,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     default="0 m, 0 m",
     show_default=True,
     metavar="AHEAD, LEFT",
-    help="Where the ranges' antenna sits on the robot.",
+    help="With --beacons: where the ranges' antenna sits on the robot.",
 )
 @click.option(
     "--seeds",
@@ -223,6 +230,7 @@ def _settings(logs: Any, **given: Any) -> Any:
         raise click.UsageError("either --between or --length")
     if given["robot"] is not None and given["beacons"] is not None:
         raise click.UsageError("--beacons fits the ranges, which --robot leaves as they are")
+    _refuse_without_beacons(given)
     added = {}
     for key, value in given["added"]:
         known("--added", key, ADDED)
@@ -239,6 +247,7 @@ def _settings(logs: Any, **given: Any) -> Any:
     correction = CorrectionPlan(
         gates=tuple(_gate(text) for text in given["gates"]),
         ways_back=given["ways_back"],
+        combined=given["combined"],
         false_share=given["false_share"] or 0.0,
         every_nth=given["every_nth"],
         off_m=off_m,
@@ -264,6 +273,14 @@ def _settings(logs: Any, **given: Any) -> Any:
         correction=correction,
         **usual,
     )
+
+
+def _refuse_without_beacons(given: dict[str, Any]) -> None:
+    """Refuse what only beacons take; of a routine's log the robot file says it."""
+    context = click.get_current_context()
+    for name in ("mount", "start_spread"):
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE and given["beacons"] is None:
+            raise click.UsageError(f"--{name.replace('_', '-')} goes with --beacons")
 
 
 def _gate(text: str) -> float | None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from driftgate.report.backtest_replay import INSIDE, inside_cell, replay_lines
 from driftgate.report.quantities import quantity
 from driftgate.report.text import plain, table
 
@@ -13,7 +14,8 @@ if TYPE_CHECKING:
     from driftgate.calibrate.backtest import ReckoningScore
     from driftgate.calibrate.beacons import BeaconModel
     from driftgate.calibrate.fit import Fit
-    from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow
+    from driftgate.calibrate.score import Score
+    from driftgate.report.backtest_model import Backtest, CheckpointRow, ReckoningRow
 
 # Name in words and dimension of what is fitted.
 NAMES = {
@@ -60,11 +62,11 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
     if found.beacons is not None:
         lines += _ranges(found.beacons)
     if found.correction:
-        lines += _correction(found.correction)
+        lines += replay_lines(found.correction)
     if found.checkpoints:
         lines += _checkpoints(found.checkpoints)
     lines += [f"Note: {plain(words)}." for words in found.warnings]
-    lines += ["", f"Verdict: {found.word} ({MEANING[found.word]}){_said_by(found)}"]
+    lines += ["", *_verdict(found)]
     if confidence_words:
         lines += [
             "It covers the runs judged. Coverage alone proves nothing, a model that is wide enough covers "
@@ -73,15 +75,28 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _said_by(found: Backtest) -> str:
-    """Return which scores made the verdict, where others have another one, and which cannot say."""
+def _verdict(found: Backtest) -> list[str]:
+    """Return the verdict, how many of the scores it rests on, and which say what where they differ."""
     words = [(_window(one), one.model.word) for row in found.reckoning for one in row.scores]
     words += [(f"replay of {plain(row.run)}", row.score.word) for row in found.correction if row.judged]
     words += [(f"'{plain(row.name)}'", row.score.word) for row in found.checkpoints]
-    if {word for _, word in words} <= {found.word}:
-        return ""
-    unsaid = _named(words, "cannot say")
-    return f", by {_named(words, found.word)}" + (f"; too few errors to say of {unsaid}" if unsaid else "")
+    by, unsaid = (sum(word == which for _, word in words) for which in (found.word, "cannot say"))
+    meaning = MEANING[found.word]
+    if found.word == "cannot say" or not words:
+        return [f"Verdict: {found.word} ({meaning})"]
+    others = len(words) - by
+    all_of_them = f"all {by} scores" if by > 1 else "1 score"
+    scores = f"by {by} of {len(words)} scores" if others else f"by {all_of_them}"
+    line = f"Verdict: {found.word}, {scores} ({meaning})"
+    if unsaid:
+        rest = "the others" if unsaid == others else f"{unsaid} of the others"
+        have = "has" if unsaid == others == 1 else "have"
+        line += f"; {'the other one' if have == 'has' else rest} {have} too few errors to say"
+    lines = [line]
+    if others:
+        shown = [which for which in MEANING if any(word == which for _, word in words)]
+        lines += [f"  {which}: {_named(words, which)}" for which in shown]
+    return lines
 
 
 def _named(words: Sequence[tuple[str, str]], which: str) -> str:
@@ -156,20 +171,13 @@ def _scores(scores: tuple[ReckoningScore, ...], zero: bool = False) -> list[str]
         s = one.zero_mean if zero else one.model
         if s is None:
             continue
-        heading = "" if s.heading_rms_rad is None else f"{math.degrees(s.heading_rms_rad):.3f} deg"
-        low, high = (bound / s.dimensions for bound in s.normalised_bounds)
         rows.append(
             (
                 _window(one), f"{s.count} ({s.independent:.0f})", f"{s.rms_m:.3f} m",
-                f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", heading,
-                " ".join(f"{100.0 * share:.1f}" for share in s.inside),
-                f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,
+                f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", *_shared_cells(s),
             )
         )  # fmt: skip
-    header = (
-        "length", "windows (independent)", "position RMS", "predicted/actual", "heading RMS",
-        "inside 50 68 90 95 %", "normalised, 1 if right", "-log likelihood", "verdict",
-    )  # fmt: skip
+    header = ("\nlength", "windows\n(count as)", "position\nRMS", "predicted\n/actual", *_SHARED_TITLES)
     return table(header, rows)
 
 
@@ -188,94 +196,32 @@ def _ranges(model: BeaconModel) -> list[str]:
     return ["", "Ranges, fitted", *table(header, rows)]
 
 
-def _correction(rows: tuple[CorrectionRow, ...]) -> list[str]:
-    cells: list[tuple[str, ...]] = []
-    for row in rows:
-        s = row.score
-        gate, back = _setting(row)
-        accepted, refused = s.outcomes.get("accepted", 0), s.outcomes.get("gate", 0)
-        rmse = f"{s.rmse_m.mean():.3f} m"
-        if s.seeds > 1:
-            rmse += f" (worst {s.rmse_m.max():.3f})"
-        cells.append(
-            (
-                plain(row.run), gate, back, rmse, f"{s.p95_m:.3f} m", f"{s.worst_m:.2f} m",
-                " ".join(f"{100.0 * share:.1f}" for share in s.inside), f"{s.normalised_used:.3f}",
-                f"{accepted} / {refused}", _share(s.false_refused), _share(s.good_refused),
-                f"{s.strayed} / {s.said_lost}", _share(row.same), s.word if row.judged else f"({s.word})",
-            )
-        )  # fmt: skip
-    cells += _all_runs(rows)
-    header = (
-        "run", "gate", "way back", "position RMSE", "95 %", "worst", "inside 50 68 90 95 %",
-        "innovations, 1 if right", "accepted / refused", "false refused", "good refused",
-        "lost / says so", "as the robot did", "verdict",
-    )  # fmt: skip
-    first = rows[0].score
-    words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {first.poses} moving poses each; "
-    words += f"dead reckoning alone: {first.alone_rmse_m:.3f} m"
-    lines = ["", "Correction, replayed", words, *table(header, cells)]
-    if not all(row.judged for row in rows):
-        lines.append("  In brackets: no verdict rests on it.")
-    return lines
-
-
-def _all_runs(rows: tuple[CorrectionRow, ...]) -> list[tuple[str, ...]]:
-    """Return a row for each setting that several runs are replayed under: one run has few measured poses."""
-    grouped: dict[tuple[str, str], list[CorrectionRow]] = {}
-    for row in rows:
-        grouped.setdefault(_setting(row), []).append(row)
-    found: list[tuple[str, ...]] = []
-    for setting, of in grouped.items():
-        if len(of) < 2:
-            continue
-        poses = [row.score.poses for row in of]
-        total = max(sum(poses), 1)
-        inside = [
-            sum(row.score.inside[k] * n for row, n in zip(of, poses, strict=True)) / total
-            for k in range(len(of[0].score.inside))
-        ]
-        squares = [float((row.score.rmse_m**2).mean()) for row in of]
-        square = sum(one * n for one, n in zip(squares, poses, strict=True)) / total
-        accepted, refused = (sum(row.score.outcomes.get(k, 0) for row in of) for k in ("accepted", "gate"))
-        found.append(
-            (
-                f"all {len(of)} runs", *setting, f"{math.sqrt(square):.3f} m", "",
-                f"{max(row.score.worst_m for row in of):.2f} m",
-                " ".join(f"{100.0 * share:.1f}" for share in inside), "", f"{accepted} / {refused}",
-                "", "", "", "", "",
-            )
-        )  # fmt: skip
-    return found
-
-
-def _setting(row: CorrectionRow) -> tuple[str, str]:
-    way = row.way_back
-    return (
-        "none" if row.gate is None else f"{row.gate:g} sigma",
-        "none" if way is None else f"after {way.refusals}, x{way.factor:g}, lost +{way.lost_after}",
-    )
-
-
 def _checkpoints(rows: tuple[CheckpointRow, ...]) -> list[str]:
-    cells = []
-    for row in rows:
-        s = row.score
-        low, high = (bound / s.dimensions for bound in s.normalised_bounds)
-        cells.append(
-            (
-                plain(row.routine), plain(row.name), f"{s.count} ({s.independent:.0f})",
-                f"{1e3 * s.rms_m:.1f} mm",
-                f"{1e3 * s.predicted_m:.1f} mm", " ".join(f"{100.0 * share:.0f}" for share in s.inside),
-                f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})", f"{s.nll:.2f}", s.word,
-            )
-        )  # fmt: skip
-    header = (
-        "routine", "checkpoint", "runs (independent)", "position RMS", "predicted", "inside 50 68 90 95 %",
-        "normalised, 1 if right", "-log likelihood", "verdict",
-    )  # fmt: skip
+    cells: list[tuple[str, ...]] = []
+    for routine in dict.fromkeys(row.routine for row in rows):
+        cells.append((f"of {plain(routine)}",))
+        for row in rows:
+            if row.routine != routine:
+                continue
+            s = row.score
+            cells.append(
+                (
+                    plain(row.name), f"{s.count} ({s.independent:.0f})", f"{1e3 * s.rms_m:.1f} mm",
+                    f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", *_shared_cells(s),
+                )
+            )  # fmt: skip
+    header = ("checkpoint", "runs\n(count as)", "position\nRMS", "predicted\n/actual", *_SHARED_TITLES)
     return ["", "Checkpoints, predicted from the files (covariance engine)", *table(header, cells)]
 
 
-def _share(share: float | None) -> str:
-    return "" if share is None else f"{100.0 * share:.2f} %"
+# Columns that all scores have.
+_SHARED_TITLES = ("heading\nRMS", INSIDE, "normalised,\n1 if right", "-log\nlikelihood", "\nverdict")
+
+
+def _shared_cells(s: Score) -> tuple[str, ...]:
+    low, high = (bound / s.dimensions for bound in s.normalised_bounds)
+    heading = "" if s.heading_rms_rad is None else f"{math.degrees(s.heading_rms_rad):.2f} deg"
+    return (
+        heading, inside_cell(s.inside), f"{s.normalised / s.dimensions:.2f} ({low:.2f} to {high:.2f})",
+        f"{s.nll:.2f}", s.word,
+    )  # fmt: skip

@@ -57,12 +57,22 @@ def markdown_code(text: str) -> str:
 
 
 def table(header: tuple[str, ...], rows: Sequence[tuple[str, ...]], indent: str = "  ") -> list[str]:
-    """Return lines of a table with columns as wide as their longest cell."""
+    """Return lines of a table with columns as wide as their longest cell.
+
+    A title of several lines makes a header of as many, with their last lines above the rows. A row of one
+    cell runs over all columns.
+    """
     if not rows:
         return []
-    widths = [max(len(row[i]) for row in [header, *rows]) for i in range(len(header))]
-    lines = []
-    for row in [header, *rows]:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        lines.append((indent + "  ".join(cells)).rstrip())
-    return lines
+    titles = [title.split("\n") for title in header]
+    height = max(len(title) for title in titles)
+    titles = [[""] * (height - len(title)) + title for title in titles]
+    whole = [tuple(title[k] for title in titles) for k in range(height)]
+    lines = [*whole, *rows]
+    widths = [
+        max(len(row[i]) for row in lines if len(row) > 1 or len(header) == 1) for i in range(len(header))
+    ]
+    return [
+        (indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=False))).rstrip()
+        for row in lines
+    ]

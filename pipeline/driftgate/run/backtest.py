@@ -88,6 +88,16 @@ class BacktestSettings:
     correction: CorrectionPlan = field(default_factory=CorrectionPlan)
 
 
+# Options that change the replay, and what they set of `CorrectionPlan`.
+_REPLAYED = {
+    "--gate": ("gates",),
+    "--way-back": ("ways_back",),
+    "--false-share": ("false_share",),
+    "--every-nth": ("every_nth",),
+    "--start-off": ("off_m", "off_rad"),
+}
+
+
 @dataclass(frozen=True)
 class _Loaded:
     judged: list[tuple[Log, Track]]
@@ -210,8 +220,9 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
     random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
     warnings = _notes_on_evidence(settings, loaded)
+    seeds = range(settings.seed, settings.seed + settings.seeds)
     rows = []
-    for seed in range(settings.seed, settings.seed + (settings.seeds if random else 1)):
+    for seed in seeds if random else seeds[:1]:
         worse = [with_errors(track, settings.added, seed) for track in (*tracks, *others)]
         rows.append(_reckoning(settings, loaded, plan, worse, seed, warnings))
     replays: tuple[CorrectionRow, ...] = ()
@@ -224,7 +235,7 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         model, replays = correct_runs(
             settings.correction, plan, settings.constants, settings.noises, rows[0].models,
             (logs, fitted), ([log for log, _ in loaded.judged], [h[1] for h in halves]),
-            loaded.beacons, range(settings.seed, settings.seed + settings.seeds),
+            loaded.beacons, seeds,
         )  # fmt: skip
     named = routine_runs(
         loaded.judged, [paths[0] for paths in settings.runs], loaded.robot, findings, warnings
@@ -233,7 +244,10 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     if loaded.robot is None and checkpoints:
         warnings += _notes_on_checkpoints(settings, loaded, named)
     for run in named:
-        replays += tuple(wall_rows(settings.correction, run, warnings))
+        replays += tuple(wall_rows(settings.correction, run, seeds, warnings))
+    _refuse_unused(settings, named)
+    if settings.seeds > 1 and not random and (not replays or settings.correction.count(seeds) == 1):
+        warnings.append("nothing is drawn at random here, so that all seeds are one")
     rows, replays, checkpoints, words = _with_words(rows, replays, checkpoints)
     word = worst(words)
     warnings = list(dict.fromkeys(warnings))
@@ -242,13 +256,35 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
         late = [_split(settings, track)[1] for track in tracks]
         warnings.append(f"no window is judged: {why_no_windows(plan, late)}")
     status = Exit.PASS if word == "calibrated" else Exit.FAIL
-    why = f"{word}: {counted(len(words), 'score')}, {words.count('calibrated')} calibrated"
-    if unsaid := words.count("cannot say"):
+    why = f"{word}, by {words.count(word)} of {counted(len(words), 'score')}"
+    if (unsaid := words.count("cannot say")) and word != "cannot say":
         why += f", {unsaid} cannot say"
     return Backtest(
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
         tuple(warnings), word, int(status), why,
     )  # fmt: skip
+
+
+def _refuse_unused(settings: BacktestSettings, named: Sequence[RoutineRun]) -> None:
+    """Refuse what changes a replay where nothing is replayed.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to replay, and settings for it.
+    """
+    plan, usual = settings.correction, CorrectionPlan()
+    changed = [
+        option
+        for option, fields in _REPLAYED.items()
+        if any(getattr(plan, field) != getattr(usual, field) for field in fields)
+    ]
+    if not changed or settings.beacons is not None or any(run.replayed for run in named):
+        return
+    why = "no log names a routine"
+    if named:
+        why = "the robot of the logs' routine makes no fixes, or the logs have none of its readings"
+    raise InputError(f"{changed[0]} changes the replay of the correction, and nothing is replayed: {why}")
 
 
 def _with_words(

@@ -43,6 +43,8 @@ class CorrectionPlan:
         Gates in standard deviations; None in it: no gate. Empty: the robot's own, or 3.
     ways_back : tuple of WayBack or None
         Ways back; None in it: none. Empty: the robot's own, or the usual one.
+    combined : bool
+        Whether every gate is tried with every way back, and not each by itself.
     false_share : float
         Share of the readings that is replaced by false ones, anew for each seed.
     every_nth : int
@@ -57,6 +59,7 @@ class CorrectionPlan:
 
     gates: tuple[float | None, ...] = ()
     ways_back: tuple[WayBack | None, ...] = ()
+    combined: bool = False
     false_share: float = 0.0
     every_nth: int = 1
     off_m: float = 0.0
@@ -65,17 +68,35 @@ class CorrectionPlan:
     mount: tuple[float, float] = (0.0, 0.0)
 
     def settings(self, own: Correction | None = None) -> list[Correction]:
-        """Return the settings to compare, the first of them the one that is judged: the robot's own."""
-        base = Correction(update=Update(law="kalman"), gate=Gate(sigmas=USUAL_GATE), way_back=USUAL_WAY_BACK)
-        base = base if own is None else own
+        """Return the settings to compare, the first of them the one that is judged.
+
+        That is the robot's own; without a robot the first gate and the first way back. Beside it each other
+        gate and each other way back by itself; `combined`: every gate with every way back.
+        """
         gates = [None if gate is None else Gate(sigmas=gate) for gate in self.gates]
-        found = [
-            base.model_copy(update={"gate": gate, "way_back": way_back})
-            for gate, way_back in product(gates or [base.gate], self.ways_back or [base.way_back])
-        ]
+        ways = list(self.ways_back)
         if own is None:
-            return found
-        return [own, *(setting for setting in found if setting != own)]
+            base = Correction(
+                update=Update(law="kalman"),
+                gate=gates[0] if gates else Gate(sigmas=USUAL_GATE),
+                way_back=ways[0] if ways else USUAL_WAY_BACK,
+            )
+        else:
+            base = own
+        pairs = [(gate, base.way_back) for gate in gates] + [(base.gate, way) for way in ways]
+        if self.combined:
+            pairs = list(product(gates or [base.gate], ways or [base.way_back]))
+        found = [base]
+        for gate, way in pairs:
+            setting = base.model_copy(update={"gate": gate, "way_back": way})
+            if setting not in found:
+                found.append(setting)
+        return found
+
+    def count(self, seeds: Sequence[int]) -> int:
+        """Return how many seeds there is something to draw for."""
+        drawn = self.false_share > 0.0 or self.off_m > 0.0 or self.off_rad > 0.0
+        return len(seeds) if drawn else 1
 
 
 def correct_runs(
@@ -151,7 +172,7 @@ def _replays(
     begin = int(np.argmax(np.isfinite(track.reference).all(axis=1)))
     track = Track(track.name, track.time_s[begin:], track.twist[begin:], track.reference[begin:])
     false = None
-    count = len(seeds) if plan.false_share > 0.0 or plan.off_m > 0.0 or plan.off_rad > 0.0 else 1
+    count = plan.count(seeds)
     if plan.false_share > 0.0:
         true_m = true_ranges(track, ranges, ranged.position, plan.mount)
         ranges, false = with_false(ranges, true_m, plan.false_share, seeds)

@@ -8,11 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
+from driftgate.calibrate.chain import RARE_SLIP
 from driftgate.calibrate.correction_score import score_correction
 from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.calibrate.perturb import starts
+from driftgate.calibrate.estimate import t_widening
+from driftgate.calibrate.perturb import starts, with_false
 from driftgate.calibrate.replay import Replayed, replay
 from driftgate.calibrate.score import alike_count, score
+from driftgate.calibrate.slips import as_normal, log_counts, log_mixture
 from driftgate.calibrate.tracks import Ranges, ranges_of
 from driftgate.calibrate.walls import wall_expecting
 from driftgate.calibrate.windows import Track
@@ -24,7 +27,7 @@ from driftgate.plan.values import Law
 from driftgate.predict import Prepared, covariance
 from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.logged import FIX_WORDS
-from driftgate.predict.values import CovarianceResult, Moment, Outcome
+from driftgate.predict.values import CovarianceResult, Moment, MomentCovariance, Outcome
 from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
 from driftgate.run.corrected import CorrectionPlan, correction_row
 from driftgate.run.explain import ExplainSettings, chosen_case
@@ -43,6 +46,12 @@ class RoutineRun:
     log: Log
     track: Track
     prepared: Prepared
+
+    @property
+    def replayed(self) -> bool:
+        """Whether the robot makes fixes, and the log has readings of its sensors."""
+        robot = self.prepared.case.robot
+        return robot.correction.enabled and any(s.id in self.log.ranges for s in robot.sensors)
 
 
 def routine_runs(
@@ -92,7 +101,8 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
     """Return how measured poses at checkpoints agree with their prediction by the covariance engine.
 
     Compared is the pose on the field, also where the tolerance is relative to an element. What is constant
-    over the robot or the field is one draw in all runs, which so count as fewer.
+    over the robot or the field is one draw in all runs, which so count as fewer. Where the robot slips now
+    and then, errors are held against the mixture of runs that slip and runs that do not.
     """
     grouped: dict[int, list[RoutineRun]] = {}
     for run in runs:
@@ -107,11 +117,12 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
             if moment.within.relative_to is not None:
                 # Where the element really was no log says: what is compared is the pose on the field.
                 mean, cov = predicted.knot_mean[moment.knot], predicted.knot_cov[moment.knot]
-            errors, covs = [], []
+            errors, covs, metres = [], [], []
             for run in group:
                 error = _error_at(run, moment)
                 if error is not None:
                     errors.append(error - mean)
+                    metres.append(_driven_m(run, moment))
                     spread = run.log.reference_spread or (0.0, 0.0, 0.0)
                     covs.append(cov + np.diag(np.square(spread)) + np.eye(3) * 1e-12)
             if not errors:
@@ -120,10 +131,49 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
             size = 3 if np.isfinite(error[:, 2]).all() else 2
             common = _common(predicted, i)
             independent = alike_count(whole[0][:size, :size], common[:size, :size], len(errors))
-            found = score(error, whole, independent)
+            mixed = _by_mixture(prepared.case.robot, own, error, whole, np.array(metres), size)
+            found = score(error, whole, independent, *mixed)
             if found is not None:
                 rows.append(CheckpointRow(group[0].log.routine or "", moment.name, found))
     return rows
+
+
+def _by_mixture(
+    robot: Robot,
+    moment: MomentCovariance,
+    error: FloatArray,
+    whole: FloatArray,
+    metres: FloatArray,
+    size: int,
+) -> tuple[FloatArray | None, int, tuple[FloatArray, FloatArray] | None]:
+    """Return what `score` takes of a prediction with rare slips beside its covariance; nothing without any.
+
+    The covariance has slips by their variance, fixes on the way included: one slip is its share of that.
+    """
+    slip, part = robot.errors.rare_slip, moment.by_source.get(RARE_SLIP)
+    if slip is None or part is None or not slip.rate > 0.0 or not part.any():
+        return None, 1, None
+    logs = log_counts(slip.rate, metres)
+    one = np.broadcast_to(part / (slip.rate * metres.mean()), whole.shape)
+    if slip.fitted is not None and slip.fitted.freedom is not None:
+        one = one * t_widening(slip.fitted.freedom) ** 2
+    quiet = whole - part
+    density = log_mixture(error[:, :size], quiet[:, :size, :size], one[:, :size, :size], logs)[0]
+    position, whole_error = (
+        as_normal(error[:, :n], quiet[:, :n, :n], one[:, :n, :n], logs) for n in (2, size)
+    )
+    return density, 1, (position, whole_error)
+
+
+def _driven_m(run: RoutineRun, moment: Moment) -> float:
+    """Return how far a run has driven at a moment that was measured. [m]"""
+    row = _row_of(run, moment.step)
+    at = (
+        len(run.track.time_s) - 1
+        if row is None
+        else int(np.searchsorted(run.track.time_s, run.log.time_s[row]))
+    )
+    return max(float(run.track.distance_m[min(at, len(run.track.time_s) - 1)]), 1e-6)
 
 
 def _common(predicted: CovarianceResult, moment: int) -> FloatArray:
@@ -167,10 +217,14 @@ def _row_of(run: RoutineRun, step: int) -> int | None:
     return found
 
 
-def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> list[CorrectionRow]:
+def wall_rows(
+    plan: CorrectionPlan, run: RoutineRun, seeds: Sequence[int], warnings: list[str]
+) -> list[CorrectionRow]:
     """Return how the robot's own correction, and other settings of it, do on a run's readings.
 
-    No verdict rests on one run of it: all its readings share the walls' offsets and the gyro's bias.
+    A false reading comes from something that stands before what was read: nobody logs the true range to a
+    wall, and what was read is right but for its noise. No verdict rests on one run of it: all its readings
+    share the walls' offsets and the gyro's bias.
     """
     robot, prepared, track = run.prepared.case.robot, run.prepared, run.track
     names = [sensor.id for sensor in robot.sensors]
@@ -185,11 +239,16 @@ def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> lis
         return []
     if robot.correction.pairs:
         warnings.append(f"run '{track.name}': readings of a pair are replayed one by one")
+    changed, false = plan.every_nth > 1, None
+    count = plan.count(seeds)
+    if plan.false_share > 0.0:
+        ranges, false = with_false(ranges, ranges.reading_m, plan.false_share, seeds)
+        changed, false = True, false[:: plan.every_nth]
     ranges = ranges.pick(slice(None, None, plan.every_nth))
     start = np.array(prepared.plan.steps[0].start_pose)
     path, twist, _ = reckon(track, {})
     alone = compose(start, compose(inverse(path[0]), path))[:, :2]
-    begin = starts(start, plan.off_m, plan.off_rad, 1)
+    begin = starts(start, plan.off_m, plan.off_rad, count)
     expecting = wall_expecting(robot, prepared.believed, track)
     rows = []
     for setting in plan.settings(robot.correction):
@@ -197,8 +256,8 @@ def wall_rows(plan: CorrectionPlan, run: RoutineRun, warnings: list[str]) -> lis
             track, twist, ranges, expecting, prepared.filter, setting, begin, len(names),
             footprint_reach_m(robot.footprint),
         )  # fmt: skip
-        found = score_correction(track, done, None, alone)
-        same = _same(run, names, ranges, done) if plan.every_nth == 1 else None
+        found = score_correction(track, done, false, alone)
+        same = None if changed else _same(run, names, ranges, done)
         rows.append(correction_row(track.name, setting, False, found, same))
     return rows
 
