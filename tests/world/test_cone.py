@@ -115,6 +115,29 @@ def test_law_no_width_is_a_line_bit_for_bit():
 
 
 @ON_PAPER
+def test_law_one_by_one_every_answer_is_the_same_bit_for_bit():
+    """Rows are answered by foot, rim and end at once, a lone cone by clipping: no digit differs."""
+    rng = np.random.default_rng(20261126)
+    count = 1500
+    turn = rng.uniform(-math.pi, math.pi, count)
+    # Short and long surfaces, so that all three kinds and misses are among them, some sharing a corner.
+    ax, ay = rng.uniform(-1.5, 1.5, (2, count))
+    bx, by = ax + rng.normal(0.0, 0.6, count), ay + rng.normal(0.0, 0.6, count)
+    cone = Axis(np.zeros(count), np.zeros(count), np.cos(turn), np.sin(turn), math.radians(20.0))
+
+    together = answer_in_cone(cone, ax, ay, bx, by)
+    range_m, cosine = segment_in_cone(cone, ax, ay, bx, by)
+
+    ends = np.zeros(3, dtype=int)
+    for i in range(count):
+        one, own = cone.at(slice(i, i + 1)), (ax[i], ay[i], bx[i], by[i])
+        alone = answer_in_cone(one, *own)
+        assert [float(v[0]) for v in alone] == [float(v[i]) for v in together]
+        assert [float(v[0]) for v in segment_in_cone(one, *own)] == [range_m[i], cosine[i]]
+        ends[alone.kind[0]] += bool(np.isfinite(range_m[i]))
+    assert ends.min() > 40
+
+
 def test_ref_inside_a_polygon_the_echo_comes_at_once():
     """Inside a dented outline, or a disc, the range is 0; in the dent, outside it, that of the face ahead."""
     corners = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [1.0, 0.5], [0.0, 2.0]])

@@ -13,9 +13,8 @@ along it to either side of the foot. Elementary plane geometry (derived). That a
 its nearest point is the region-of-constant-depth model of J. Leonard and H. Durrant-Whyte, Directed Sonar
 Sensing for Mobile Robot Navigation (1992) (from memory), without its fading towards the rim.
 
-Nearly every answer is the foot or a rim, and comes out of four products of the axis, the surface and the way
-to it (`_quick`). What is left is worked out by clipping the surface to the wedge, for those elements alone;
-so what one element gives never depends on the others.
+Nearly every answer comes out of `driftgate.world.wedge`. What is left is worked out by clipping the surface
+to the wedge, for those elements alone; so what one element gives never depends on the others.
 
 Every kernel broadcasts and raises no warning. A half width of exactly zero is a line and goes to
 `driftgate.world.rays`, bit for bit.
@@ -30,40 +29,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
-from driftgate.world.rays import Values, at_once_inside, nearest_edge, range_to_disc, range_to_segment
+from driftgate.world.rays import (
+    Values,
+    at_once_inside,
+    nearest_edge,
+    range_to_disc,
+    range_to_segment,
+    replaced,
+)
+from driftgate.world.wedge import EDGE_ON_SHARE, quick_answer
+from driftgate.world.wedge import Axis as Axis
 
-# A surface seen edge-on, its line this near the apex as a share of the range, gives no echo.
-_EDGE_ON_SHARE = 1e-12
-# What is met more obliquely than this is left to the clipping.
-_OBLIQUE = 1e-9
+# A shorter surface has no direction. [m^2]
 _LEAST_LENGTH2_M2 = 1e-300
 
 RIM, FOOT, END = 0, 1, 2
-
-
-class Axis(NamedTuple):
-    """A cone in the plane: its apex, the unit direction of its axis and half its width.
-
-    Attributes
-    ----------
-    px, py : ndarray or float
-        Apex. [m]
-    ux, uy : ndarray or float
-        Unit direction.
-    half_rad : float
-        Half the cone's angle, below pi/2; 0 is a line. [rad]
-    """
-
-    px: Values
-    py: Values
-    ux: Values
-    uy: Values
-    half_rad: float = 0.0
-
-    def at(self, rows: slice | NDArray[np.intp]) -> Axis:
-        """Return some of the cones."""
-        px, py, ux, uy = (np.asarray(value, dtype=float)[rows] for value in self[:4])
-        return Axis(px, py, ux, uy, self.half_rad)
 
 
 class Answer(NamedTuple):
@@ -122,10 +102,13 @@ def segment_in_cone(
         range_m = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
         ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
         return range_m, np.where(np.isfinite(range_m), np.abs(ux * ey - uy * ex) / np.hypot(ex, ey), 1.0)
-    quick = _quick(cone, ax, ay, bx, by)
+    quick = quick_answer(cone, ax, ay, bx, by)
+    range_m = quick.range_m
     if quick.met.all():
-        return quick.range_m, quick.cosine()
-    range_m, cosine = np.where(quick.met, quick.range_m, np.inf), np.where(quick.met, quick.cosine(), 1.0)
+        return range_m, quick.cosine()
+    cosine = replaced(quick.cosine(), ~quick.met, 1.0)
+    for end in quick.ends:
+        cosine[end.rows] = end.cosine
     if quick.open.any():
         near = _nearest_inside(*_some(quick.open, cone, ax, ay, bx, by))
         range_m[quick.open] = np.where(near.hit, near.range_m, np.inf)
@@ -156,9 +139,9 @@ def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -
         range_m = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
         wide_x, wide_y, kind = np.broadcast_arrays(ux, uy, np.full(range_m.shape, RIM, dtype=np.int8))
         return Answer(range_m, wide_x, wide_y, kind)
-    quick = _quick(cone, ax, ay, bx, by)
+    quick = quick_answer(cone, ax, ay, bx, by)
     c, turned = math.cos(half_rad), quick.side() * math.sin(half_rad)
-    range_m = np.where(quick.met, quick.range_m, np.inf)
+    range_m = quick.range_m
     # A miss counts as met along the axis: the model then goes on beyond the surface's ends, as a line's does.
     towards_x = np.where(quick.met, ux * c - uy * turned, ux)
     towards_y = np.where(quick.met, uy * c + ux * turned, uy)
@@ -170,6 +153,9 @@ def answer_in_cone(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -
         length = np.sqrt(np.maximum(ex * ex + ey * ey, _LEAST_LENGTH2_M2))
         towards_x = np.where(foot, ey / length * quick.facing, towards_x)
         towards_y = np.where(foot, -ex / length * quick.facing, towards_y)
+    for end in quick.ends:
+        kind[end.rows] = END
+        towards_x[end.rows], towards_y[end.rows] = end.x / end.range_m, end.y / end.range_m
     if quick.open.any():
         some, *ends = _some(quick.open, cone, ax, ay, bx, by)
         near = _nearest_inside(some, *ends)
@@ -272,72 +258,10 @@ def is_closer(
     Two faces answer alike from the corner that they share. The one that faces the sensor has the echo:
     the other may be seen too obliquely to give any.
     """
-    return np.asarray(
-        (range_m < nearest_m) | ((range_m == nearest_m) & (cosine > square) & (range_m < np.inf))
-    )
-
-
-class _Quick(NamedTuple):
-    """What a foot or a rim answers; `open` where that is not settled."""
-
-    range_m: FloatArray
-    met: NDArray[np.bool_]
-    open: NDArray[np.bool_]
-    foot: NDArray[np.bool_]  # answers at the foot, else on a rim
-    facing: FloatArray  # 1 if the foot lies to the right of the segment's vector, -1 if to the left
-    slide: FloatArray
-    closing: FloatArray
-    length: FloatArray
-
-    def cosine(self) -> FloatArray:
-        """Return how squarely it is met."""
-        return np.asarray(np.minimum(self.closing / self.length, 1.0))
-
-    def side(self) -> FloatArray:
-        """Return 1 for the rim on the left, -1 for that on the right."""
-        return np.asarray(-np.copysign(self.facing, self.slide * self.facing))
-
-
-def _quick(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) -> _Quick:
-    """Return which segments answer at the foot or on a rim, and from how far.
-
-    With the axis u, the segment's vector e and the way w to its first end, the line is |w x e| / |e| away.
-    A ray v meets it at r = (w x e) / (v x e), and there a share (r v - w).e / e.e along it. The foot is in
-    the wedge where u.e, the part of the axis along the line, is small against u x e; else the rim on
-    its side answers, whose products with e are those of u turned by half the cone.
-    Whatever is met beyond an end, or at a grazing angle, is left open.
-    """
-    px, py, ux, uy, half_rad = cone
-    c, s = math.cos(half_rad), math.sin(half_rad)
-    ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
-    wx, wy = np.subtract(ax, px), np.subtract(ay, py)
-    length2 = np.maximum(ex * ex + ey * ey, _LEAST_LENGTH2_M2)
-    length = np.sqrt(length2)
-    cross = np.asarray(wx * ey - wy * ex)
-    facing = np.copysign(1.0, cross)
-    slide = ux * ex + uy * ey
-    ahead, aside = (ux * ey - uy * ex) * facing, np.abs(slide)
-    foot = np.asarray(aside * c <= ahead * s)
-    closing, along = ahead * c + aside * s, np.copysign(aside * c - ahead * s, slide)
-    if foot.any():
-        closing, along = np.where(foot, length, closing), np.where(foot, 0.0, along)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        range_m = np.asarray(np.abs(cross) / closing)
-        share = (range_m * along - (wx * ex + wy * ey)) / length2
-    least = _OBLIQUE * length
-    met = np.asarray((closing > least) & (share >= 0.0) & (share <= 1.0))
-    # Seen from the foot the other rim lies beyond the near one: past an end there, the whole wedge is.
-    past = ~foot & ((share - 0.5) * np.copysign(1.0, along) > 0.5 + _OBLIQUE)
-    return _Quick(
-        range_m,
-        met,
-        np.asarray(~met & (closing >= -least) & ~(past & (closing > least))),
-        foot,
-        facing,
-        np.asarray(slide),
-        np.asarray(closing),
-        np.asarray(length),
-    )
+    closer, tied = range_m < nearest_m, range_m == nearest_m
+    if np.any(tied):
+        closer = closer | (tied & (cosine > square) & (range_m < np.inf))
+    return np.asarray(closer)
 
 
 def _some(
@@ -381,5 +305,5 @@ def _nearest_inside(cone: Axis, ax: Values, ay: Values, bx: Values, by: Values) 
     x = np.where(share == 1.0, vx, wx + share * ex)
     y = np.where(share == 1.0, vy, wy + share * ey)
     range_m, across_m = np.sqrt(x * x + y * y), np.abs(wx * ey - wy * ex) / np.sqrt(safe2)
-    hit = hit & (low <= high) & (across_m >= _EDGE_ON_SHARE * range_m)
+    hit = hit & (low <= high) & (across_m >= EDGE_ON_SHARE * range_m)
     return _Inside(x, y, range_m, across_m, share, foot, hit)
