@@ -114,7 +114,6 @@ def test_law_no_width_is_a_line_bit_for_bit():
         assert np.array_equal(got, want)
 
 
-@ON_PAPER
 def test_law_one_by_one_every_answer_is_the_same_bit_for_bit():
     """Rows are answered by foot, rim and end at once, a lone cone by clipping: no digit differs."""
     rng = np.random.default_rng(20261126)
@@ -138,6 +137,7 @@ def test_law_one_by_one_every_answer_is_the_same_bit_for_bit():
     assert ends.min() > 40
 
 
+@ON_PAPER
 def test_ref_inside_a_polygon_the_echo_comes_at_once():
     """Inside a dented outline, or a disc, the range is 0; in the dent, outside it, that of the face ahead."""
     corners = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [1.0, 0.5], [0.0, 2.0]])
