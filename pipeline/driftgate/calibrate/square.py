@@ -34,7 +34,7 @@ from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 
 # Share of the systematic error that may break the first-order pattern of the ends.
-_SECOND_ORDER = 0.1
+SECOND_ORDER = 0.1
 # Confidence at which a broken pattern is reported: seldom enough not to cry wolf in every sheet.
 _PATTERN_CONFIDENCE = 0.99
 
@@ -64,6 +64,31 @@ class Ends:
 
 
 @dataclass(frozen=True)
+class Pattern:
+    """How the ends of one way round lie: both errors move them along one line, and neither across it.
+
+    Attributes
+    ----------
+    along_m : Estimate
+        What the two errors make: x + y of right-hand drives, x - y of left-hand ones.
+    across_m : Estimate
+        What they do not: x - y of right-hand drives, x + y of left-hand ones. Near zero, unless something
+        else moves the ends, or an axis, or the way round, is not what the sheet says.
+    """
+
+    along_m: Estimate
+    across_m: Estimate
+
+    def broken(self, confidence: float) -> bool:
+        """Return whether something lies across, beyond scatter and what the linearisation leaves."""
+        return _beyond(self.across_m, self.along_m, confidence)
+
+    def mirrored(self, confidence: float) -> bool:
+        """Return whether it is broken, and would not be with one axis the other way."""
+        return self.broken(confidence) and not _beyond(self.along_m, self.across_m, confidence)
+
+
+@dataclass(frozen=True)
 class SquareResult:
     """What square drives show.
 
@@ -81,8 +106,8 @@ class SquareResult:
         The larger distance of the two centres, the published measure of systematic error.
     noise_m : float
         Three standard errors of a centre, below which a systematic error does not show.
-    pattern_broken : tuple of str
-        Ways round ("right", "left") whose ends do not lie as the two errors would have them.
+    pattern : dict
+        How the ends of each way round ("right", "left") lie.
     """
 
     right: Ends
@@ -92,7 +117,12 @@ class SquareResult:
     scatter_rad: Spread
     largest_m: float
     noise_m: float
-    pattern_broken: tuple[str, ...]
+    pattern: dict[str, Pattern]
+
+    @property
+    def pattern_broken(self) -> tuple[str, ...]:
+        """Ways round whose ends do not lie as the two errors would have them."""
+        return tuple(way for way, lie in self.pattern.items() if lie.broken(_PATTERN_CONFIDENCE))
 
 
 @dataclass(frozen=True)
@@ -144,14 +174,6 @@ def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> Squ
     freedom = right_sd.freedom + left_sd.freedom
     pooled = math.sqrt((right_sd.freedom * right_sd.value**2 + left_sd.freedom * left_sd.value**2) / freedom)
     ends_right, ends_left = _ends(right_m), _ends(left_m)
-    broken = [
-        way
-        for way, across, main in (
-            ("right", right_m[:, 0] - right_m[:, 1], right),
-            ("left", left_m[:, 0] + left_m[:, 1], left),
-        )
-        if _broken(across, main)
-    ]
     sd_single = math.sqrt(np.mean(np.square([*ends_right.sd_m, *ends_left.sd_m])))
     fewest = min(ends_right.drives, ends_left.drives)
     return SquareResult(
@@ -162,7 +184,7 @@ def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> Squ
         scatter_rad=Spread(pooled / (4.0 * side_m), freedom),
         largest_m=max(ends_right.distance_m, ends_left.distance_m),
         noise_m=3.0 * sd_single / math.sqrt(fewest),
-        pattern_broken=tuple(broken),
+        pattern=_patterns(right_m, left_m),
     )
 
 
@@ -171,11 +193,27 @@ def _ends(points_m: FloatArray) -> Ends:
     return Ends((float(mean[0]), float(mean[1])), (float(sd[0]), float(sd[1])), len(points_m))
 
 
-def _broken(across_m: FloatArray, main: Estimate) -> bool:
-    """Return whether x and y differ by more than scatter and linearisation explain."""
-    found, _ = mean_and_spread(across_m)
-    allowed = t_factor(_PATTERN_CONFIDENCE, found.freedom) * found.error + _SECOND_ORDER * abs(main.value)
-    return abs(found.value) > allowed
+def _patterns(right_m: FloatArray, left_m: FloatArray) -> dict[str, Pattern]:
+    """Return how the ends lie. Left is right in a mirror, so that both show one scatter."""
+    left_m = left_m * (1.0, -1.0)
+    freedom = len(right_m) + len(left_m) - 2
+
+    def scatter(axis: tuple[float, float]) -> float:
+        off = np.concatenate([(m - m.mean(axis=0)) @ axis for m in (right_m, left_m)])
+        return math.sqrt(float(off @ off) / freedom)
+
+    along, across = scatter((1.0, 1.0)), scatter((1.0, -1.0))
+    found = {}
+    for way, ends in (("right", right_m), ("left", left_m)):
+        x, y = (float(m) for m in ends.mean(axis=0))
+        root = math.sqrt(len(ends))
+        found[way] = Pattern(Estimate(x + y, along / root, freedom), Estimate(x - y, across / root, freedom))
+    return found
+
+
+def _beyond(across_m: Estimate, along_m: Estimate, confidence: float) -> bool:
+    allowed = t_factor(confidence, across_m.freedom) * across_m.error + SECOND_ORDER * abs(along_m.value)
+    return abs(across_m.value) > allowed
 
 
 def heading_scale(alpha_rad: Estimate) -> Estimate:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
+
+if TYPE_CHECKING:
+    from driftgate.core.findings import Finding
 
 
 @click.command(
@@ -16,6 +20,8 @@ from driftgate.cli.out import emit, say_status
     Examples:
       driftgate calibrate --guide --robot routines/robots/wren.yaml
       driftgate calibrate --tape routines/calibration/wren-tape.yaml
+      driftgate calibrate --tape second-pass.yaml --after first-pass.yaml --corrected \\
+          --robot routines/robots/wren.yaml --out routines/robots/wren-2.yaml
       driftgate calibrate logs/ --robot routines/robots/wren.yaml
       driftgate calibrate logs/ --robot routines/robots/wren.yaml \\
           --out routines/robots/wren-2.yaml
@@ -24,6 +30,9 @@ from driftgate.cli.out import emit, say_status
     'logs/*.csv', stands for all the runs in it. What is found goes with how well it is known, so that a
     prediction from six runs is wider than one from sixty; what the runs cannot tell is named, with the
     drive that would.
+
+    With --tape, what is found of the sheet itself comes first: a sheet that contradicts itself gives
+    no numbers (DG631), one with something doubtful gives numbers that carry the doubt (DG632).
 
     Exit statuses: 0 worked out, 2 something is wrong with the files, or they say too little.
     """
@@ -45,11 +54,19 @@ from driftgate.cli.out import emit, say_status
     help="With --tape: the corrections go into the robot's code, so print the section without means.",
 )
 @click.option(
+    "--after",
+    type=options.FILE,
+    default=None,
+    metavar="SHEET",
+    help="With --tape: the sheet of the first pass, to see whether its corrections did what they should.",
+)
+@click.option(
     "--robot",
     type=options.ROBOT_FILE,
     default=None,
     metavar="FILE",
-    help="The robot file: for logs, what is constant over what, and its sensors; for a guide that fits.",
+    help="The robot file: for logs, what is constant over what, and its sensors; for --out; for a guide "
+    "that fits.",
 )
 @click.option(
     "--field",
@@ -63,7 +80,7 @@ from driftgate.cli.out import emit, say_status
     type=options.FILE,
     default=None,
     metavar="FILE",
-    help="With logs: write the robot file with what was found to this new file, comments kept.",
+    help="Write the robot file with what was found to this new file, comments kept.",
 )
 @click.option(
     "--confidence",
@@ -78,6 +95,7 @@ def command(
     guide: bool,
     tape: Path | None,
     corrected: bool,
+    after: Path | None,
     robot: Path | None,
     field: Path | None,
     out: Path | None,
@@ -87,15 +105,21 @@ def command(
     """Fit the error sources of a robot from measured drives: by tape, or from logged runs."""
     if [guide, tape is not None, bool(logs)].count(True) != 1:
         raise click.UsageError("give either LOGs of runs, or --tape SHEET, or --guide")
-    if corrected and tape is None:
-        raise click.UsageError("--corrected goes with --tape")
-    if not logs and (field is not None or out is not None):
-        raise click.UsageError("--field and --out go with logs")
+    if tape is None and (corrected or after is not None):
+        raise click.UsageError("--corrected and --after go with --tape")
+    if not logs and field is not None:
+        raise click.UsageError("--field goes with logs")
+    if guide and out is not None:
+        raise click.UsageError("--out goes with logs or --tape")
+    if out is not None and robot is None:
+        raise click.UsageError("--out needs --robot FILE: the robot file to put the numbers into")
     if logs:
         if robot is None:
             raise click.UsageError("logs need --robot FILE: what is constant over what, and its sensors")
         return _logs(logs, robot, field, out, confidence, colour)
-    return _guide(robot, colour) if tape is None else _tape(tape, confidence, corrected, colour)
+    if tape is None:
+        return _guide(robot, colour)
+    return _tape(tape, after, robot, out, confidence, corrected, colour)
 
 
 def _logs(
@@ -108,12 +132,11 @@ def _logs(
 ) -> int:
     from driftgate.report.logs_fit import render_logs_fit
     from driftgate.report.robot_edit import EditError
-    from driftgate.report.write import WriteError, write_new
+    from driftgate.report.write import write_new
     from driftgate.run.from_logs import calibrate_logs
     from driftgate.run.status import InputError
 
-    if out is not None and (out.exists() or out.is_symlink()):
-        raise WriteError(f"{out}: is there already; name a new file")
+    _refuse_old(out)
     try:
         run = calibrate_logs(logs, robot, field, confidence, out is not None)
     except EditError as error:
@@ -143,30 +166,70 @@ def _guide(robot: Path | None, colour: str) -> int:
     return 0
 
 
-def _tape(tape: Path, confidence: float, corrected: bool, colour: str) -> int:
-    from driftgate.report.tape import render_tape
+def _tape(
+    tape: Path,
+    after: Path | None,
+    robot: Path | None,
+    out: Path | None,
+    confidence: float,
+    corrected: bool,
+    colour: str,
+) -> int:
+    from driftgate.report.robot_edit import EditError
+    from driftgate.report.tape import render_refused, render_tape
+    from driftgate.report.write import write_new
+    from driftgate.run.status import Exit, InputError
     from driftgate.run.tape import calibrate_tape
 
-    run = calibrate_tape(tape, confidence, corrected)
-    if not _sound(run.findings, colour) or run.sheet is None or run.result is None:
-        return 2
-    emit(render_tape(tape.as_posix(), run.sheet, run.result, confidence, corrected))
-    say_status(int(run.status), run.why)
+    _refuse_old(out)
+    try:
+        run = calibrate_tape(tape, confidence, corrected, robot, after, out is not None)
+    except EditError as error:
+        raise InputError(f"{robot}: {error}") from error
+    _show(run.findings, colour)
+    why = run.why
+    if run.sheet is not None and run.result is not None:
+        if run.status is not Exit.PASS:
+            emit(render_refused(tape.as_posix(), run.sheet, run.result))
+        else:
+            if out is not None:
+                write_new(out, run.edited)
+                why += f", written to {out.as_posix()}"
+            emit(
+                render_tape(
+                    *(tape.as_posix(), run.sheet, run.result, run.doubts, confidence, corrected, out is None)
+                )
+            )
+    say_status(int(run.status), why)
     return int(run.status)
+
+
+def _refuse_old(out: Path | None) -> None:
+    """Refuse to write over a file, before anything is worked out."""
+    from driftgate.report.write import WriteError
+
+    if out is not None and (out.exists() or out.is_symlink()):
+        raise WriteError(f"{out}: is there already; name a new file")
 
 
 def _sound(findings: tuple[object, ...], colour: str) -> bool:
     """Print findings; return whether there is no error among them."""
+    from driftgate.run.status import Exit, findings_status
+
+    status, why = findings_status(_show(findings, colour))
+    if status is not Exit.PASS:
+        say_status(int(status), why)
+    return status is Exit.PASS
+
+
+def _show(findings: tuple[object, ...], colour: str) -> tuple[Finding, ...]:
+    """Print findings, and return them."""
     from driftgate.core.findings import Finding
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint
-    from driftgate.run.status import Exit, findings_status
 
     known = tuple(f for f in findings if isinstance(f, Finding))
     lines = render_findings(known, Paint(options.wants_colour(colour)))
     if lines:
         emit("\n".join(lines) + "\n")
-    status, why = findings_status(known)
-    if status is not Exit.PASS:
-        say_status(int(status), why)
-    return status is Exit.PASS
+    return known

@@ -1,4 +1,4 @@
-"""The codes of findings about logged runs."""
+"""The codes of findings about measured runs: logs, and sheets of a tape measure."""
 
 from __future__ import annotations
 
@@ -124,5 +124,20 @@ LOGS: Final = (
         "one run under two names",
         "Two logs have the same odometry, row by row, which no two runs have. Counted twice, a run would "
         "make what is found look better known than it is. 'calibrate' and 'backtest' refuse them, too.",
+    ),
+    Rule(
+        "DG631",
+        "tape sheet that contradicts itself",
+        "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "
+        "are the wrong way, tape and robot are exchanged or copied, the drives are faster than the robot, or "
+        "the corrections of a first pass did not do what they should. Nothing is handed out from it: a wrong "
+        "correction is worse than none. Correct what is named, or measure again.",
+    ),
+    Rule(
+        "DG632",
+        "tape sheet with something doubtful",
+        "Chance, a rough floor or an unusual robot may explain it, but a slip is more likely: a drive that "
+        "lies apart from the others, drives without any scatter, errors far larger than usual. The numbers "
+        "are worked out, and carry the doubt into the robot file. Look at the drive that is named.",
     ),
 )

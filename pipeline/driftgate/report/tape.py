@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.square import SquareResult
 from driftgate.calibrate.tape import TapeResult
-from driftgate.report.quantities import figure, interval_words, quantity
+from driftgate.calibrate.tape_doubts import Doubt
+from driftgate.report.quantities import interval_words, quantity
 from driftgate.report.robot_section import Origin, robot_section
 from driftgate.report.text import plain, table
 from driftgate.schema.tape import TapeSheet
@@ -15,7 +18,24 @@ SAFE = "Keep clear of a moving robot, power it down before you reach in, and hav
 _TAPE_M = 1e-3
 
 
-def render_tape(path: str, sheet: TapeSheet, result: TapeResult, confidence: float, corrected: bool) -> str:
+def render_refused(path: str, sheet: TapeSheet, result: TapeResult) -> str:
+    """Return what is shown of a sheet that contradicts itself: what was measured, to look for the slip."""
+    lines = [f"{plain(path)}  {plain(sheet.title)}"]
+    if result.square is not None and sheet.square is not None:
+        lines += ["", *_ends(sheet.square.side, result.square)]
+    lines += ["", "No corrections and nothing for the robot file: correct the sheet first, as said above."]
+    return "\n".join(lines) + "\n"
+
+
+def render_tape(
+    path: str,
+    sheet: TapeSheet,
+    result: TapeResult,
+    doubts: Sequence[Doubt],
+    confidence: float,
+    corrected: bool,
+    section: bool,
+) -> str:
     """Return the report of a tape sheet.
 
     Parameters
@@ -24,22 +44,27 @@ def render_tape(path: str, sheet: TapeSheet, result: TapeResult, confidence: flo
         The sheet's file.
     sheet, result
         What was measured and what it shows.
+    doubts : sequence of Doubt
+        What is suspected of it.
     confidence : float
         Of the intervals.
     corrected : bool
         Whether the section for the robot file goes with the corrections.
+    section : bool
+        Whether to show that section.
     """
     lines = [f"{plain(path)}  {plain(sheet.title)}"]
     if result.square is not None and sheet.square is not None:
         lines += ["", *_ends(sheet.square.side, result.square)]
     lines += ["", *_corrections(sheet, result, confidence)]
     if result.square is not None:
-        lines += _pattern(result.square)
         lines += ["  Enter them and drive the squares again: a second pass takes out what is left over."]
-    if result.sources:
+    if result.sources and section:
         origin = Origin(sheet.day, sheet.day, (path,))
         now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
-        lines += ["", f"For the robot file, {now}:", *robot_section(result.sources, origin, confidence)]
+        lines += ["", f"For the robot file, {now} (--robot FILE --out FILE writes the whole file):"]
+        lines += [f"# doubtful: {plain(doubt.short)}" for doubt in doubts]
+        lines += robot_section(result.sources, origin, confidence)
         if not corrected:
             lines.append("# once the corrections are in the robot's code: --corrected")
     lines += ["", "Not known from this sheet", *(f"  {words}" for words in result.missing), "", SAFE]
@@ -101,19 +126,3 @@ def _row(
 
 def _multiply(what: str, scale: float) -> str:
     return f"multiply {what} by {1.0 / (1.0 + scale):.5f}"
-
-
-def _pattern(square: SquareResult) -> list[str]:
-    if not square.pattern_broken:
-        return []
-    ways = " and ".join(square.pattern_broken)
-    sizes = ", ".join(
-        f"{way}: x {figure(ends.mean_m[0], 'length')}, y {figure(ends.mean_m[1], 'length')} mm"
-        for way, ends in (("right", square.right), ("left", square.left))
-        if way in square.pattern_broken
-    )
-    return [
-        f"  The ends of the drives to the {ways} are not where these two errors would put them ({sizes}).",
-        "  Look for wheels that slip, a floor that slopes, a distance scale that differs between sides, or a",
-        "  mark that was not lined up; the corrections above are then not to be trusted.",
-    ]

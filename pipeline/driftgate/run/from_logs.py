@@ -11,15 +11,13 @@ from driftgate.calibrate.from_logs import LogsFit, fit_logs
 from driftgate.calibrate.log_checks import check_logs
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
-from driftgate.load.document import Document
 from driftgate.load.project import find_root, load_project
 from driftgate.load.single import load_single
 from driftgate.load.text import TextError, is_inside, real_path
-from driftgate.load.validate import validated_data
 from driftgate.logs import read_log
 from driftgate.logs.values import Log
-from driftgate.report.robot_edit import edited_robot
 from driftgate.report.robot_section import Origin
+from driftgate.run.edited import edited_text
 from driftgate.run.log_files import (
     all_runs,
     check_robots,
@@ -122,7 +120,7 @@ def calibrate_logs(
         tuple(dict.fromkeys(log.path for log in read)),
         simulated=read[0].origin == "simulated",
     )
-    edited = _edited(document, fit, origin, confidence) if edit else ""
+    edited = edited_text(document, fit.sources, origin, confidence, "the logs") if edit else ""
     why = f"{counted(len(fit.sources), 'error source')} found in {counted(len(read), 'run')}"
     return LogsRun(tuple(findings), tuple(read), fit, origin, edited, Exit.PASS, why)
 
@@ -167,14 +165,3 @@ def _planned(logs: Sequence[Log], robot: Robot) -> dict[str, Wanted]:
     field = loaded.field.field_map
     plan = plan_case(Case(loaded.document.routine, robot, field, field))
     return wanted_of(plan.steps)
-
-
-def _edited(document: Document, fit: LogsFit, origin: Origin, confidence: float) -> str:
-    from driftgate.load.compose import compose
-    from driftgate.load.text import split_lines
-
-    text = edited_robot(document, fit.sources, origin, confidence)
-    composed = compose(text, document.path, split_lines(text))
-    if composed.findings or validated_data(composed.data, "robot").model is None:
-        raise InputError("what was found is beyond what a robot file may hold: look for a slip in the logs")
-    return text
