@@ -136,6 +136,10 @@ DOUBTFUL: dict[str, tuple[str, str, str, str]] = {
         *("right:", "heading", "copied"),
     ),
     "all ends in cm": (ends(SOUND, _plain, "cm"), "side:", "heading", "slip of a unit"),
+    "all ends in cm, of wheels": (
+        ends(SOUND, _plain, "cm").replace("heading_from: gyro", "heading_from: wheels\ntrack_width: 270 mm"),
+        *("side:", "", "slip of a unit"),
+    ),
     "straights from the wrong edge": (
         _straights(SOUND, lambda tape, robot: (f"{tape - 0.3:.3f} m", f"{robot} m")),
         *("  - {tape: 1.704", "distance", "same point of the robot"),

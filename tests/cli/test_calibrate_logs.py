@@ -221,7 +221,7 @@ def test_law_a_log_that_lacks_something_is_readable_and_named(capsys, tmp_path):
     [
         (("x.csv",), "logs need --robot FILE"),
         (("x.csv", "--tape", "y.yaml", "--robot", WREN), "give either LOGs of runs"),
-        (("--guide", "--out", "z.yaml"), "--field and --out go with logs"),
+        (("--guide", "--out", "z.yaml"), "--out goes with logs or --tape"),
         (("no-such.csv", "--robot", WREN), "in the files"),
     ],
 )
