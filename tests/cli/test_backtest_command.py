@@ -153,7 +153,7 @@ def test_each_run_is_judged_with_its_own_heading_bias(tmp_path: Path):
     assert {bias["known_by"] for bias in found} == {"its own first part"}
     assert row["scores"][0]["verdict"] == "calibrated"
     assert row["scores"][0]["heading_rms_rad"] < 0.02
-    assert "Heading-rate bias of each run judged" in done.stdout
+    assert "Heading bias of each run judged" in done.stdout
     unseen = _run(logs[0], "--fit", logs[1], "--fit", logs[2], *words[:-1], "json=new.json", cwd=tmp_path)
     (bias,) = json.loads((tmp_path / "new.json").read_text())["dead_reckoning"][0]["heading_bias_of_runs"]
     assert bias["known_by"] == "not known but for its size"

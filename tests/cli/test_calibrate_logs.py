@@ -50,6 +50,26 @@ def test_law_the_report_says_what_was_found_and_what_was_not(calibrated):
     assert "error sources found in 3 runs" in err.splitlines()[-1]
 
 
+def test_law_nothing_is_found_and_not_found_at_once(calibrated):
+    """What is named below as not found has no figure above, and the other way round."""
+    out = calibrated[1]
+    missing = {
+        line[2:].split(":")[0] for line in out[out.index("\nNot found;") :].splitlines() if ": " in line
+    }
+    named, sensor = {}, ""
+    for line in out[: out.index("\nNot found;")].splitlines():
+        if line.startswith("Range sensor "):
+            sensor = line.split(":")[0].removeprefix("Range sensor ") + " "
+        for words, name in (("  bias, ", "bias"), ("  scale ", "scale"), ("  mount angle, ", "mount angle")):
+            if sensor and line.startswith(words):
+                named[sensor + name] = "not found" in line
+    assert len(named) == 12
+    assert any(named.values())
+    assert not all(named.values())
+    for name, lost in named.items():
+        assert lost == (name in missing), name
+
+
 def test_law_the_section_is_yaml_with_its_provenance(calibrated):
     """The printed section is a robot file's, and says from how many runs and which files."""
     out = calibrated[1]
@@ -192,6 +212,27 @@ def test_law_a_range_column_of_no_sensor_is_warned_of_once(capsys, logs, tmp_pat
     assert status == 0
     assert "'range sonar' belongs to no sensor" in out
     assert "  front: hardly a reading" in out
+
+
+def test_law_a_reference_of_unknown_spread_is_fitted_and_said(capsys, logs, tmp_path):
+    """What is taken for it stands in the report, and the fit finds what was put in: 2 mm and 0.5 deg."""
+    for log in logs.glob("*.csv"):
+        lines = log.read_text().splitlines(keepends=True)
+        text = "".join(line for line in lines if not line.startswith("# reference spread"))
+        (tmp_path / log.name).write_text(text)
+    status, out, _ = run(capsys, "calibrate", tmp_path, "--robot", WREN)
+    assert status == 0
+    assert "No log says how good its reference is" in out
+    assert "for range sensors taken as 3 mm, 3 mm, 0.5 deg" in out
+    rows = [line for line in out.splitlines() if "reference's spread included" in line]
+    found = [line.split("does not add up")[1].split() for line in rows]
+    (low, high), (turned_low, turned_high) = ((float(f[2]), float(f[4])) for f in found)
+    assert low < 2.0 < high
+    assert turned_low < 0.5 < turned_high
+    one = sorted(tmp_path.glob("*.csv"))[0]
+    shutil.copy(logs / one.name, one)
+    assert "2 of 3 logs do not say how good" in run(capsys, "calibrate", tmp_path, "--robot", WREN)[1]
+    assert "how good its reference" not in run(capsys, "calibrate", logs, "--robot", WREN)[1]
 
 
 def test_err_validate_names_one_run_under_two_names(capsys, logs, tmp_path):

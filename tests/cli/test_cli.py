@@ -225,7 +225,7 @@ def test_law_explain_tells_everything(project, capsys):
         "Dark",
         "spread, cov.",
         "spread, trials",
-        "heading-rate bias",
+        "heading bias",
         "wrongly accepted",
         "wrongly refused",
         "stages in the robot's order: association, validity, echo, gate, persistence, update",

@@ -97,7 +97,7 @@ def covariance_of(count, mean=(0.0, 0.0, 0.0), by_source=None, accepted=(True, F
         accepted=np.asarray(accepted, bool),
         fixes=np.zeros(STEPS, np.intp),
         sources=(
-            SourceInfo("heading_bias", "heading-rate bias", "guess", "run"),
+            SourceInfo("heading_bias", "heading bias", "guess", "run"),
             SourceInfo("wall_build", "wall build", "measured", "field"),
         ),
         knot_mean=np.zeros((STEPS + 1, 3)),

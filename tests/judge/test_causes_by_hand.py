@@ -73,7 +73,7 @@ def test_law_a_source_of_half_the_error_is_the_cause():
     )
     assert kinds(found) == [
         ("start placement", "start placement"),
-        ("drift", "heading-rate bias on x"),
+        ("drift", "heading bias on x"),
         ("drift", "wall build on x"),
         ("combined", "several sources together on x"),
         ("start placement", "start placement"),
@@ -158,7 +158,7 @@ def dark(axis, begin_s, end_s=9.0, first=0):
 )
 def test_law_drift_in_the_dark_is_told(intervals, words):
     """The moment is at 2 s; what has been dark for half a second by then is told, from its beginning."""
-    assert kinds(finder([(12, 0, 0, 12, 0)], dark=intervals)) == [("drift", f"heading-rate bias on x{words}")]
+    assert kinds(finder([(12, 0, 0, 12, 0)], dark=intervals)) == [("drift", f"heading bias on x{words}")]
 
 
 def test_law_radially_the_larger_error_says_what_is_dark():
@@ -177,7 +177,7 @@ def test_law_groups_by_cause():
     assert (causes.failing, causes.looked_at) == (9, 4)
     assert [(g.kind, g.cause, g.trials, g.example) for g in causes.groups] == [
         ("start placement", "start placement", 2, 8),
-        ("drift", "heading-rate bias on x", 1, 7),
+        ("drift", "heading bias on x", 1, 7),
         ("drift", "wall build on x", 1, 10),
     ]
 

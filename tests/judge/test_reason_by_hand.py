@@ -157,7 +157,7 @@ def test_law_spread_and_offset():
     [
         ({"known": 5e-3}, ""),
         ({"wheel_offset": 3e-3, "known": 2e-3}, ", most of it from the mean of the wheel offset"),
-        ({"heading_bias": -2.9e-3, "known": -2.1e-3}, ", most of it from the mean of the heading-rate bias"),
+        ({"heading_bias": -2.9e-3, "known": -2.1e-3}, ", most of it from the mean of the heading bias"),
         ({"a": 1e-3, "b": 1e-3, "c": 1e-3, "d": 1e-3}, ""),  # each a quarter
         ({"a": 3e-3, "b": -3e-3}, ""),
         ({}, ""),

@@ -318,7 +318,7 @@ def test_law_variance_shares_along_the_binding_axis():
     assert found.variance.guessed == pytest.approx(0.75)
     assert found.variance.between_fields == pytest.approx(0.25)
     assert [s.name for s in found.variance.sources] == ["heading_bias", "wall_build"]
-    assert "heading-rate bias (75 %, guess)" in found.reason
+    assert "heading bias (75 %, guess)" in found.reason
 
 
 def test_law_a_moment_without_axes_is_bound_by_its_place():
@@ -350,7 +350,7 @@ def test_law_spread_without_a_source_is_not_blamed_on_one():
     error[:, 0] = np.where(np.arange(100) % 2, 0.02, -0.02)
     reason = judged([moment("end")], [moment_trials(error)]).moments[0].reason
     assert "much more than the error sources make on the planned readings (2.00 mm)" in reason
-    assert "heading-rate bias" not in reason
+    assert "heading bias" not in reason
 
 
 def test_law_cause_of_an_offset_is_named():
@@ -360,7 +360,7 @@ def test_law_cause_of_an_offset_is_named():
     predicted.moments[0].mean_by_source["heading_bias"] = np.array([0.018, 0.0, 0.0])
     predicted.moments[0].mean_by_source["known"] = np.array([0.002, 0.0, 0.0])
     found = judge_case(prepared_of([moment("end")]), predicted, trials_of([moment_trials(error)])).moments[0]
-    assert "most of it from the mean of the heading-rate bias" in found.reason
+    assert "most of it from the mean of the heading bias" in found.reason
 
 
 def test_law_step_that_grows_the_error_is_named():

@@ -93,7 +93,7 @@ def test_mc_bias_in_the_dark():
         [ON, ON], robot(errors, AHEAD, fixing()), spread=("0 mm", "1 mm", "0 deg"), **final(y="60 mm")
     )
     _, found = groups_of(case)
-    assert share_of(found, "drift", "heading-rate bias", "no fix of y since step 1") > 0.95
+    assert share_of(found, "drift", "heading bias", "no fix of y since step 1") > 0.95
 
 
 def test_mc_scale_without_a_reference():

@@ -34,7 +34,7 @@ def moment(name="pot-a", successes=3990, trials=4000, required=0.99, used=0.43, 
     """Return a moment's verdict whose status follows from its counts."""
     found = decide([Seen(successes, trials)], required, Sampling(0.95, 5))
     status, lower, upper = found.status, found.lower, found.upper
-    sources = (SourceShare("heading_bias", "heading-rate bias", "guess", "run", 0.61),)
+    sources = (SourceShare("heading_bias", "heading bias", "guess", "run", 0.61),)
     values = {
         "name": name,
         "final": name == "end",

@@ -13,8 +13,9 @@ import pytest
 from small_project import write_project
 
 from driftgate.judge.budget import AxisBudget
+from driftgate.judge.pickfreeze import Share
 from driftgate.predict import covariance
-from driftgate.report.budget import adding_up, render_budget, table_rows
+from driftgate.report.budget import adding_up, axis_notes, render_budget, table_rows
 from driftgate.report.budget_json import budget_object, render_budget_json
 from driftgate.report.budget_markdown import render_budget_markdown
 from driftgate.report.budget_model import BudgetReport
@@ -111,6 +112,27 @@ def test_law_shown_shares_add_up(report: BudgetReport) -> None:
                     assert sum(figures[:-1]) == figures[-1] == 1000
 
 
+def test_law_a_share_that_says_nothing_is_not_a_figure(report: BudgetReport) -> None:
+    """Where it may be off by more than half of all, words stand there, and how many redraws it takes."""
+    (axis,) = report.moments[0].axes[:1]
+    row, *rest = axis.rows
+    assert row.trials is not None
+    wild = dataclasses.replace(row.trials, total=Share(1.79, 1.41))
+    budget = dataclasses.replace(axis, rows=(dataclasses.replace(row, trials=wild), *rest))
+    (shown,) = (r for r in table_rows(report.moments[0], budget, True) if r.source == row.source.title)
+    assert shown.total.startswith("not resolved")
+    assert "±" in shown.first
+    note = next(n for n in axis_notes(budget, 1000) if n.startswith("not resolved"))
+    # Standard errors fall with the root of the number: (1.96 * 1.41 / 0.1)^2 = 764 times as many.
+    assert "1000 redraws" in note
+    assert "--redraws 800000 " in note
+    assert "no number that is allowed" in next(n for n in axis_notes(budget, 2000) if "resolved" in n)
+    assert not any("resolved" in n for n in axis_notes(axis, 1000))
+    assert "not resolved" in render_budget(
+        dataclasses.replace(report, moments=(dataclasses.replace(report.moments[0], axes=(budget,)),))
+    )
+
+
 def test_law_adding_up_moves_each_figure_by_less_than_its_last_digit() -> None:
     """Rounded shares add up, and none is a tenth of a per cent or more off; negative ones too."""
     shares = [1 / 3, 1 / 3, 1 / 3 + 0.0204, -0.0204]
@@ -173,7 +195,7 @@ def test_law_reports_say_the_same(report: BudgetReport) -> None:
     )
     assert "smaller ones" in text
     assert "smaller ones" not in everything
-    assert "heading-rate bias" in everything
+    assert "heading bias" in everything
     assert "it is no safety assessment" in text.lower()
     marked = render_budget_markdown(report)
     assert "| only together |" in marked

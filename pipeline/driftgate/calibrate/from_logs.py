@@ -26,7 +26,7 @@ from driftgate.world.build import build_world
 from driftgate.world.values import Edge, World
 
 # Of a reference pose whose log does not say how good it is: a tape, an eye and a square. [m, m, rad]
-_USUAL_POSE = (0.003, 0.003, math.radians(0.5))
+USUAL_POSE = (0.003, 0.003, math.radians(0.5))
 # A random walk that is surely so many times the usual one is a slip in the logs (our choice).
 _BEYOND = 30.0
 # Constants of which a run's own value shows as a share of the way. [1, rad]
@@ -124,7 +124,7 @@ def _plausible(drift: DriftFit) -> None:
 def _pose_spread(logs: Sequence[Log], drift: DriftFit) -> tuple[float, float, float]:
     """Return how far the place of a reading may be off: the reference pose, and the way from there."""
     stated = [log.reference_spread for log in logs if log.reference_spread is not None]
-    reference = np.max(np.array(stated or [_USUAL_POSE]), axis=0)
+    reference = np.max(np.array(stated or [USUAL_POSE]), axis=0)
     walk = {noise.usual.key: noise.size.sd for noise in drift.noises}
     scale = max((c.spread.sd for c in drift.constants if c.spread and c.usual.key in _PER_METRE), default=0.0)
     way, turn = 0.5 * NEAR_M, 0.5 * NEAR_RAD

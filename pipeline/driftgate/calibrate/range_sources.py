@@ -11,7 +11,7 @@ from driftgate.calibrate.range_fit import RangeFit, Rate
 from driftgate.schema.sensor import Sensor
 
 # An interval wider than this to either side says nothing that a data sheet does not. [m, 1, rad]
-_BIAS_M, _SCALE, _ANGLE_RAD = 0.01, 0.02, math.radians(2.0)
+_WIDEST = {"bias": 0.01, "scale": 0.02, "mount_angle": math.radians(2.0)}
 # Runs of false readings longer than this are no chance.
 _RUN = 1.5
 _NOTE = "from logged runs"
@@ -27,26 +27,23 @@ def range_sources(
             "0.3 m, 1 m and nearly its full reach away, at places that are measured"
         ]
     found, missing = [], []
-    for name, estimate, dimension, size, drive in (
+    for name, estimate, dimension, drive in (
         (
             "bias",
             # The place is an error source of its own in the file, `mount_position`: not counted here again.
             fit.placed_bias,
             "length",
-            _BIAS_M,
             "stand square to walls at measured places, near and far",
         ),
-        ("scale", fit.scale, "ratio", _SCALE, "stand square to walls, near and at nearly full reach"),
+        ("scale", fit.scale, "ratio", "stand square to walls, near and at nearly full reach"),
         (
             "mount_angle",
             fit.angle,
             "angle",
-            _ANGLE_RAD,
             "look at walls at 20 to 40 deg to either side of square, at measured places",
         ),
     ):
-        low, high = estimate.interval(confidence)
-        if 0.5 * (high - low) > size:
+        if not is_found(name, estimate, confidence):
             missing.append(f"{sensor.id} {name.replace('_', ' ')}: {drive}")
             continue
         found.append(_constant(sensor, name, estimate, dimension, fit.runs, confidence))
@@ -61,6 +58,12 @@ def range_sources(
         # Those were counted among the short and long ones.
         found[-1] = replace(found[-1], instead_of=("random_return",))
     return found, missing
+
+
+def is_found(name: str, estimate: Estimate, confidence: float) -> bool:
+    """Return whether a sensor's "bias", "scale" or "mount_angle" is known well enough to be of use."""
+    low, high = estimate.interval(confidence)
+    return 0.5 * (high - low) <= _WIDEST[name]
 
 
 def tuple_of(estimate: Estimate, confidence: float) -> tuple[float, float]:

@@ -121,8 +121,10 @@ NOISES: Final = (
 
 
 def in_words(key: str) -> str:
-    """Return the name of a constant or noise for people."""
+    """Return the name of a constant or noise for people: that of its keys in the robot file."""
     name, _, part = key.partition(":")
-    per = {"metre": " with distance", "second": " with time", "radian": " with turning"}
+    if name == "jitter":
+        return f"jitter of {part}"
+    per = {part: f" per root {part}" for part in ("metre", "second", "radian")}
     per |= {"turn": " per turn", "speed": " with speed"}
     return name.replace("_", " ") + per.get(part, "")

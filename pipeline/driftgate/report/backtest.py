@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from driftgate.calibrate.usual import in_words
 from driftgate.report.backtest_replay import INSIDE, inside_cell, replay_lines
 from driftgate.report.quantities import quantity
 from driftgate.report.text import plain, table
@@ -19,22 +20,25 @@ if TYPE_CHECKING:
 
 # Name in words and dimension of what is fitted.
 NAMES = {
-    "distance_scale": ("distance scale", "ratio"),
-    "sideways_scale": ("sideways distance scale", "ratio"),
-    "heading_bias": ("heading-rate bias", "turn rate"),
-    "heading_scale": ("heading scale", "ratio"),
-    "wheel_offset": ("tracking-wheel offset", "length"),
-    "crab_angle": ("crab angle", "angle"),
-    "heading_latency": ("heading latency", "time"),
-    "lateral_slip:turn": ("lateral slip per turn", "length per turn"),
-    "lateral_slip:speed": ("lateral slip with speed", "time"),
-    "distance_walk": ("distance random walk", "length per root metre"),
-    "lateral_walk": ("lateral random walk", "length per root metre"),
-    "heading_walk:metre": ("heading random walk", "angle per root metre"),
-    "heading_walk:second": ("heading random walk in time", "angle per root second"),
-    "heading_walk:radian": ("heading random walk in turns", "angle per root radian"),
-    "jitter:position": ("jitter of position", "length"),
-    "jitter:heading": ("jitter of heading", "angle"),
+    key: (in_words(key), dimension)
+    for key, dimension in (
+        ("distance_scale", "ratio"),
+        ("sideways_scale", "ratio"),
+        ("heading_bias", "turn rate"),
+        ("heading_scale", "ratio"),
+        ("wheel_offset", "length"),
+        ("crab_angle", "angle"),
+        ("heading_latency", "time"),
+        ("lateral_slip:turn", "length per turn"),
+        ("lateral_slip:speed", "time"),
+        ("distance_walk", "length per root metre"),
+        ("lateral_walk", "length per root metre"),
+        ("heading_walk:metre", "angle per root metre"),
+        ("heading_walk:second", "angle per root second"),
+        ("heading_walk:radian", "angle per root radian"),
+        ("jitter:position", "length"),
+        ("jitter:heading", "angle"),
+    )
 }
 MEANING = {
     "calibrated": "errors are as large as predicted",
@@ -162,7 +166,7 @@ def _biases(row: ReckoningRow) -> list[str]:
         )
         for bias in row.biases
     ]  # fmt: skip
-    return ["", "Heading-rate bias of each run judged", *table(("run", "value", "error", "known by"), cells)]
+    return ["", "Heading bias of each run judged", *table(("run", "value", "error", "known by"), cells)]
 
 
 def _scores(scores: tuple[ReckoningScore, ...], zero: bool = False) -> list[str]:

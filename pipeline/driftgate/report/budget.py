@@ -34,6 +34,11 @@ _SMALL = 0.005
 # What the most extreme thousandth of a normal variable makes of its variance.
 _NORMAL = "1.3 %"
 FEW = "(few)"
+# A share that may be off by more says nothing; so far is what redraws are named for. (Our choice.)
+_MOST_HALF, _AIM_HALF = 0.5, 0.1
+UNRESOLVED = "not resolved"
+# As the option takes.
+MOST_REDRAWS = 1_000_000
 # Two-sided 95 % of a normal variable.
 _SIGMAS_95 = 1.959964
 # Parts of one thousand that a column of shares is shown in.
@@ -114,7 +119,7 @@ def render_budget(report: BudgetReport, colour: bool = False, everything: bool =
         for axis in moment.axes:
             lines += ["", paint(axis_title(case, moment, axis), "bold"), f"  {axis_words(moment, axis)}"]
             lines += table(HEADER, [row.cells for row in table_rows(moment, axis, everything)])
-            lines += [f"  {text}" for text in axis_notes(axis)]
+            lines += [f"  {text}" for text in axis_notes(axis, report.redraws)]
     if report.growths is not None:
         lines += ["", paint(GROWTH_TITLE, "bold"), *table(GROWTH_HEADER, growth_rows(report.growths))]
         lines += [f"  {note}" for note in growth_notes(report)]
@@ -262,7 +267,32 @@ def _total_words(row: SourceRow) -> str:
 
 
 def _with_error(shown: str, share: Share) -> str:
+    if not _resolved(share):
+        return UNRESOLVED
     return f"{shown.removesuffix(' %')} ± {percent(_SIGMAS_95 * share.error, direction='up')}"
+
+
+def _resolved(share: Share) -> bool:
+    return _SIGMAS_95 * share.error <= _MOST_HALF
+
+
+def _unresolved(axis: AxisBudget, redraws: int) -> str:
+    """Return how many redraws would resolve the shares that these did not, in words; empty if all are."""
+    shares = [
+        share for row in axis.rows if row.trials is not None for share in (row.trials.first, row.trials.total)
+    ]
+    shares += [] if axis.interactions is None else [axis.interactions]
+    worst = max((share.error for share in shares if not _resolved(share)), default=0.0)
+    if not worst:
+        return ""
+    wanted = redraws * (_SIGMAS_95 * worst / _AIM_HALF) ** 2
+    digit = 10 ** math.floor(math.log10(wanted))
+    wanted = digit * math.ceil(wanted / digit)
+    words = f"{UNRESOLVED}: {redraws} redraws leave more than {percent(_MOST_HALF, digits=0)} to either side"
+    if wanted > MOST_REDRAWS:
+        return f"{words}, and no number that is allowed would leave {percent(_AIM_HALF, digits=0)}."
+    enough = f"about --redraws {wanted:.0f} (and as many --trials)"
+    return f"{words}; {enough} would leave {percent(_AIM_HALF, digits=0)}."
 
 
 def change_words(value: float, before: float, axis: str) -> str:
@@ -277,8 +307,8 @@ def success_change(value: float, before: float) -> str:
     return words if words.startswith("-") else f"+{words}"
 
 
-def axis_notes(axis: AxisBudget) -> list[str]:
-    """Return warnings about a budget: few trials that decide it, an engine that sees no variance."""
+def axis_notes(axis: AxisBudget, redraws: int) -> list[str]:
+    """Return warnings about a budget: shares that so many redraws leave open, few trials that decide it."""
     notes = []
     if axis.interactions is None:
         notes.append("The error does not vary in the trials.")
@@ -288,6 +318,9 @@ def axis_notes(axis: AxisBudget) -> list[str]:
             f"trials' variance ({_NORMAL} where errors are normal). The trials' shares are rough; the change "
             "of success tells more."
         )
+    open_ = _unresolved(axis, redraws)
+    if open_:
+        notes.append(open_)
     few = [row.source.title for row in axis.rows if row.few_trials and row.size >= _SMALL]
     if few:
         notes.append(f"{FEW} rests on few trials: {', '.join(few)}.")

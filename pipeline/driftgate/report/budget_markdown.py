@@ -30,7 +30,7 @@ def render_budget_markdown(report: BudgetReport) -> str:
                 lines += [f"**{markdown(axis_title(case, moment, axis))}**", ""]
                 lines += [markdown(axis_words(moment, axis)), ""]
                 lines += [*_table(HEADER, [row.cells for row in table_rows(moment, axis)]), ""]
-                lines += [f"- {markdown(note)}" for note in axis_notes(axis)] + [""]
+                lines += [f"- {markdown(note)}" for note in axis_notes(axis, report.redraws)] + [""]
     if report.growths is not None:
         lines += [f"**{GROWTH_TITLE}**", "", *_table(GROWTH_HEADER, growth_rows(report.growths)), ""]
         lines += [f"- {markdown(note)}" for note in growth_notes(report)] + [""]

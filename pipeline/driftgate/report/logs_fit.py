@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from driftgate.calibrate.chain import MOST_POSES
 from driftgate.calibrate.drift_fit import DriftFit
-from driftgate.calibrate.from_logs import LogsFit
+from driftgate.calibrate.from_logs import USUAL_POSE, LogsFit
 from driftgate.calibrate.range_fit import RangeFit, Rate
+from driftgate.calibrate.range_sources import is_found
+from driftgate.calibrate.usual import in_words
 from driftgate.logs.values import Log
 from driftgate.report.quantities import interval_words, quantity
 from driftgate.report.robot_section import Origin, robot_section
 from driftgate.report.tape import SAFE
 from driftgate.report.text import plain, table
 
+_NOT_FOUND = "not found"
 _INVENTED = "Simulated logs: everything below is about invented data, and about no real robot."
+
+
+# What a reference is taken for whose log does not say.
+_TAKEN = "it is fitted as jitter, and for range sensors taken as " + ", ".join(
+    [*(f"{1e3 * metres:g} mm" for metres in USUAL_POSE[:2]), f"{math.degrees(USUAL_POSE[2]):g} deg"]
+)
 
 
 def render_logs_fit(
@@ -39,10 +49,13 @@ def render_logs_fit(
     lines = [f"{plain(robot)}  {_many(drift.runs, 'run')}, {drift.poses} reference poses{_days(origin)}"]
     if any(log.origin == "simulated" for log in logs):
         lines.append(_INVENTED)
+    unstated = _without_spread(logs)
+    if unstated:
+        lines.append(f"{unstated}: {_TAKEN}")
     share = f"{100.0 * confidence:g} % interval"
     header = ("what", "mean", share, "between runs", share)
     lines += ["", "Dead reckoning", *table(header, _constants(drift, confidence))]
-    lines += ["", "Noise", *table(("what", "size", share), _noises(drift))]
+    lines += ["", "Noise", *table(("what", "size", share), _noises(drift, bool(unstated)))]
     steps = _steps(fit)
     if steps:
         lines += ["", "Steps", *table(("what", "found", share), steps)]
@@ -95,20 +108,32 @@ def _constants(drift: DriftFit, confidence: float) -> list[tuple[str, ...]]:
             )
         elif found.assumed is not None:
             between = ("not determined", f"taken as {quantity(found.assumed, usual.dimension)}")
-        name = usual.key.replace("_", " ").replace(":turn", " per turn")
-        value = quantity(mean.value, usual.dimension, mean.error) if found.known else "not found"
+        name = in_words(usual.key)
+        value = quantity(mean.value, usual.dimension, mean.error) if found.known else _NOT_FOUND
         rows.append((name, value, interval_words(low, high, usual.dimension), *between))
     return rows
 
 
-def _noises(drift: DriftFit) -> list[tuple[str, ...]]:
+def _without_spread(logs: Sequence[Log]) -> str:
+    """Return how many of the logs that were measured do not say how well; empty if none."""
+    measured = [log for log in logs if any(log.reference_by)]
+    silent = [log for log in measured if log.reference_spread is None]
+    if not silent:
+        return ""
+    many = f"{len(silent)} of {len(measured)} logs do not say"
+    who = "No log says" if len(silent) == len(measured) else many
+    return f"{who} how good its reference is ('# reference spread: ...')"
+
+
+def _noises(drift: DriftFit, unstated: bool) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for found in drift.noises:
         usual, size = found.usual, found.size
-        name = usual.key.replace("_", " ").replace(":", " per root ")
+        name = in_words(usual.key)
         if usual.key.startswith("jitter"):
-            name = f"jitter of {usual.key.partition(':')[2]}, beyond the stated spread; does not add up"
-        value = quantity(size.sd, usual.dimension) if found.known or not usual.field else "not found"
+            what = "the reference's spread included" if unstated else "beyond the stated spread"
+            name = f"{in_words(usual.key)}, {what}; does not add up"
+        value = quantity(size.sd, usual.dimension) if found.known or not usual.field else _NOT_FOUND
         rows.append((name, value, interval_words(size.low, size.high, usual.dimension)))
     slips = drift.slips
     if slips is not None:
@@ -137,17 +162,19 @@ def _steps(fit: LogsFit) -> list[tuple[str, ...]]:
 
 def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
-    for name, estimate, dimension in (
-        ("bias, its place on the robot included", fit.placed_bias, "length"),
-        ("scale", fit.scale, "ratio"),
-        ("mounting angle, left", fit.angle, "angle"),
-        ("noise at zero", fit.at_zero, "length"),
-        ("noise per range", fit.per_range, "ratio"),
+    for name, key, estimate, dimension in (
+        ("bias, its place on the robot included", "bias", fit.placed_bias, "length"),
+        ("scale", "scale", fit.scale, "ratio"),
+        ("mount angle, left", "mount_angle", fit.angle, "angle"),
+        ("noise at zero", "", fit.at_zero, "length"),
+        ("noise per range", "", fit.per_range, "ratio"),
     ):
         low, high = estimate.interval(confidence)
-        if name.startswith("noise"):
+        if not key:
             low = max(low, 0.0)
         value = quantity(estimate.value, dimension, estimate.error)
+        if key and not is_found(key, estimate, confidence):
+            value = _NOT_FOUND
         rows.append((name, value, interval_words(low, high, dimension)))
     for name, rate in (("dropout", fit.dropout), ("short returns", fit.short), ("long returns", fit.long)):
         rows.append((name, _share(rate), interval_words(*rate.interval(confidence), "ratio")))

@@ -103,7 +103,7 @@ def _corrections(sheet: TapeSheet, result: TapeResult, confidence: float) -> lis
             )
             verb, side = ("subtract", "from") if bias.value > 0.0 else ("add", "to")
             take = f"{verb} {quantity(abs(bias.value), 'turn rate', bias.error)} {side} the gyro's rate"
-            rows.append(_row("heading-rate bias", bias, "turn rate", confidence, take))
+            rows.append(_row("heading bias", bias, "turn rate", confidence, take))
         if result.wheels is not None and sheet.track_width is not None:
             wheels, alpha, beta = result.wheels, result.square.alpha_rad, result.square.beta_rad
             track = f"track width {wheels.track_m:.5g} m in place of {sheet.track_width:g} m"
