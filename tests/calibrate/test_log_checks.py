@@ -171,6 +171,29 @@ def test_err_a_log_that_lacks_what_a_fit_needs(drop, words):
     assert found.suggestion
 
 
+def test_law_places_without_headings_are_enough():
+    """Where they lie apart; and units, signs and axes are seen by them too."""
+    bare = ("reference heading",)
+    assert check_logs([drive(drop=bare)], None) == []
+    assert said(check_logs([drive(distance=25.4, drop=bare)], None)) == [
+        ("DG618", "run.csv", 3, at("forward"))
+    ]
+    for wrong in ({"heading": -1.0}, {"mirrored": True}):
+        (found,) = check_logs([drive(drop=bare, **wrong)], None)
+        assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
+        assert "from place to place" in found.message
+
+
+def test_err_places_close_together_say_no_heading():
+    """A robot that stood at one place was measured twice for nothing."""
+    (found,) = check_logs([drive(sides=1, seen=(0,), drop=("reference heading",))], None)
+    assert "nowhere twice" in found.message
+    still = drive(sides=1, distance=0.01, reference=0.01, drop=("reference heading",))
+    (found,) = check_logs([still], None)
+    assert "too close together" in found.message
+    assert said([found]) == [("DG617", "run.csv", 3, at("reference x"))]
+
+
 def test_law_one_log_with_references_serves_all():
     """A run that nobody measured is used for what its own rows say, as long as another one was measured."""
     bare = drive(drop=("reference",), name="bare.csv")

@@ -235,6 +235,30 @@ def test_law_a_reference_of_unknown_spread_is_fitted_and_said(capsys, logs, tmp_
     assert "how good its reference" not in run(capsys, "calibrate", logs, "--robot", WREN)[1]
 
 
+def test_law_places_without_headings_show_what_they_show(capsys, logs, tmp_path):
+    """What the places determine is found, what they do not is named, with a way to measure a heading."""
+    for log in logs.glob("*.csv"):
+        lines = log.read_text().splitlines()
+        at = next(i for i, line in enumerate(lines) if line.startswith("time"))
+        column = lines[at].split(",").index("reference heading [deg]")
+        for i in range(at + 1, len(lines)):
+            cells = lines[i].split(",")
+            cells[column] = ""
+            lines[i] = ",".join(cells)
+        (tmp_path / log.name).write_text("\n".join(lines) + "\n")
+    floor = ROOT / "fieldmaps" / "cleared-floor.yaml"
+    status, out, _ = run(capsys, "calibrate", tmp_path, "--robot", WREN, "--field", floor)
+    assert status == 0
+    assert "3 runs, 39 reference places, none with a heading" in out
+    rows = {line[2:24].strip(): line[24:] for line in out.splitlines() if line.startswith("  ")}
+    assert "not found" in rows["crab angle"]
+    for name in ("distance scale", "wheel offset", "heading scale"):
+        assert "not found" not in rows[name]
+    assert "the places of two marks on the robot's middle line" in out
+    assert "Range sensor" not in out
+    assert "crab_angle:" not in out
+
+
 def test_err_validate_names_one_run_under_two_names(capsys, logs, tmp_path):
     """As calibrate refuses it: with both names."""
     files = _with_header(logs, tmp_path / "project")

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from driftgate.calibrate.blind import ALL_BLIND_RAD, BLIND_RAD, with_headings
 from driftgate.calibrate.dead_reckoning import segments
 from driftgate.calibrate.mixed import Block
 from driftgate.calibrate.slips import of_one_slip
@@ -65,30 +66,47 @@ class LoggedRun:
         Its odometry, with the reference poses that are used.
     spread : tuple of float
         Standard deviation of a reference pose, as the log states it; zeros if it does not. [m, m, rad]
+    blind : ndarray of bool, shape (n,)
+        At which rows the heading of the reference is put in and as good as unknown.
     """
 
     track: SpotTrack
     spread: tuple[float, float, float]
+    blind: BoolArray
 
     @property
     def poses(self) -> int:
         """How many reference poses are used."""
         return int(np.isfinite(self.track.reference).all(axis=1).sum())
 
+    @property
+    def headings(self) -> int:
+        """How many of them have a heading that was measured."""
+        return self.poses - int(self.blind.sum())
+
+    @property
+    def seen(self) -> SpotTrack:
+        """The track with the reference poses whose heading was measured, alone."""
+        reference = np.where(self.blind[:, None], np.nan, self.track.reference)
+        return SpotTrack(self.track.name, self.track.time_s, self.track.twist, reference)
+
 
 def logged_run(track: Track, spread: tuple[float, float, float] | None) -> LoggedRun:
-    """Return a run with its reference poses thinned to at most `MOST_POSES`, evenly over its time."""
-    known = np.flatnonzero(np.isfinite(track.reference).all(axis=1))
-    reference = track.reference.copy()
+    """Return a run with its reference poses thinned to at most `MOST_POSES`, evenly over its time.
+
+    Places without a heading are among them, with one put in (`driftgate.calibrate.blind`).
+    """
+    reference, blind = with_headings(track)
+    known = np.flatnonzero(np.isfinite(reference).all(axis=1))
     if len(known) > MOST_POSES:
         wanted = np.linspace(track.time_s[known[0]], track.time_s[known[-1]], MOST_POSES)
         near = np.searchsorted(track.time_s[known], wanted - 1e-9)
         keep = known[np.unique(np.minimum(near, len(known) - 1))]
         thinned = np.full_like(reference, np.nan)
         thinned[keep] = reference[keep]
-        reference = thinned
+        reference, blind = thinned, blind & np.isfinite(thinned[:, 0])
     spot = SpotTrack(track.name, track.time_s, track.twist, reference)
-    return LoggedRun(spot, spread or (0.0, 0.0, 0.0))
+    return LoggedRun(spot, spread or (0.0, 0.0, 0.0), blind)
 
 
 def block_of(
@@ -129,6 +147,11 @@ def block_of(
     known = np.diag(np.tile(np.square(_FLOOR), len(windows)))
     for axis, sd in enumerate(run.spread):
         known = known + sd**2 * _of_axes(ends, (axis,))
+    unknown = np.flatnonzero(run.blind[np.append(windows.start[:1], windows.end)])
+    if len(unknown):
+        known = known + BLIND_RAD**2 * _of_axes(ends[:, :, unknown], (2,))
+        together = ends[:, :, unknown, 2].sum(axis=2).ravel()
+        known = known + ALL_BLIND_RAD**2 * np.outer(together, together)
     stacked = np.array(covariances).reshape(len(parts), size, size)
     return Block(found.error.ravel(), design.reshape(size, len(keys)), known, stacked)
 

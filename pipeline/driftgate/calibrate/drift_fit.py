@@ -40,7 +40,8 @@ _SPREAD_SHARE = 0.3
 _WIDE = 4.0
 # Constants that act alike in arcs of one speed, so that what differs between runs is seen of their sum.
 _ALIKE = ("heading_latency", "lateral_slip:turn")
-_PRIOR_SD = np.array([BESIDE_USUAL * usual.size for usual in CONSTANTS])
+# Without a heading measured nothing shows it, and left free it would bend what is linear.
+_BY_HEADINGS = "crab_angle"
 
 
 @dataclass(frozen=True)
@@ -51,8 +52,8 @@ class DriftFit:
     ----------
     constants, noises
         What was asked for.
-    runs, poses : int
-        How many runs, and reference poses in all of them.
+    runs, poses, headings : int
+        How many runs, reference poses in all of them, and of these with a heading that was measured.
     sources : tuple of FoundSource
         For the robot file: what is known.
     missing : tuple of str
@@ -65,6 +66,7 @@ class DriftFit:
     noises: tuple[FoundNoise, ...]
     runs: int
     poses: int
+    headings: int
     sources: tuple[FoundSource, ...]
     missing: tuple[str, ...]
     slips: FoundSlips | None = None
@@ -85,11 +87,11 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
     Raises
     ------
     ModelError
-        If no run has two reference poses with a heading.
+        If no run has two reference poses.
     """
     used = [run for run in runs if run.poses >= 2]
     if not used:
-        raise ModelError("no run has two reference poses with a heading: nothing says where the robot was")
+        raise ModelError("no run has two reference poses: nothing says where the robot was")
     overs = {usual.key: _over(usual, errors) for usual in CONSTANTS}
     between = [u for u in CONSTANTS if overs[u.key] == "run"]
     varying = between if len(used) >= FEWEST_RUNS else []
@@ -121,6 +123,7 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         fitted.noises,
         len(used),
         sum(run.poses for run in used),
+        sum(run.headings for run in used),
         written_sources(placed(constants, errors), fitted, len(used), confidence, errors),
         what_is_missing(constants, fitted.noises, len(used), len(runs)) + missing_of_slips(fitted.slips),
         fitted.slips,
@@ -187,7 +190,14 @@ def _called(
     keys = [usual.key for usual in CONSTANTS]
     blocks = [_differing(block_of(run, fitted.at, keys, [*parts, RARE_SLIP]), keys, assumed) for run in used]
     at = np.array([fitted.at[key] for key in keys])
-    return call_slips(blocks, [driven_m(run) for run in used], _PRIOR_SD, at, sizes)
+    return call_slips(blocks, [driven_m(run) for run in used], _prior_sd(used), at, sizes)
+
+
+def _prior_sd(runs: Sequence[LoggedRun]) -> np.ndarray:
+    """Return how wide the priors of the constants are."""
+    blind = not any(run.headings for run in runs)
+    wide = [1.0 if blind and usual.key == _BY_HEADINGS else BESIDE_USUAL for usual in CONSTANTS]
+    return np.array([k * usual.size for k, usual in zip(wide, CONSTANTS, strict=True)])
 
 
 def _over(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
@@ -201,7 +211,7 @@ def _over(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]
 def _shows(runs: Sequence[LoggedRun], part: str) -> bool:
     """Return whether anything in the runs grows with a noise."""
     if part in JITTERS:
-        return True
+        return part != "jitter:heading" or any(run.headings > 0 for run in runs)
     return any(np.any(block_of(run, {}, [CONSTANTS[0].key], [part]).parts > 1e-12) for run in runs)
 
 
@@ -224,7 +234,7 @@ def _settled(
                 with_called(block, count, called.size_m)
                 for block, count in zip(blocks, called.counts, strict=True)
             ]
-        mixed = fit_mixed(blocks, _PRIOR_SD, np.array([at[key] for key in keys]), sizes)
+        mixed = fit_mixed(blocks, _prior_sd(runs), np.array([at[key] for key in keys]), sizes)
         for key, change in zip(keys, mixed.mean.tolist(), strict=True):
             at[key] += change
     assert mixed is not None

@@ -149,7 +149,7 @@ def what_is_missing(
     """Return what the runs used, of those given, cannot tell, and which drive would."""
     found = []
     if used < given:
-        found.append(f"{given - used} of {given} runs: fewer than two reference poses with a heading")
+        found.append(f"{given - used} of {given} runs: fewer than two reference poses")
     if used < FEWEST_RUNS:
         names = ", ".join(in_words(c.usual.key) for c in constants if c.assumed is not None)
         found.append(

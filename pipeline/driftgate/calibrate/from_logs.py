@@ -95,19 +95,32 @@ def fit_logs(
     sources += found
     missing += more
     ranges: dict[str, RangeFit | None] = {}
+    if drift.headings < drift.poses:
+        missing.insert(0, _no_headings(drift))
     if field is None and robot.sensors:
         missing.append("range sensors: name the map of the field as it really was (--field)")
     if field is not None:
         world = build_world(field)
         at = {constant.usual.key: constant.mean.value for constant in drift.constants}
         spread = _pose_spread(logs, drift)
-        for sensor in robot.sensors:
+        for sensor in robot.sensors if drift.headings else ():
             data = range_data(sensor, runs, logs, at, world)
             ranges[sensor.id] = fit_ranges(sensor, data, _surface_spread(field, world), spread)
             found, more = range_sources(sensor, ranges[sensor.id], confidence)
             sources += found
             missing += more
     return LogsFit(drift, ranges, steps, tuple(sources), tuple(missing))
+
+
+def _no_headings(drift: DriftFit) -> str:
+    many = "no reference has a heading" if not drift.headings else ""
+    many = many or f"{drift.poses - drift.headings} of {drift.poses} references have no heading"
+    needs = "crab angle and range sensors are not found without" if not drift.headings else ""
+    needs = needs or "crab angle and range sensors go by the others"
+    return (
+        f"{many}: {needs}; by tape, measure the places of two marks on the robot's middle line, front and "
+        "back, as far apart as they go: the heading is the direction from back to front"
+    )
 
 
 def _plausible(drift: DriftFit) -> None:

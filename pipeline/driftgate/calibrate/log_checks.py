@@ -52,12 +52,13 @@ def _no_odometry(log: Log) -> Finding | None:
 
 def _no_reference(log: Log, of: int) -> Finding:
     words = "it says nowhere twice" if of == 1 else f"none of {of} logs says twice"
-    words += " where the robot really was, heading included"
-    titles = ("reference heading", "reference x")
+    words += " where the robot really was"
     if "reference x" not in log.titles:
         advice = "add 'reference x [m]', 'reference y [m]', 'reference heading [deg]' and 'reference by'"
-        return _lacking(log, words, f"{advice}; {_MEASURE}", *titles)
-    return _lacking(log, words, _MEASURE, *titles)
+        return _lacking(log, words, f"{advice}; {_MEASURE}")
+    if int(np.isfinite(log.reference[:, :2]).all(axis=1).sum()) >= 2:
+        words += ": its places lie too close together to say how it faced"
+    return _lacking(log, words, _MEASURE, "reference x")
 
 
 def _lacking(log: Log, message: str, advice: str, *titles: str) -> Finding:

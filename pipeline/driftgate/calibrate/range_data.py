@@ -93,14 +93,14 @@ def range_data(
     parts, first = [], 0
     for number, (run, log) in enumerate(zip(runs, logs, strict=True)):
         column = log.ranges.get(sensor.id)
-        if column is not None and run.poses > 0 and column.fired.any():
+        if column is not None and run.headings > 0 and column.fired.any():
             rows = np.flatnonzero(column.fired)
-            path = true_path(run.track, constants, log.time_s[rows] - sensor.latency)
+            path = true_path(run.seen, constants, log.time_s[rows] - sensor.latency)
             found = _of_run(sensor, column.reading_m[rows], path.pose, world)
             keep = np.flatnonzero(found[1] & path.near)
             whole = (*found[0], path.nearest + first, np.full(len(rows), number, dtype=np.intp))
             parts.append(tuple(values[keep] for values in whole))
-        first += run.poses
+        first += run.headings
     if not parts:
         none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
         return RangeData(empty, empty, empty, empty, empty, np.zeros((0, 3)), none, none, none)

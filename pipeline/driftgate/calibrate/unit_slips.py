@@ -36,6 +36,8 @@ _TURNS_AGREE_RAD: Final = 0.3
 _CLEAR_TURN_RAD, _MIRRORED_RAD = 0.5, 0.2
 # Turns, or directions, that are further off in half of the ways are not errors of a gyro. [rad]
 _FAR_OFF_RAD: Final = 0.5
+# A way that turns onto its places no better is another one: its mirror image, or of another heading.
+_ALIKE: Final = 0.8
 # Readings of a run, and the share of them beyond the sensor's reach, that no false returns explain.
 _LEAST_READINGS: Final = 10
 _BEYOND_SHARE: Final = 0.9
@@ -64,10 +66,12 @@ class _Ways:
     driven_m, came_m : ndarray, shape (k,)
         Length of the straight line, by odometry and by reference. [m]
     driven_rad, real_rad : ndarray, shape (k,)
-        The turn by both. [rad]
+        The turn by both; real ones are none where headings of the reference are put in. [rad]
     aside_rad : ndarray, shape (k,)
         By how much the direction by reference is off that by odometry, each as seen from its own heading
         at the start. [rad]
+    alike : float or None
+        Where headings of the reference are put in: how well the way turns onto the places, 1 if it does.
     """
 
     driven_m: FloatArray
@@ -75,6 +79,7 @@ class _Ways:
     driven_rad: FloatArray
     real_rad: FloatArray
     aside_rad: FloatArray
+    alike: float | None = None
 
     @property
     def off_rad(self) -> FloatArray:
@@ -125,7 +130,8 @@ def _ways(run: LoggedRun) -> _Ways:
     track = run.track
     at = np.flatnonzero(np.isfinite(track.reference).all(axis=1))
     if len(at) < 2:
-        return _Ways(*np.zeros((5, 0)))
+        none = np.zeros(0)
+        return _Ways(none, none, none, none, none)
     path, real = reckon(track, {})[0][at], track.reference[at]
     driven, came = np.diff(path, axis=0), np.diff(real, axis=0)
     aside = np.arctan2(came[:, 1], came[:, 0]) - real[:-1, 2]
@@ -136,12 +142,25 @@ def _ways(run: LoggedRun) -> _Ways:
         driven[:, 2],
         came[:, 2],
         wrap_angles(aside),
+        alike=None if run.headings else _alike(path, real),
     )
 
 
+def _alike(path: FloatArray, real: FloatArray) -> float:
+    """Return how well a way can be turned onto places, at whatever scale: the size of a correlation."""
+    driven, places = path[:, 0] + 1j * path[:, 1], real[:, 0] + 1j * real[:, 1]
+    driven, places = driven - driven.mean(), places - places.mean()
+    norm = float(np.linalg.norm(driven) * np.linalg.norm(places))
+    return float(np.abs(np.vdot(driven, places))) / norm if norm > 0.0 else 1.0
+
+
 def _together(ways: Sequence[_Ways]) -> _Ways:
-    names = ("driven_m", "came_m", "driven_rad", "real_rad", "aside_rad")
-    return _Ways(*(np.concatenate([getattr(w, name) for w in ways]) for name in names))
+    def whole(name: str) -> FloatArray:
+        return np.concatenate([getattr(w, name) for w in ways])
+
+    return _Ways(
+        whole("driven_m"), whole("came_m"), whole("driven_rad"), whole("real_rad"), whole("aside_rad")
+    )
 
 
 def _turns(ways: _Ways, log: Log) -> Finding | None:
@@ -199,6 +218,15 @@ def _why_ratio(ratio: float) -> str:
 
 
 def _direction(ways: _Ways, log: Log) -> Finding | None:
+    if ways.alike is not None:
+        if ways.alike > _ALIKE or len(ways.far) < _LEAST_WAYS:
+            return None
+        return _fault(
+            log,
+            "from place to place the robot turned otherwise than its heading says",
+            "check that 'heading' counts counter-clockwise, and the axes of 'reference x' and 'reference y'",
+            "heading",
+        )
     use = ways.far & (np.minimum(ways.driven_m, ways.came_m) > _WAY_M)
     if int(use.sum()) < _LEAST_WAYS:
         return None

@@ -46,7 +46,7 @@ def render_logs_fit(
         Whether to show the section for the robot file.
     """
     drift = fit.drift
-    lines = [f"{plain(robot)}  {_many(drift.runs, 'run')}, {drift.poses} reference poses{_days(origin)}"]
+    lines = [f"{plain(robot)}  {_many(drift.runs, 'run')}, {_references(drift)}{_days(origin)}"]
     if any(log.origin == "simulated" for log in logs):
         lines.append(_INVENTED)
     unstated = _without_spread(logs)
@@ -112,6 +112,12 @@ def _constants(drift: DriftFit, confidence: float) -> list[tuple[str, ...]]:
         value = quantity(mean.value, usual.dimension, mean.error) if found.known else _NOT_FOUND
         rows.append((name, value, interval_words(low, high, usual.dimension), *between))
     return rows
+
+
+def _references(drift: DriftFit) -> str:
+    if drift.headings == drift.poses:
+        return f"{drift.poses} reference poses"
+    return f"{drift.poses} reference places, {drift.headings or 'none'} with a heading"
 
 
 def _without_spread(logs: Sequence[Log]) -> str:
