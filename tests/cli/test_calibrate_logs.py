@@ -252,7 +252,7 @@ def test_law_places_without_headings_show_what_they_show(capsys, logs, tmp_path)
     assert "3 runs, 39 reference places, none with a heading" in out
     rows = {line[2:24].strip(): line[24:] for line in out.splitlines() if line.startswith("  ")}
     assert "not found" in rows["crab angle"]
-    for name in ("distance scale", "wheel offset", "heading scale"):
+    for name in ("wheel offset", "heading scale"):
         assert "not found" not in rows[name]
     assert "the places of two marks on the robot's middle line" in out
     assert "Range sensor" not in out
