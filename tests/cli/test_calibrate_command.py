@@ -113,9 +113,9 @@ def second_pass(turns: float, sides: float, distance: float = 0.0) -> str:
 @pytest.mark.parametrize(
     ("turns", "sides", "distance", "says"),
     [
-        (0.1, -0.1, 0.0, ()),
+        (0.02, -0.02, 0.0, ()),
         (2.0, 0.1, 0.0, ("heading scale is", "sign, or factor")),
-        (0.1, 1.0, 0.0, ("heading-rate bias is", "code that the robot ran")),
+        (0.1, 1.0, 0.0, ("heading bias is", "code that the robot ran")),
         (-1.0, 0.1, 0.0, ("heading scale is -", "entered twice")),
         (0.0, 0.0, 2.0, ("distance scale is", "sign, or factor")),
     ],
@@ -131,6 +131,7 @@ def test_law_a_second_pass_shows_whether_the_first_was_entered(
     assert out.count("DG631") == (1 if says else 0)
     assert all(word in out for word in says)
     assert ("\nerrors:" in out) == (not says)
+    assert ("Nothing to enter" in out) == (not says)
 
 
 def test_law_exchanged_axes_show_in_the_second_pass(capsys, tmp_path):

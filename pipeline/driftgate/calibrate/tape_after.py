@@ -88,7 +88,7 @@ def _pairs(before: TapeResult, after: TapeResult) -> list[_Pair]:
             _Pair("distance scale", "straights", ("straights",), before.distance.scale, after.distance.scale)
         )
     if before.square is not None and after.square is not None:
-        names = ("heading scale", "heading-rate bias")
+        names = ("heading scale", "heading bias")
         if before.gyro is None:
             names = ("what the turns miss", "what the sides bend")
         for name, old, new in (

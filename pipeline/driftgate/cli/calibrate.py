@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 )
 @click.argument("logs", nargs=-1, metavar="[LOG]...")
 @click.option(
-    "--guide", is_flag=True, help="Print what to drive and measure with a tape, and an empty sheet."
+    "--guide", is_flag=True, help="Print what to drive and measure with a tape, and a sheet to fill in."
 )
 @click.option(
     "--tape",

@@ -58,7 +58,7 @@ def render_tape(
         lines += ["", *_ends(sheet.square.side, result.square)]
     lines += ["", *_corrections(sheet, result, confidence)]
     if result.square is not None:
-        lines += ["  Enter them and drive the squares again: a second pass takes out what is left over."]
+        lines += [_then(result, confidence)]
     if result.sources and section:
         origin = Origin(sheet.day, sheet.day, (path,))
         now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
@@ -112,6 +112,18 @@ def _corrections(sheet: TapeSheet, result: TapeResult, confidence: float) -> lis
             rows.append(_row("bend of a side, left", beta, "angle", confidence, factors))
     header = ("what", "found", f"{100.0 * confidence:g} % interval", "in the robot's code")
     return ["Corrections", *table(header, rows)]
+
+
+def _then(result: TapeResult, confidence: float) -> str:
+    """Return what comes after the table of corrections."""
+    found: list[Estimate] = []
+    if result.distance is not None:
+        found.append(result.distance.scale)
+    if result.square is not None:
+        found += [result.square.alpha_rad, result.square.beta_rad]
+    if any(estimate.clear(confidence) for estimate in found):
+        return "  Enter them and drive the squares again: a second pass takes out what is left over."
+    return "  Nothing to enter: what is left does not show in this scatter."
 
 
 def _row(

@@ -1,4 +1,4 @@
-"""What to drive and measure with a tape, and an empty sheet to fill in."""
+"""What to drive and measure with a tape, and a sheet to fill in."""
 
 from __future__ import annotations
 
@@ -37,9 +37,12 @@ _SQUARE = """\
 
 _AFTER = """\
 3. Work it out
-  driftgate calibrate --tape SHEET        with the sheet below, filled in
-  Enter the corrections in the robot's code, drive the squares a second time, and copy what is left into
-  the robot file.
+  driftgate calibrate --tape FIRST
+  with the sheet below, filled in: keep no line of it that you have not measured. Enter the corrections
+  in the robot's code, drive straights and squares a second time, fill in a second sheet, and
+  driftgate calibrate --tape SECOND --after FIRST --corrected --robot ROBOT --out NEW-ROBOT
+  says whether the corrections did what they should, and writes the robot file. Name it in the routines:
+  robot: robots/NEW-ROBOT.
 """
 
 _SHEET = """\
@@ -79,7 +82,7 @@ def render_guide(robot: Robot | None) -> str:
         _STRAIGHT,
         _SQUARE.format(side=side, speed=speed, gyro=": a gyro drifts with time"),
         _AFTER,
-        "An empty sheet (the numbers are invented: replace them)\n\n"
+        "A sheet to fill in (its numbers are invented: replace them all)\n\n"
         + _SHEET.format(side=side, title=yaml_text(title)),
     )
     return "\n".join(parts)
