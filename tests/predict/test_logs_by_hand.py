@@ -9,6 +9,7 @@ import pytest
 
 from driftgate.predict import prepare
 from driftgate.predict.logged import FIX_WORDS, Jitter, Reference, sample_runs
+from driftgate.predict.streams import Streams
 from driftgate.predict.values import Outcome
 from driftgate.schema.case import Case
 from driftgate.schema.routine import PoseOff
@@ -31,6 +32,23 @@ def test_law_a_robot_zeroes_its_counters_where_it_starts(drive: str) -> None:
         assert (off[1:] != 0.0).all()
         assert (b.heading_rad[1:] != a.heading_rad[1:]).all()
         assert (b.sideways_m[1:] != 0.0).all() == (drive == "holonomic")
+
+
+def test_law_what_is_measured_is_off_by_draws_of_its_own() -> None:
+    """The tape by a normal for each row and axis, the gyro by one of the jitter's own, each by its name."""
+    case, runs = prepared([{"do": "advance", "distance": "0.4 m"}], robot()), 20
+    sizes, jitter = (0.002, 0.003, math.radians(0.4)), Jitter(0.002, math.radians(0.2))
+    found = sample_runs(case, runs, 5, Reference("tape", sizes), jitter)
+    streams, last = Streams(5, 0, runs), len(case.plan.timeline.time_s) - 1
+    for row in (0, last):
+        off = np.array([one.log.reference[row] - one.truth[row] for one in found])
+        for axis, (name, size) in enumerate(zip(("x", "y", "heading"), sizes, strict=True)):
+            drawn = streams.normals(f"reference:{name}", "log", row)
+            assert off[:, axis] == pytest.approx(size * drawn, abs=1e-12)
+    # Straight on, without errors: what the gyro says is its jitter.
+    said = np.array([one.log.heading_rad[last] for one in found])
+    drawn = streams.normals("odometry_jitter:heading", "log", last)
+    assert said == pytest.approx(jitter.heading_rad * drawn, abs=1e-12)
 
 
 def test_law_a_square_up_is_logged_as_a_way_and_then_a_turn() -> None:

@@ -91,6 +91,19 @@ def test_law_blend_takes_a_share_of_both(engine: str, share: float) -> None:
     assert left == pytest.approx(4.0 * (1.0 - share), abs=0.07)
 
 
+def test_law_every_sensor_and_every_pair_is_counted_by_itself() -> None:
+    """Of two pairs and a sensor alone each sensor, difference and mean has its own place, by its name."""
+    names = ["a", "b", "alone", "c", "d"]
+    both = {"pairs": [{"sensors": ["a", "b"]}, {"sensors": ["c", "d"]}]}
+    sensors = [range_sensor(name, 0.0, 0.1 * i, 180.0 * (i > 2)) for i, name in enumerate(names)]
+    found = slots(robot({}, sensors, both))
+    assert found.names[: found.sensors] == tuple(names)
+    for pair, (one, other) in enumerate((("a", "b"), ("c", "d"))):
+        assert found.names[found.difference(pair)] == f"{one} and {other}, difference"
+        assert found.names[found.mean(pair)] == f"{one} and {other}, mean"
+    assert len(set(found.names)) == 5 + 2 * 2
+
+
 def against(true: Any, law: str = "replace") -> Prepared:
     """Return a robot that looks squarely at an east wall which is not where the map says."""
     correction = {**REPLACE, "update": {"law": law}}

@@ -99,6 +99,8 @@ def test_mc_every_trial_reads_at_its_own_phase() -> None:
     # The number is 4 or 5 with equal chances: its standard error over n trials is 1 / (2 sqrt(n)).
     assert readings / 2000 == pytest.approx(4.5, abs=4.0 * 0.5 / np.sqrt(2000.0))
     assert result.counts[0, 0, Outcome.ACCEPTED] == readings
+    # And each trial's fixes are averaged as those of one trial, in whichever part of the batch it is.
+    assert result.own.by_trial[0, 0] == 2000
 
 
 def test_law_plan_sight_and_covariance_go_by_the_middle_phase() -> None:

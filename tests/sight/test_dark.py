@@ -106,6 +106,13 @@ def test_law_what_is_refused_informs_nothing():
     assert dark_intervals(case_, plan_, sight, world)[0] == DarkInterval("x", 0.0, 1.5, 0, 2)
 
 
+def test_law_a_sensor_that_sees_nothing_hides_no_other():
+    """One looks back, at a wall out of its reach, and informs nothing; the one ahead does, in any order."""
+    back, ahead = sensor("back", heading=180.0), sensor("ahead")
+    assert informing(*stage([EAST], [back, ahead])).tolist() == [[False] * 3, [True, False, False]]
+    assert informing(*stage([EAST], [ahead, back])).tolist() == [[True, False, False], [False] * 3]
+
+
 def test_law_opportunities_count_every_reading_once():
     """Each reading is counted under its sensor, step and reason."""
     case_, plan_, sight, _ = stage([EAST, NOTHING, EAST], [sensor(), sensor("left", heading=90.0)])
