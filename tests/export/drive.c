@@ -29,7 +29,7 @@ int main(void) {
         switch (e->what) {
         case 0: dg_move(routine, &state, motion); break;
         case 1: kept[e->row[0]] = dg_echo(&state); break;
-        case 4: dg_square_up(routine, &state, e->instant.step); break;
+        case 4: dg_square_up(routine, &state, e->instant.step, e->measured[0]); break;
         default:
             if (many < 2 || !dg_read_pair(routine, &state, 0, &e->instant, dg_compared(routine, &state, kept[e->row[0]]),
                                           e->readings[0], e->readings[1], results))

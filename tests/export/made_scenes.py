@@ -30,6 +30,8 @@ def hall() -> Any:
                 "shape": {"rectangle": {"length": "0.3 m", "width": "0.8 m"}},
                 "at": {"x": "3.85 m", "y": "1.1 m"},
                 "reference": True,
+                "fixed_to": "east",
+                "build": {"x": "2 mm", "y": "3 mm", "heading": "0.3 deg", "constant_over": "field", **GUESS},
             },
             {
                 "id": "rack",
@@ -125,6 +127,7 @@ FILTER = {
     "range_bias": "4 mm",
     "range_scale": "1 %",
     "mount_angle": "1.5 deg",
+    "mount_aside": "3 mm",
     "constants_hold": "1.5 m",
 }
 NOISE_ALONE = {**FILTER, "consider": False}

@@ -92,7 +92,7 @@ def events(prepared, watch):
             )
             found.append(row(0, measured=(*log(compose(inverse(here), there)), since)))
             if step in contact:
-                found.append(row(4, instant=Instant(step, 0.0, 0.0, 0.0, 0.0)))
+                found.append(row(4, measured=(here[2], 0, 0, 0), instant=Instant(step, 0.0, 0.0, 0.0, 0.0)))
         found += [row(1, (r, 0)) for r in np.flatnonzero(readings.echo_knot == knot).tolist()]
         for r in np.flatnonzero(readings.knot == knot).tolist():
             if r in seconds:

@@ -455,7 +455,7 @@ def test_law_numbers_of_the_filter_as_files_have_them():
         wall_tilt_rad=math.radians(12),
         constants=(
             SensorConstants(bias_m=13e-3, scale=0.01, angle_rad=0.0),
-            SensorConstants(bias_m=1e-3, scale=0.14, angle_rad=math.radians(15)),
+            SensorConstants(bias_m=1e-3, scale=0.14, angle_rad=math.radians(15), aside_m=17e-3),
         ),
         constants_hold_m=16.0,
     )
@@ -476,9 +476,17 @@ def test_law_numbers_of_the_filter_as_files_have_them():
         "range_bias": (13, "mm"),
         "range_scale": (14, "%"),
         "mount_angle": (15, "deg"),
+        "mount_aside": (17, "mm"),
         "constants_hold": (16, "m"),
     }
     bare = dataclasses.replace(model, range_at_zero_m=(), range_per_range=(), constants=())
-    of_sensors = ("range_at_zero", "range_per_range", "range_bias", "range_scale", "mount_angle")
-    assert [_value(bare, n) for n in _NUMBERS if n.key in of_sensors] == [0.0] * 5
+    of_sensors = (
+        "range_at_zero",
+        "range_per_range",
+        "range_bias",
+        "range_scale",
+        "mount_angle",
+        "mount_aside",
+    )
+    assert [_value(bare, n) for n in _NUMBERS if n.key in of_sensors] == [0.0] * 6
     assert set(found) <= set(FilterNumbers.model_fields)

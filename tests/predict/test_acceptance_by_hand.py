@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from driftgate.predict.acceptance import Acceptance
-from driftgate.predict.constants import NO_ARM
+from driftgate.predict.constants import NOWHERE
 from driftgate.predict.filter import ReadingVariance
 from driftgate.predict.trial_memory import CorrectionState, fresh_memory
 from driftgate.predict.trial_update import (
@@ -279,7 +279,9 @@ def test_law_two_readings_make_a_difference_or_a_mean(turns: bool) -> None:
     echoes: Any = [SimpleNamespace(reading_m=np.array([1.01])), SimpleNamespace(reading_m=np.array([2.03]))]
     models = [model([1.0], d_heading=0.3), model([2.0], d_heading=-0.2)]
     variances = [VARIANCE, VARIANCE]
-    found = two_readings(4, (0, 1), variances, expected, models, NO_ARM, echoes, yes(1), turns)
+    found = two_readings(
+        4, (0, 1), variances, expected, models, [NOWHERE] * 2, NOWHERE, echoes, yes(1), turns
+    )
     h, innovation, own = (
         # Difference: derivatives 0 and 0.5; 1 + 4 cm², and the wall's tilt by 0.5 m.
         ((0.0, 0.5), -0.02, 5e-4 + (0.02 * 0.5) ** 2)
@@ -291,5 +293,5 @@ def test_law_two_readings_make_a_difference_or_a_mean(turns: bool) -> None:
     assert (float(found.h[0][0]), float(found.h[2][0])) == pytest.approx(h, abs=1e-12)
     assert found.innovation == pytest.approx([innovation], abs=1e-12)
     assert found.own == pytest.approx([own], rel=1e-12)
-    idle = two_readings(4, (0, 1), variances, expected, models, NO_ARM, echoes, yes(0), turns)
+    idle = two_readings(4, (0, 1), variances, expected, models, [NOWHERE] * 2, NOWHERE, echoes, yes(0), turns)
     assert (idle.innovation.tolist(), idle.h[0].tolist(), idle.h[2].tolist()) == ([0.0], [0.0], [0.0])

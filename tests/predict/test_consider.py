@@ -16,18 +16,17 @@ from driftgate.judge.consistency import mean_normalised
 from driftgate.predict import Prepared, covariance, run_trials
 from driftgate.predict.consider import NO_LINKS, NOTHING, Effect, Effects, Gained, Key, Links, without_zeros
 from driftgate.predict.constants import (
-    NO_ARM,
     NO_CONSTANTS,
-    Arm,
+    NOWHERE,
     Look,
     SensorConstants,
-    WallConstants,
     effects_of,
     met_by,
 )
-from driftgate.predict.contact_reset import WallReset, after_touch, wall_reset
+from driftgate.predict.contact_reset import Swing, WallReset, after_touch, swing_of, wall_reset
 from driftgate.predict.filter import Six, as_matrix, joseph, kalman_gain, reset_normal, times_h
 from driftgate.predict.filter_model import filter_model, wall_offset, wall_tilt
+from driftgate.predict.movers import NO_MOVERS, Mover, Movers
 from driftgate.predict.prepared import prepare
 from driftgate.world.beam import expected_range, range_in_cone, sensor_beam
 from driftgate.world.cone import END, Axis, answer_in_cone
@@ -35,7 +34,7 @@ from driftgate.world.cone import END, Axis, answer_in_cone
 from .scenes import GUESS, field_map, prepared, range_sensor, robot, run
 
 ALL = np.ones(1, dtype=bool)
-NOWHERE = NO_LINKS.way
+HERE = NO_LINKS.way
 
 
 def six_of(p: FloatArray) -> Six:
@@ -170,7 +169,7 @@ def test_law_pose_and_constants_stay_a_covariance(seed: int) -> None:
                 links = links.carried(dx, dy, float(rng.uniform(0.5, 1.0)))
             case 1 if rng.uniform() < 0.2:
                 normal = (math.cos(h[0]), math.sin(h[0]))
-                p, links = reset_normal(p, normal, 0.002, 0.01), links.reset(normal, ALL)
+                p, links = reset_normal(p, normal, 0.002, 0.01), links.reset(normal, 0.0, ALL)
             case _:
                 effects = (Effect(key_of(which), rng.uniform(-0.02, 0.02, 1)),)
                 p, links, _ = fixed(p, links, effects, h, 1e-6)
@@ -185,13 +184,13 @@ def test_law_links_go_the_way_the_pose_goes() -> None:
     c = full[:3, 3:]
     phi = np.array([[1.0, 0.0, -0.3], [0.0, 1.0, 0.2], [0.0, 0.0, 1.0]])
     moved = links.carried(np.array([0.2]), np.array([0.3]), 0.8)
-    reset = links.reset((0.6, 0.8), ALL)
+    reset = links.reset((0.6, 0.8), 0.0, ALL)
     along = np.outer([0.8, -0.6, 0.0], [0.8, -0.6, 0.0])
     assert columns_of(links, 2) == pytest.approx(c, rel=1e-12, abs=1e-15)
     # The first is a sensor's, which never changes.
     assert columns_of(moved, 2) == pytest.approx(phi @ c * [1.0, 0.8], rel=1e-12, abs=1e-15)
     assert columns_of(reset, 2) == pytest.approx(along @ c, rel=1e-12, abs=1e-15)
-    assert columns_of(links.reset((0.6, 0.8), ~ALL), 2) == pytest.approx(c)
+    assert columns_of(links.reset((0.6, 0.8), 0.0, ~ALL), 2) == pytest.approx(c)
 
 
 @settings(max_examples=50, deadline=None)
@@ -199,7 +198,7 @@ def test_law_links_go_the_way_the_pose_goes() -> None:
 def test_law_a_touch_is_that_of_the_whole_matrix(seed: int) -> None:
     """Flush with a wall that is off: T J T' with what the wall does, on pose and constants as one matrix.
 
-    Of two trials the one that has not touched stays as it is.
+    By its turn it swings along the wall. Of two trials the one that has not touched stays as it is.
     """
     rng = np.random.default_rng(seed)
     (p, links, full), angle = drawn(rng, 3), rng.uniform(-3.0, 3.0)
@@ -208,18 +207,19 @@ def test_law_a_touch_is_that_of_the_whole_matrix(seed: int) -> None:
     n, t = np.array([math.cos(angle), math.sin(angle)]), np.array([math.sin(angle), -math.cos(angle)])
     by, turn, left = rng.normal(0.0, 0.01, 2), rng.normal(0.0, 0.01, 2), (0.003, 0.002)
     gained = tuple(Gained(key_of(1 + i), float(by[i]), float(turn[i])) for i in range(2))
-    reset = WallReset((float(n[0]), float(n[1])), *left, gained)
+    lever, askew, off = rng.uniform(0.0, 0.3), rng.uniform(-0.2, 0.2), 0.03
+    reset = WallReset((float(n[0]), float(n[1])), *left, gained, Swing(lever, askew))
     whole = np.eye(6)
     whole[:3, :3] = 0.0
-    whole[:2, :2] = np.outer(t, t)
+    whole[:2, :2], whole[:2, 2] = np.outer(t, t), lever * t
     for i in range(2):
-        whole[:2, 4 + i], whole[2, 4 + i] = by[i] * n, turn[i]
-    wanted = whole @ full @ whole.T
+        whole[:2, 4 + i], whole[2, 4 + i] = by[i] * n - lever * turn[i] * t, turn[i]
+    wanted = whole @ full @ whole.T + np.pad((askew * off) ** 2 * np.outer(t, t), (0, 4))[:6, :6]
     wanted[:2, :2] += left[0] ** 2 * np.outer(n, n)
     wanted[2, 2] += left[1] ** 2
-    after, gone = after_touch(p, links, reset, ALL)
+    after, gone = after_touch(p, links, reset, ALL, off**2)
     assert joint(after, gone, 3) == pytest.approx(wanted, rel=1e-9, abs=1e-15)
-    same, kept = after_touch(p, links, reset, ~ALL)
+    same, kept = after_touch(p, links, reset, ~ALL, off**2)
     assert joint(same, kept, 3) == pytest.approx(full, rel=1e-12, abs=1e-18)
 
 
@@ -245,7 +245,7 @@ def test_law_a_wall_is_no_better_than_it_stands(consider: bool) -> None:
         east = next(i for i, edge in enumerate(case.believed.edges) if edge.id == "east")
         if not consider:
             stated = case.case.routine.steps[0].reset
-            assert reset[1:] == (stated.position, stated.heading, ())
+            assert reset[1:4] == (stated.position, stated.heading, ())
             continue
         assert (reset.position_m, reset.heading_rad) == pytest.approx(left, rel=1e-9, abs=1e-9)
         assert [part.key for part in reset.gained] == [("offset", east), ("tilt", east)]
@@ -258,7 +258,7 @@ def test_law_a_reading_that_is_not_used_leaves_the_links() -> None:
     zero, two = np.zeros(2), np.full(2, 1e-3)
     used = np.array([True, False])
     k, h = (np.where(used, 0.4, 0.0), zero, zero), (np.ones(2), zero, zero)
-    links = Links({("bias", 0): (two, zero, zero), ("bias", 1): (two, two, two)}, NOWHERE)
+    links = Links({("bias", 0): (two, zero, zero), ("bias", 1): (two, two, two)}, HERE)
     effects = (Effect(("bias", 0), np.full(2, 5e-3)), Effect(("offset", 4), np.full(2, -2e-3)))
     along = links.with_constants((zero, zero, zero), np.ones(2), h, effects).along
     new = links.after_fix(effects, along, k, h).now()
@@ -291,30 +291,49 @@ def test_law_surfaces_by_trial() -> None:
     assert others.tolist() == [True, False, True, False]
 
 
+def as_wall(index: int, normal: tuple[float, float], middle: tuple[float, float]) -> Movers:
+    """Return what moves a wall of this index: 7 along its normal, 11 about its middle, 13 along itself."""
+    nx, ny = normal
+    movers = (
+        Mover(("offset", index), 7.0, nx, ny, turns=False),
+        Mover(("tilt", index), 11.0, *middle, turns=True),
+        Mover(("slide", index), 13.0, ny, -nx, turns=False, ends_only=True, carries=False),
+    )
+    return (*((),) * index, movers)
+
+
 def test_law_effects_are_the_full_derivatives() -> None:
     """Each constant acts on a range as its derivative says, signs included, from either side of a wall."""
-    own, wall = SensorConstants(2.0, 3.0, 5.0), WallConstants(7.0, 11.0)
-    middle = (2.0, 0.5)
+    own = SensorConstants(2.0, 3.0, 5.0, 17.0)
+    normal, middle = (-1.0, 0.0), (2.0, 0.5)
+    wall = as_wall(6, normal, middle)
     for heading, y in ((0.0, 0.3), (0.3, -0.4), (-0.6, 0.9)):
         pose, mount = np.array([0.2, y, heading]), (0.1, 0.05, 0.2)
-        found = expected_range(pose, mount, (-1.0, 0.0), middle)
+        found = expected_range(pose, mount, normal, middle)
         h = (found.d_x, found.d_y, found.d_heading)
-        arm = Arm(pose[0] - middle[0], pose[1] - middle[1], -1.0, 0.0)
-        look = Look(1.0, 3, found.range_m, h, found.d_mount_angle, arm)
+        axis = math.cos(heading + 0.2), math.sin(heading + 0.2)
+        look = Look(1.0, 3, found.range_m, h, found.d_mount_angle, axis, (pose[0], pose[1]))
         effects = dict(effects_of([look], [own], wall, ((6, None),)))
+        # On the robot, to the left of where the sensor looks.
+        aside = -math.sin(0.2) * found.d_mount_x + math.cos(0.2) * found.d_mount_y
         assert {key: float(np.ravel(d)[0]) for key, d in effects.items()} == pytest.approx(
             {
                 ("bias", 3): 2.0,
                 ("scale", 3): 3.0 * float(found.range_m),
                 ("angle", 3): 5.0 * float(found.d_mount_angle),
+                ("aside", 3): 17.0 * float(aside),
                 ("offset", 6): 7.0 * float(found.d_offset),
                 ("tilt", 6): 11.0 * float(found.d_tilt),
             },
             rel=1e-12,
         )
-        two = [look, Look(-1.0, 4, found.range_m, h, found.d_mount_angle, arm)]
+        # Along the sensor's own axis its place is a bias.
+        along = math.cos(0.2) * found.d_mount_x + math.sin(0.2) * found.d_mount_y
+        assert float(along) == pytest.approx(-1.0, rel=1e-12)
+        two = [look, Look(-1.0, 4, found.range_m, h, found.d_mount_angle, axis, (pose[0], pose[1]))]
         both = dict(effects_of(two, [own, own], wall, ((6, None),)))
         assert float(both["angle", 4]) == pytest.approx(-float(both["angle", 3]))
+        assert float(both["aside", 4]) == pytest.approx(-float(both["aside", 3]))
         # What both see alike cancels.
         assert float(both["offset", 6]) == float(both["tilt", 6]) == 0.0
 
@@ -324,10 +343,11 @@ def test_law_effects_at_an_end_are_the_full_derivatives() -> None:
 
     Along the normal, about the middle, and along the surface itself, which no other point of it tells.
     """
-    wall, h = WallConstants(7.0, 11.0), 1e-6
+    h = 1e-6
     a, b = np.array([1.2, -0.9]), np.array([2.0, 0.7])
     middle, along = (a + b) / 2, (b - a) / np.hypot(*(b - a))
     n = np.array([-along[1], along[0]])
+    wall = as_wall(6, (float(n[0]), float(n[1])), (float(middle[0]), float(middle[1])))
     slides = []
     for x, y, end in ((0.6, -1.6, a), (0.3, -1.5, a), (1.2, 1.3, b)):
         heading = math.atan2(end[1] - y, end[0] - x) - 0.3
@@ -336,24 +356,30 @@ def test_law_effects_at_an_end_are_the_full_derivatives() -> None:
         answer = answer_in_cone(Axis(px, py, ux, uy, 0.4), *(np.array([v]) for v in (*a, *b)))
         assert answer.kind[0] == END
         found = range_in_cone((x, y), (px, py), tuple(n), tuple(middle), answer)
-        arm = Arm(x - middle[0], y - middle[1], *n)
-        look = Look(1.0, 3, found.range_m, (found.d_x, found.d_y, found.d_heading), found.d_angle, arm)
-        effects = dict(effects_of([look], [NO_CONSTANTS], wall, ((6, None),)))
+        axis = math.cos(heading + 0.2), math.sin(heading + 0.2)
+        derivatives = (found.d_x, found.d_y, found.d_heading)
+        look = Look(1.0, 3, found.range_m, derivatives, found.d_angle, axis, (x, y))
+        effects = dict(effects_of([look], [SensorConstants(0.0, 0.0, 0.0, 1.0)], wall, ((6, None),)))
 
-        def away(offset: float, tilt: float, slide: float, end: FloatArray = end) -> float:
+        def away(
+            offset: float, tilt: float, slide: float, aside: float = 0.0, end: FloatArray = end,
+            axis: tuple[float, float] = axis,
+        ) -> float:  # fmt: skip
             c, s = math.cos(tilt), math.sin(tilt)
             arm_x, arm_y = end - middle
             moved = middle + np.array([c * arm_x - s * arm_y, s * arm_x + c * arm_y])
             moved = moved + offset * n + slide * np.array([n[1], -n[0]])
-            return math.hypot(moved[0] - px[0], moved[1] - py[0])  # noqa: B023  # called in this round
+            at_x, at_y = px[0] - aside * axis[1], py[0] + aside * axis[0]  # noqa: B023  # called in this round
+            return math.hypot(moved[0] - at_x, moved[1] - at_y)
 
-        for kind, size, by in (
-            ("offset", 7.0, (h, 0, 0)),
-            ("tilt", 11.0, (0, h, 0)),
-            ("slide", 7.0, (0, 0, h)),
+        for key, size, by in (
+            (("offset", 6), 7.0, (h, 0, 0, 0)),
+            (("tilt", 6), 11.0, (0, h, 0, 0)),
+            (("slide", 6), 13.0, (0, 0, h, 0)),
+            (("aside", 3), 1.0, (0, 0, 0, h)),
         ):
             slope = (away(*by) - away(*(-v for v in by))) / (2.0 * h)
-            assert float(effects[kind, 6][0]) == pytest.approx(size * slope, abs=1e-8)
+            assert float(effects[key][0]) == pytest.approx(size * slope, abs=1e-8)
         slides.append(effects["slide", 6][0])
     assert min(slides) < -1.0 < 1.0 < max(slides)
 
@@ -363,20 +389,38 @@ def test_law_a_line_slides_unnoticed() -> None:
     n, u = (0.6, 0.8), np.linspace(-0.4, 0.4, 9)
     inverse = 1.0 / (n[0] * np.cos(u) + n[1] * np.sin(u))
     h = -n[0] * inverse, -n[1] * inverse, inverse
-    look = Look(1.0, 0, np.ones(9), h, np.zeros(9), Arm(0.1, 0.2, *n))
-    found = effects_of([look], [NO_CONSTANTS], WallConstants(1.0, 1.0), ((1, None),))
+    wall = as_wall(1, n, (0.0, 0.0))
+    look = Look(1.0, 0, np.ones(9), h, np.zeros(9), NOWHERE, (0.1, 0.2))
+    found = effects_of([look], [NO_CONSTANTS], wall, ((1, None),))
     assert [effect.key[0] for effect in found] == ["offset", "tilt"]
     end = (np.append(h[0], -1.0), np.append(h[1], 0.0), np.append(h[2], 0.0))
-    look = Look(1.0, 0, np.ones(10), end, np.zeros(10), Arm(0.1, 0.2, *n))
-    slide = dict(effects_of([look], [NO_CONSTANTS], WallConstants(1.0, 1.0), ((1, None),)))["slide", 1]
+    look = Look(1.0, 0, np.ones(10), end, np.zeros(10), NOWHERE, (0.1, 0.2))
+    slide = dict(effects_of([look], [NO_CONSTANTS], wall, ((1, None),)))["slide", 1]
     assert slide[:-1].tolist() == [0.0] * 9
-    assert slide[-1] == pytest.approx(0.8)
+    assert slide[-1] == pytest.approx(13.0 * 0.8)
+
+
+def test_law_two_faces_share_what_moves_them() -> None:
+    """Each trial has the effect of the face that it sees; of one thing's two faces that is one constant."""
+    turn = Mover(("turn", 0), 2.0, 0.0, 0.0, turns=True)
+    x, y = Mover(("x", 0), 3.0, 1.0, 0.0, turns=False), Mover(("y", 0), 5.0, 0.0, 1.0, turns=False)
+    movers: Movers = ((x, turn), (y, turn))
+    h = np.array([-1.0, 0.0]), np.array([0.0, -1.0]), np.array([0.1, 0.2])
+    look = Look(1.0, 0, np.ones(2), h, np.zeros(2), NOWHERE, (np.array([1.0, 2.0]), np.array([4.0, 8.0])))
+    met = met_by(np.array([0, 1]), np.array([True, True]))
+    found = dict(effects_of([look], [NO_CONSTANTS], movers, met))
+    assert found["x", 0].tolist() == [3.0, 0.0]
+    assert found["y", 0].tolist() == [0.0, 5.0]
+    # d_x y - d_y x - d_heading: -4 - 0.1 and 2 - 0.2.
+    assert found["turn", 0] == pytest.approx([2.0 * -4.1, 2.0 * 1.8], rel=1e-12)
 
 
 def test_law_what_is_nothing_has_no_effect() -> None:
-    """Constants of no size are not kept at all."""
-    look = Look(1.0, 0, np.ones(2), (np.ones(2), np.zeros(2), np.zeros(2)), np.zeros(2), NO_ARM)
-    assert effects_of([look], [SensorConstants(0.0, 0.0, 0.0)], WallConstants(0.0, 0.0), ((1, None),)) == ()
+    """Constants of no size are not kept at all, nor those that no reading of a surface can tell."""
+    look = Look(1.0, 0, np.ones(2), (np.ones(2), NOTHING, np.zeros(2)), np.zeros(2), NOWHERE, NOWHERE)
+    assert effects_of([look], [NO_CONSTANTS], NO_MOVERS, ((1, None),)) == ()
+    unseen = Mover(("y", 0), 3.0, 0.0, 1.0, turns=False, ends_only=True)
+    assert effects_of([look], [NO_CONSTANTS], ((unseen,),), ((0, None),)) == ()
 
 
 # The numbers
@@ -408,11 +452,13 @@ def test_law_each_error_is_counted_once() -> None:
     assert constants.bias_m == pytest.approx(5e-3)
     assert constants.scale == pytest.approx(5e-3)
     assert math.degrees(constants.angle_rad) == pytest.approx(0.7)
+    assert constants.aside_m == pytest.approx(4e-3)
     assert off.range_at_zero_m == pytest.approx((math.hypot(4e-3, 5e-3),))
     assert off.range_per_range == pytest.approx((math.hypot(1e-2, 5e-3),))
     assert (off.constants, off.wall_m) == ((), 0.0)
     written = sensed(range_bias="1 mm", range_scale="2 %", mount_angle="3 deg", wall="7 mm").filter
-    assert written.constants == (SensorConstants(1e-3, 2e-2, math.radians(3.0)),)
+    assert written.constants == (SensorConstants(1e-3, 2e-2, math.radians(3.0), 4e-3),)
+    assert sensed(mount_aside="2 mm").filter.constants[0].aside_m == pytest.approx(2e-3)
     assert written.wall_m == pytest.approx(7e-3)
 
 
@@ -425,33 +471,85 @@ def test_law_walls_are_off_by_offset_and_tilt() -> None:
 
 
 def test_law_a_structure_stands_as_its_wall_carries_it() -> None:
-    """What is fixed to a wall 1.2 m beside its middle is off with its tilt, too, and a face with its turn.
+    """Each wall its own offset and tilt; a bench its own place and turn, and with those of its wall.
 
-    4 walls of 3 mm; one structure of 3 mm, 1.2 m 4 mrad = 4.8 mm and its own place 2 mm; its four faces turn
-    by 10 mrad about a place 0.2 m beside the middle of two of them.
+    What the robot file says is of walls and of what is fixed to none.
     """
     build = {"offset": "3 mm", "tilt": "4 mrad", "constant_over": "field", **GUESS}
-    corners = [["0 m", "0 m"], ["0 m", "0.4 m"], ["-0.1 m", "0.4 m"], ["-0.1 m", "0 m"]]
     bench = {
         "id": "bench",
-        "shape": {"polygon": {"corners": corners}},
-        "at": {"x": "6 m", "y": "1.2 m"},
+        "shape": {"rectangle": {"length": "0.2 m", "width": "0.4 m"}},
+        "at": {"x": "5.9 m", "y": "1.2 m"},
         "fixed_to": "east",
         "reference": True,
-        "build": {"x": "2 mm", "y": "2 mm", "heading": "10 mrad", "constant_over": "field", **GUESS},
+        "build": {"x": "2 mm", "y": "1 mm", "heading": "10 mrad", "constant_over": "field", **GUESS},
     }
-    found = wall_offset(field_map(build=build, structures=[bench]))
-    arms = (2 * 0.2**2 + 2 * 0.05**2) / 4
-    own = 9.0 + 4.8**2 + 4.0 + 100.0 * arms
-    assert found == pytest.approx(1e-3 * math.sqrt((4 * 9.0 + own) / 5), rel=1e-9)
-    still = {**bench, "build": {**bench["build"], "heading": "0 mrad"}, "fixed_to": None}  # type: ignore[dict-item]
-    found = wall_offset(field_map(build=build, structures=[still]))
-    assert found == pytest.approx(1e-3 * math.sqrt((4 * 9.0 + 4.0) / 5), rel=1e-9)
+    free = {**bench, "id": "free", "fixed_to": None, "at": {"x": "0 m", "y": "0 m"}}
+    field = field_map(build=build, builds={"north": {**build, "tilt": "0 mrad"}}, structures=[bench, free])
+    case = prepared([{"do": "look", "time": "1 s"}], robot({}, [range_sensor("s", 0.0, 0.0, 0.0)]), field)
+    edges = case.believed.edges
+    index = {edge.id: i for i, edge in enumerate(edges)}
+    movers = dict(zip((edge.id for edge in edges), case.filter.movers, strict=True))
+    assert [(m.key, m.size) for m in movers["north"]] == [
+        (("offset", index["north"]), 3e-3), (("slide", index["north"]), 3e-3)
+    ]  # fmt: skip
+    carried = [m for m in movers["east"] if m.carries]
+    assert [m.key[0] for m in carried] == ["offset", "tilt"]
+    for i in range(4):
+        own, along = movers[f"bench/{i}"], movers[f"free/{i}"]
+        assert [m.key for m in own[:3]] == [(kind, index["bench/0"]) for kind in ("x", "y", "turn")]
+        assert [m.size for m in own[:3]] == pytest.approx([2e-3, 1e-3, 1e-2], rel=1e-12)
+        assert list(own[3:]) == carried
+        assert [m.key for m in along] == [(kind, index["free/0"]) for kind in ("x", "y", "turn")]
+        # A shift along a face only its ends show.
+        across = edges[index[f"bench/{i}"]].normal
+        assert [m.ends_only for m in own[:2]] == [abs(n) < 0.5 for n in across]
+    # Where the bench is its wall's tilt takes it 1.2 m 4 mrad along x, and turns it.
+    at = movers["bench/0"][4].shift_at(5.9, 1.2)
+    assert at == pytest.approx((-1.2 * 4e-3, -0.1 * 4e-3, 4e-3), rel=1e-9)
+    told = filter_model(
+        prepared(
+            [{"do": "look", "time": "1 s"}],
+            robot({}, [], {"filter": {"wall": "7 mm", "wall_tilt": "0 mrad"}}),
+            field,
+        ).case
+    ).movers
+    assert [m.size for m in told[index["north"]]] == pytest.approx([7e-3, 7e-3])
+    assert [m.size for m in told[index["bench/0"]]] == pytest.approx([2e-3, 1e-3, 1e-2, 7e-3])
+    assert [m.size for m in told[index["free/0"]]] == pytest.approx([7e-3, 7e-3])
+    wanted = math.sqrt((4 * 9.0 + 0.5 * (4.0 + 1.0)) / 5) * 1e-3
+    assert wall_offset(field) == case.filter.wall_m == pytest.approx(wanted, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("drive", "wheels", "lever", "believed"),
+    [
+        ("holonomic", "tracking wheel", 0.0, 0.0),
+        ("differential", "tracking wheel", 0.15, 0.15),
+        ("differential", "driven wheels", 0.15, 0.15 - 0.3 * 0.5),
+        ("holonomic", "driven wheels", 0.15, 0.15 - 0.3 * 0.5),
+    ],
+)
+def test_law_a_swing_along_the_wall_is_seen_by_what_rolls_sideways(
+    drive: str, wheels: str, lever: float, believed: float
+) -> None:
+    """0.15 m of reach for each radian, less what driven wheels roll on in 0.5 s at 0.3 m/s."""
+    touch = {"do": "square-up", "against": "east", "speed": "0.3 m/s", "push": "0.5 s"}
+    machine = robot({}, [], None, drive=drive, distance_from=wheels)
+    case = prepared([touch], machine, start=(5.5, 0.8, 0.0))
+    swing = swing_of(machine, case.plan.contacts[0])
+    assert swing == pytest.approx((lever, believed), abs=1e-12)
 
 
 def test_law_a_written_zero_is_zero() -> None:
     """A constant that is written as zero is none, and no noise in its place either."""
-    none = {"range_bias": "0 mm", "range_scale": "0 %", "mount_angle": "0 deg", "wall": "0 mm"}
+    none = {
+        "range_bias": "0 mm",
+        "range_scale": "0 %",
+        "mount_angle": "0 deg",
+        "mount_aside": "0 mm",
+        "wall": "0 mm",
+    }
     for own in (none, {**none, "wall_tilt": "0 deg"}):
         found = sensed(**own).filter
         assert found.range_at_zero_m == pytest.approx((4e-3,))
@@ -461,7 +559,13 @@ def test_law_a_written_zero_is_zero() -> None:
 
 def test_law_nothing_constant_is_a_plain_filter() -> None:
     """Without constants the filter is the plain one, bit for bit, and remembers no more."""
-    own = {"range_bias": "0 mm", "range_scale": "0 %", "mount_angle": "0 deg", "wall": "0 mm"}
+    own = {
+        "range_bias": "0 mm",
+        "range_scale": "0 %",
+        "mount_angle": "0 deg",
+        "mount_aside": "0 mm",
+        "wall": "0 mm",
+    }
     own["wall_tilt"] = "0 deg"
     plain, none = sensed(consider=False, wall="0 mm"), sensed(**own)
     assert not none.filter.considers

@@ -43,11 +43,13 @@ def scene(
     more: dict[str, Any] | None = None,
     structures: Sequence[dict[str, Any]] = (),
     drive: str = "differential",
+    rolls_on: bool = False,
     **start: Any,
 ) -> Prepared:
     """Return a case on a field of 6 m by 4 m whose filter has its numbers from the error sources."""
     correction = {"when": "always", "filter": own or {}, **(more or {})}
-    machine = robot(WALK, sensors, correction, drive=drive)
+    rolled = {"distance_from": "driven wheels"} if rolls_on else {}
+    machine = robot(WALK, sensors, correction, drive=drive, **rolled)
     start = {"spread": SPREAD, **start}
     field = field_map(x=(-3.0, 3.0), y=(-2.0, 2.0), build=build, structures=list(structures))
     return prepared(steps, machine, field, **start)
@@ -147,13 +149,14 @@ def a_corner_and_its_face(**own: Any) -> Prepared:
     )  # fmt: skip
 
 
-def squared_up(**own: Any) -> Prepared:
+def squared_up(drive: str = "holonomic", rolls_on: bool = False, before: bool = True, **own: Any) -> Prepared:
     """Return a wall that is off and turned, touched away from its middle, then left and looked at.
 
-    By a robot that sees itself swing along the wall while it comes flush.
+    A holonomic drive sees itself swing along the wall while it comes flush, others do not. Unless it has
+    looked before, too, it believes to stand as planned until then.
     """
     steps = [
-        look(),
+        *([look()] if before else []),
         {"do": "advance", "distance": "0.5 m"},
         {
             "do": "square-up",
@@ -166,8 +169,59 @@ def squared_up(**own: Any) -> Prepared:
     ]
     beams = [sensor("port", 0.1, 0.1, 0.0), sensor("starboard", 0.1, -0.1, 0.0)]
     turned = {**OFF, "offset": "5 mm", "tilt": "0.3 deg"}
-    start: dict[str, Any] = {"start": (1.9, 0.6, 0.0), "spread": ("20 mm", "5 mm", "1 deg")}
-    return scene(steps, beams, turned, own, {"when": "looking"}, drive="holonomic", **start)
+    start: dict[str, Any] = {"start": (1.9, 0.6, 0.0), "spread": ("20 mm", "3 mm", "1.5 deg")}
+    return scene(steps, beams, turned, own, {"when": "looking"}, drive=drive, rolls_on=rolls_on, **start)
+
+
+FIXED = {"fixed_to": "east", "reference": True}
+BENCH = {"id": "bench", "shape": {"rectangle": {"length": "0.4 m", "width": "0.6 m"}}, **FIXED}
+
+
+def bench(beside: float, **build: str) -> dict[str, Any]:
+    """Return a bench at the east wall, so far beside its middle."""
+    built = {"x": "0 mm", "y": "0 mm", "heading": "0 deg", "constant_over": "field", **GUESS, **build}
+    return {**BENCH, "at": {"x": "2.8 m", "y": f"{beside!r} m"}, "build": built}
+
+
+def a_bench_on_its_wall(**own: Any) -> Prepared:
+    """Return a bench that its wall carries, and turns, and the wall itself beside it."""
+    steps = [look("1 s"), {"do": "rotate", "angle": "-20 deg"}, look("1 s")]
+    beams = [sensor("port", 0.1, 0.1, 0.0), sensor("starboard", 0.1, -0.1, 0.0), LEFT]
+    return scene(
+        steps, beams, {**OFF, "tilt": "0.5 deg"}, own, {"when": "looking"},
+        structures=[bench(1.1, x="2 mm", heading="0.1 deg")], start=(1.0, 1.1, 0.0),
+    )  # fmt: skip
+
+
+def against_a_bench(**own: Any) -> Prepared:
+    """Return a start against a bench that its wall carries."""
+    steps = [look(), {"do": "advance", "distance": "-0.8 m"}, look()]
+    beams = [AHEAD, LEFT, sensor("beside", 0.0, -0.1, -50.0)]
+    return scene(
+        steps, beams, {**OFF, "tilt": "0.5 deg"}, own, {"when": "looking"},
+        structures=[bench(1.1, y="3 mm", heading="0.1 deg")], start=(2.45, 1.1, 0.0),
+        placed_against=["bench"], spread=("2 mm", "2 mm", "0.1 deg"),
+    )  # fmt: skip
+
+
+def squared_up_at_a_bench(**own: Any) -> Prepared:
+    """Return a bench that its wall carries, touched, then left and looked at."""
+    reset = {"position": "3 mm", "heading": "0.2 deg"}
+    touch = {"do": "square-up", "against": "bench", "speed": "0.3 m/s", "reset": reset}
+    steps = [look(), touch, {"do": "advance", "distance": "-0.4 m"}, look("2 s")]
+    beams = [sensor("port", 0.1, 0.1, 0.0), sensor("starboard", 0.1, -0.1, 0.0), LEFT]
+    return scene(
+        steps, beams, {**OFF, "tilt": "0.5 deg"}, own, structures=[bench(1.1, x="2 mm", heading="0.1 deg")],
+        drive="holonomic", start=(2.2, 1.1, 0.0), spread=("10 mm", "5 mm", "0.5 deg"),
+    )  # fmt: skip
+
+
+def aside(**own: Any) -> Prepared:
+    """Return sensors that sit off their places, and look at walls obliquely, from either side."""
+    placed = {"mount_position": run(spread="8 mm")}
+    beams = [sensor("a", 0.0, 0.0, 25.0, **placed), sensor("b", 0.0, 0.0, -60.0, **placed)]
+    steps = [look("1 s"), {"do": "rotate", "angle": "-50 deg"}, look("1 s")]
+    return scene(steps, beams, own=own, more={"when": "looking"})
 
 
 SCENES: dict[str, Callable[..., Prepared]] = {
@@ -183,6 +237,13 @@ SCENES: dict[str, Callable[..., Prepared]] = {
     "a pair": a_pair,
     "a corner and its face": a_corner_and_its_face,
     "squared up, then seen": squared_up,
+    "squared up, unseen swing": lambda **own: squared_up("differential", before=False, **own),
+    "squared up, seen askew, unseen swing": lambda **own: squared_up("differential", **own),
+    "squared up, seen askew, wheels roll on": lambda **own: squared_up("differential", True, **own),
+    "a bench on its wall": a_bench_on_its_wall,
+    "placed against a bench": against_a_bench,
+    "squared up at a bench": squared_up_at_a_bench,
+    "sensors aside of their places": aside,
 }
 
 
@@ -203,12 +264,13 @@ def test_mc_the_region_holds_what_it_claims(name: str) -> None:
     compares="expected normalised error of a filter that knows every constant: 3",
     tolerance="1e-6 of it",
 )
-@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("name", [name for name in SCENES if "seen askew" not in name])
 def test_ref_a_filter_that_knows_all_expects_what_comes(name: str) -> None:
     """Where all that is off is in the filter, its covariance is that of its errors, by the linear model.
 
     The linear model carries the errors as sensitivities to every constant and knows nothing of the filter's
-    links, so that both come by different ways to the same.
+    links, so that both come by different ways to the same. How far a robot believed to be askew before it
+    came flush differs from trial to trial, and the linear model goes by its mean.
     """
     last = covariance(SCENES[name]()).moments[-1]
     expected = mean_normalised(last.filter_cov, last.estimation_mean, last.estimation_cov)
@@ -232,22 +294,18 @@ def test_law_a_start_against_a_structure_by_hand() -> None:
         placed_against=["bench"],
         spread=("3 mm", "4 mm", "1 mrad"),
     )
-    face = next(
-        i
-        for i, e in enumerate(case.believed.edges)
-        if e.owner == "bench" and e.normal == pytest.approx((-1, 0))
-    )
-    # From the middle of the face, (0.9, 0), the robot lies at (-0.15, 0.1).
-    by_offset, by_tilt, along = (-8e-3, 0.0, 0.0), (-1e-3, -1.5e-3, 1e-2), (0.0, 8e-3, 0.0)
+    face = next(i for i, e in enumerate(case.believed.edges) if e.owner == "bench")
+    # From its place, (1, 0), the robot lies at (-0.25, 0.1).
+    by_x, by_y, by_turn = (8e-3, 0.0, 0.0), (0.0, 8e-3, 0.0), (-1e-3, -2.5e-3, 1e-2)
     parts = {part.key: part.by for part in case.filter.start_carry}
-    assert parts[("offset", face)] == pytest.approx(by_offset, abs=1e-15)
-    assert parts[("tilt", face)] == pytest.approx(by_tilt, abs=1e-15)
-    assert parts[("slide", face)] == pytest.approx(along, abs=1e-15)
-    whole = np.diag([3e-3**2, 4e-3**2, 1e-3**2]) + sum(np.outer(b, b) for b in (by_offset, by_tilt, along))
+    assert parts[("x", face)] == pytest.approx(by_x, abs=1e-15)
+    assert parts[("y", face)] == pytest.approx(by_y, abs=1e-15)
+    assert parts[("turn", face)] == pytest.approx(by_turn, abs=1e-15)
+    whole = np.diag([3e-3**2, 4e-3**2, 1e-3**2]) + sum(np.outer(b, b) for b in (by_x, by_y, by_turn))
     assert as_matrix(start_filter(case.filter)) == pytest.approx(whole, rel=1e-12, abs=1e-18)
     links = start_links(case.filter).now()
-    assert set(links) == {("offset", face), ("tilt", face), ("slide", face)}
-    assert np.ravel(links["tilt", face]) == pytest.approx(by_tilt, abs=1e-15)
+    assert set(links) == {("x", face), ("y", face), ("turn", face)}
+    assert np.ravel(links["turn", face]) == pytest.approx(by_turn, abs=1e-15)
 
 
 def test_law_a_start_against_opposite_walls_is_carried_by_the_first() -> None:

@@ -16,7 +16,7 @@ from driftgate.calibrate.tracks import Ranges
 from driftgate.calibrate.windows import IntArray, Track
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.predict.constants import Arm
+from driftgate.predict.constants import NOWHERE, Pair
 from driftgate.world.beam import PoseModel
 from driftgate.world.point import range_to_point
 
@@ -180,7 +180,8 @@ class PointExpectation:
 
     surface: IntArray
     model: PoseModel
-    arm: Arm
+    axis: Pair
+    robot: Pair
     sure: int
 
 
@@ -193,6 +194,5 @@ def expect_point(
     """Return the expected range to a beacon from believed poses."""
     model = range_to_point(pose, mount, position)
     surface = np.full(len(model.range_m), beacon, dtype=np.intp)
-    # A point looks nowhere.
-    arm = Arm(pose[0] - position[0], pose[1] - position[1], 0.0, 0.0)
-    return PointExpectation(surface, model, arm, beacon)
+    # It is heard from all round.
+    return PointExpectation(surface, model, NOWHERE, (pose[0], pose[1]), beacon)

@@ -13,14 +13,13 @@ import numpy as np
 from driftgate.calibrate.replay import Expecting, Pose
 from driftgate.calibrate.windows import IntArray, Track
 from driftgate.core.pose import FloatArray
-from driftgate.predict.constants import Arm
+from driftgate.predict.constants import Pair
 from driftgate.predict.trial_update import Expectation
 from driftgate.predict.values import Outcome
 from driftgate.schema.robot import Robot
 from driftgate.sight.expect import seen_from
 from driftgate.sight.validity import reading_limits, too_fast, turning
 from driftgate.world.beam import PoseModel
-from driftgate.world.carry import edge_middle
 from driftgate.world.values import World
 
 
@@ -30,7 +29,8 @@ class WallExpectation:
 
     surface: IntArray
     model: PoseModel
-    arm: Arm
+    axis: Pair
+    robot: Pair
     sure: int = -1
 
 
@@ -49,8 +49,6 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
     limits = [reading_limits(sensor, robot.correction.validity) for sensor in robot.sensors]
     rates = track.twist / track.duration_s[:, None]
     begin = float(track.time_s[0])
-    middle = np.array([edge_middle(edge) for edge in world.edges])
-    normal = np.array([edge.normal for edge in world.edges])
 
     def expecting(source: int, time_s: float, pose: Pose) -> tuple[Expectation, IntArray | Outcome]:
         count = len(pose[0])
@@ -64,9 +62,9 @@ def wall_expecting(robot: Robot, world: World, track: Track) -> Expecting:
                 reason = np.where((reason == int(Outcome.ACCEPTED)) | (reason > int(name)), int(name), reason)
         model = seen.model
         safe = _safe(model.range_m, model.incidence_rad, model)
-        x, y = middle[seen.surface].T
-        arm = Arm(pose[0] - x, pose[1] - y, *normal[seen.surface].T)
-        return WallExpectation(seen.surface, safe, arm), reason
+        looks = np.asarray(pose[2] + robot.sensors[source].mount.heading)
+        axis = np.cos(looks), np.sin(looks)
+        return WallExpectation(seen.surface, safe, axis, (pose[0], pose[1])), reason
 
     return expecting
 

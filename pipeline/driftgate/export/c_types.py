@@ -15,6 +15,7 @@ from driftgate.export.values import (
     Control,
     Correction,
     Covariance,
+    Mover,
     Obstacle,
     Pair,
     PathPoint,
@@ -37,7 +38,7 @@ from driftgate.predict.values import Outcome
 from driftgate.sight.values import Reason
 
 # Number of the layout: files of different ones do not mix.
-FORMAT: Final = 4
+FORMAT: Final = 5
 
 PREFIXES: Final[dict[type[IntEnum], str]] = {
     StepKind: "DG_STEP_",
@@ -56,6 +57,7 @@ ROUTINE_STRUCTS: Final[tuple[type[Struct], ...]] = (
     Sensor,
     Pair,
     Surface,
+    Mover,
     StartPart,
     Obstacle,
     Side,
@@ -158,7 +160,7 @@ _LIMITS: Final = (
 _SLOTS: Final = (
     "/* At most 16 sensors and 8 pairs; of a pair the difference and the mean are counted apart. */",
     "#define DG_MOST_SLOTS 32",
-    "/* Three of every sensor and of every surface that is asked for. With fewer or more: -D, everywhere. */",
+    "/* Four of every sensor, and of surfaces what moves them. With fewer or more: -D, everywhere. */",
     "#ifndef DG_MOST_CONSTANTS",
     "#define DG_MOST_CONSTANTS 128",
     "#endif",

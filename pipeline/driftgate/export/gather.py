@@ -13,6 +13,7 @@ from driftgate.export.values import (
     Contact,
     Control,
     Correction,
+    Mover,
     Obstacle,
     Pair,
     PathPoint,
@@ -35,6 +36,7 @@ from driftgate.plan.profile import Profile
 from driftgate.plan.steps import mechanism_time_s
 from driftgate.plan.values import PlannedStep
 from driftgate.predict.constants import NO_CONSTANTS
+from driftgate.predict.contact_reset import swing_of
 from driftgate.predict.linear import distance_tau
 from driftgate.predict.prepared import Prepared
 from driftgate.schema.routine import Actuate, Advance, Arc, Curve, Rotate, Sidestep, SquareUp, TurnTo
@@ -91,6 +93,7 @@ def hand_over(prepared: Prepared, origin: Origin) -> Routine:
     steps = tuple(_step(prepared, step, path, contacts) for step in plan.steps)
     obstacles, sides = _obstacles(prepared.believed)
     start, numbering = case.routine.start.pose, Numbering(prepared)
+    surfaces, movers = _surfaces(prepared, numbering)
     return Routine(
         name=origin.name,
         title=plain_ascii(case.routine.title),
@@ -107,7 +110,8 @@ def hand_over(prepared: Prepared, origin: Origin) -> Routine:
         contacts=tuple(contacts),
         sensors=_sensors(prepared),
         pairs=_pairs(prepared),
-        surfaces=_surfaces(prepared.believed, numbering),
+        surfaces=surfaces,
+        movers=movers,
         start_parts=_start_parts(prepared, numbering),
         obstacles=obstacles,
         sides=sides,
@@ -207,6 +211,7 @@ def _contact(prepared: Prepared, step: PlannedStep) -> Contact:
     contact, source = prepared.plan.contacts[step.index], step.source
     surface = next(i for i, e in enumerate(prepared.believed.edges) if e.id == contact.wall)
     reset = source.reset if isinstance(source, SquareUp) else None
+    swing = swing_of(prepared.case.robot, contact)
     return Contact(
         surface=surface,
         travel_m=contact.travel_m,
@@ -219,6 +224,8 @@ def _contact(prepared: Prepared, step: PlannedStep) -> Contact:
         resets=reset is not None,
         reset_position_m=0.0 if reset is None else reset.position,
         reset_heading_rad=0.0 if reset is None else reset.heading,
+        swing_m=swing.lever_m,
+        swing_believed_m=swing.believed_m,
     )
 
 
@@ -307,6 +314,7 @@ def _sensors(prepared: Prepared) -> tuple[Sensor, ...]:
                 bias_m=constants.bias_m,
                 scale=constants.scale,
                 angle_rad=constants.angle_rad,
+                aside_m=constants.aside_m,
             )
         )
     return tuple(found)
@@ -318,18 +326,16 @@ def _pairs(prepared: Prepared) -> tuple[Pair, ...]:
     return tuple(Pair(first, second) for first, second in rows)
 
 
-def _surfaces(world: World, numbering: Numbering) -> tuple[Surface, ...]:
-    number = owners(world)
-    return tuple(
-        Surface(
-            e.id,
-            number[e.owner],
-            *(*e.a, *e.b, *e.normal, e.low_m, e.high_m),
-            e.reference,
-            numbering.of_surface(i),
-        )
-        for i, e in enumerate(world.edges)
-    )
+def _surfaces(prepared: Prepared, numbering: Numbering) -> tuple[tuple[Surface, ...], tuple[Mover, ...]]:
+    """Return the surfaces, and what moves those that the filter asks for."""
+    number, movers = owners(prepared.believed), list[Mover]()
+    surfaces = []
+    for i, e in enumerate(prepared.believed.edges):
+        own = prepared.filter.movers[i] if i in numbering.surfaces else ()
+        ends = *e.a, *e.b, *e.normal, e.low_m, e.high_m
+        surfaces.append(Surface(e.id, number[e.owner], *ends, e.reference, len(movers), len(own)))
+        movers += [Mover(numbering.at(m.key), m.turns, m.size, m.x, m.y) for m in own]
+    return tuple(surfaces), tuple(movers)
 
 
 def _start_parts(prepared: Prepared, numbering: Numbering) -> tuple[StartPart, ...]:

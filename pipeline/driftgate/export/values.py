@@ -156,6 +156,12 @@ class Contact(Struct):
         float, About("standard deviation along the normal after a reset, if the wall is no worse [m]")
     ]
     reset_heading_rad: Annotated[float, About("and of the heading [rad]")]
+    swing_m: Annotated[
+        float, About("unseen way along the surface for each radian that it turns while coming flush [m/rad]")
+    ]
+    swing_believed_m: Annotated[
+        float, About("and for each radian that it believed to be off the plan before [m/rad]")
+    ]
 
 
 @dataclass(frozen=True)
@@ -183,6 +189,7 @@ class Sensor(Struct):
     bias_m: Annotated[float, About("filter, considered: how far it reads long all through a run [m]")]
     scale: Annotated[float, About("filter, considered: and by what share of the range")]
     angle_rad: Annotated[float, About("filter, considered: how far off it looks [rad]")]
+    aside_m: Annotated[float, About("filter, considered: how far aside of its axis it sits [m]")]
 
 
 @dataclass(frozen=True)
@@ -208,7 +215,19 @@ class Surface(Struct):
     low_m: Annotated[float, About("height it begins at [m]")]
     high_m: Annotated[float, About("and ends at [m]")]
     reference: Annotated[bool, About("a fix may be taken from it")]
-    constants: Annotated[int, About("filter, considered: index of its offset, then its tilt; -1: none")]
+    mover_first: Annotated[int, About("filter, considered: index of the first of what moves it")]
+    mover_count: Annotated[int, About("how many do")]
+
+
+@dataclass(frozen=True)
+class Mover(Struct):
+    """A constant that may move a surface off the map: it shifts it, or turns it about a point."""
+
+    constant: Annotated[int, About("its index")]
+    turns: Annotated[bool, About("it turns; else it shifts")]
+    size: Annotated[float, About("one standard deviation [m or rad]")]
+    x: Annotated[float, About("the direction, of length 1, or the point [m]")]
+    y: Annotated[float, About("[m]")]
 
 
 @dataclass(frozen=True)
@@ -303,12 +322,14 @@ class Correction(Struct):
     largest_move_m: Annotated[float, About("limit of what one fix moves; 0: no limit [m]")]
     outline_reach_m: Annotated[float, About("furthest point of the robot's outline from its origin [m]")]
     considers: Annotated[bool, About("filter: what is the same all through a run is taken as such")]
-    constants: Annotated[int, About("filter: how many, of each sensor bias, scale and angle first")]
+    constants: Annotated[int, About("filter: how many, of each sensor bias, scale, angle and aside first")]
     constants_hold_m: Annotated[
         float, About("filter: over such a way a wall stays off alike [m]", endless=True)
     ]
-    wall_m: Annotated[float, About("filter: how far a wall may stand off the map [m]")]
-    wall_tilt_rad: Annotated[float, About("filter: how far it may be turned [rad]")]
+    wall_m: Annotated[
+        float, About("filter: how far a wall may stand off the map; if not considered: noise [m]")
+    ]
+    wall_tilt_rad: Annotated[float, About("filter: how far it may be turned, likewise [rad]")]
     start_x_m: Annotated[float, About("filter: standard deviation of the start [m]")]
     start_y_m: Annotated[float, About("[m]")]
     start_heading_rad: Annotated[float, About("[rad]")]
@@ -339,6 +360,7 @@ class Routine(Struct):
     sensors: Annotated[tuple[Sensor, ...], About("in the order of the robot file")]
     pairs: Annotated[tuple[Pair, ...], About("sensors side by side")]
     surfaces: Annotated[tuple[Surface, ...], About("of the map that the robot carries")]
+    movers: Annotated[tuple[Mover, ...], About("of its surfaces")]
     start_parts: Annotated[tuple[StartPart, ...], About("what moves the start")]
     obstacles: Annotated[tuple[Obstacle, ...], About("what may stand in a sight line")]
     sides: Annotated[tuple[Side, ...], About("of obstacles")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -28,8 +29,9 @@ from driftgate.predict.trial_contact import reset_belief
 from driftgate.predict.trial_motion import Command, Poses, move_tick, tick_plans
 
 _MOVES: Final = 12
-# A belief before a reset, off the plan (our choice). [m, m, rad]
+# A belief before a reset, off the plan, and as the step began (our choice). [m, m, rad; rad]
 _OFF: Final = (0.013, -0.021, 0.04)
+_BEFORE: Final = 0.03
 
 NO_MOTION: Final = Motion(0.0, 0.0, 0.0, 0.0)
 
@@ -85,6 +87,7 @@ def reset_vectors(prepared: Prepared) -> list[Vector]:
         if contact is None or reset is None:
             continue
         index, edge = next((i, e) for i, e in enumerate(prepared.believed.edges) if e.id == contact.wall)
+        began = Pose(*step.start_pose[:2], step.start_pose[2] + _BEFORE)
         own = Draws(step.index, 1).covariance()
         x, y, heading = (np.full(1, value) for value in _OFF)
         p = Poses(x, y, heading, x, y, heading)
@@ -93,15 +96,17 @@ def reset_vectors(prepared: Prepared) -> list[Vector]:
         end = np.asarray(step.end_pose)
         poses = pose_at(end, (x, y, heading), 0), pose_at(end, (p.bx, p.by, p.bh), 0)
         links = _links(numbering, step.index, own, index)
-        after, gained = after_touch(own, links, reset, touched)
+        after, gained = after_touch(own, links, reset, touched, _BEFORE**2)
         filters, memory = (own, after), (_at(links, numbering), _at(gained, numbering))
-        found.append(_vector(VectorKind.RESET, step.index, NO_MOTION, poses, filters, memory))
+        vector = _vector(VectorKind.RESET, step.index, NO_MOTION, poses, filters, memory)
+        found.append(replace(vector, compared=began))
     return found
 
 
 def _links(numbering: Numbering, row: int, own: Six, wall: int = -1) -> Links:
     """Return links to some of what the filter considers, and to a wall."""
-    keys = numbering.keys_of([0], [*(s for s in numbering.surfaces[:2] if s != wall), wall])
+    others = [s for s in numbering.surfaces[:2] if s != wall]
+    keys = numbering.keys_of([0], [*others, *(s for s in numbering.surfaces if s == wall)])
     return Draws(row, 1).links(own, keys) if keys else NO_LINKS
 
 

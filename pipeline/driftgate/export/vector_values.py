@@ -89,7 +89,8 @@ class Vector(Struct):
     """What is given, and what must come of it.
 
     A reading or a pair uses `instant`, `compared` and `readings`; a move uses `motion`; a reset uses the
-    step of `instant`, a square-up that has touched; a start uses nothing.
+    step of `instant`, a square-up that has touched, and of `compared` the heading that it began with; a start
+    uses nothing.
     """
 
     kind: Annotated[VectorKind, About("what it is about")]

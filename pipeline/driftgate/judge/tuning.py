@@ -53,6 +53,7 @@ _NUMBERS = (
     _Number("range_bias", "mm", 1e3, 0.003),
     _Number("range_scale", "%", 1e2, 0.003),
     _Number("mount_angle", "deg", math.degrees(1.0), math.radians(0.5)),
+    _Number("mount_aside", "mm", 1e3, 0.003),
     _Number("wall", "mm", 1e3, 0.005),
     _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
     _Number("constants_hold", "m", 1.0, 2.0),
@@ -78,7 +79,7 @@ _OF_SOURCE = {
     "range_noise": ("range_at_zero", "range_per_range"),
     "range_bias": ("range_bias", "range_at_zero"),
     "range_scale": ("range_scale", "range_per_range"),
-    "mount_position": ("range_bias", "range_at_zero"),
+    "mount_position": ("range_bias", "mount_aside", "range_at_zero"),
     "mount_angle": ("mount_angle",),
     "quantisation": ("range_at_zero",),
 }
@@ -89,7 +90,7 @@ _NO_NEARER = 1.01
 
 _READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
 # Those that mean something only where constants are considered; then the walls' are constants, too.
-_CONSTANTS = ("range_bias", "range_scale", "mount_angle", _ENDLESS)
+_CONSTANTS = ("range_bias", "range_scale", "mount_angle", "mount_aside", _ENDLESS)
 _SWITCH = _Number("consider", "", 1.0, 1.0)
 
 
@@ -326,15 +327,20 @@ def _value(model: FilterModel, number: _Number) -> float:
             return model.wall_tilt_rad
         case "constants_hold":
             return model.constants_hold_m
-        case "range_bias" | "range_scale" | "mount_angle":
-            name = {"range_bias": "bias_m", "range_scale": "scale", "mount_angle": "angle_rad"}[number.key]
-            return max((float(getattr(c, name)) for c in model.constants), default=0.0)
+        case "range_bias" | "range_scale" | "mount_angle" | "mount_aside":
+            return max((float(getattr(c, _OF_SENSOR[number.key])) for c in model.constants), default=0.0)
         case "range_at_zero":
             return max(model.range_at_zero_m, default=0.0)
         case _:
             return max(model.range_per_range, default=0.0)
 
 
+_OF_SENSOR = {
+    "range_bias": "bias_m",
+    "range_scale": "scale",
+    "mount_angle": "angle_rad",
+    "mount_aside": "aside_m",
+}
 _HEADING = {
     "heading_per_root_metre": "heading_per_root_m",
     "heading_per_root_second": "heading_per_root_s",

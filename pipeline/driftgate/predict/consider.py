@@ -1,11 +1,11 @@
 """What stays the same all through a run, as the robot's filter takes it: considered, not estimated.
 
-A sensor's bias, scale and mount angle and a wall that stands off its place are the same in every reading of a
-run. A filter that takes them for new noise each time believes that a hundred readings average them out. A
-consider filter keeps x, y and heading as its only states and remembers beside them how their error goes with
-each constant. The constants are independent and of variance 1: three of every sensor and of every
-surface, shared by all that looks at it. With the error e of the belief, covariance P, and C_j = E[e u_j] of
-constant u_j, a reading deviates from what is expected of it by
+A sensor's bias, scale, mount angle and place and a wall that stands off its place are the same in every
+reading of a run. A filter that takes them for new noise each time believes that a hundred readings average
+them out. A consider filter keeps x, y and heading as its only states and remembers beside them how their
+error goes with each constant. The constants are independent and of variance 1: some of every sensor, and of
+every wall and structure, shared by all that looks at it. With the error e of the belief, covariance P, and
+C_j = E[e u_j] of constant u_j, a reading deviates from what is expected of it by
 
     h e + sum_j d_j u_j + w,    d_j the effect of one standard deviation, R = E[w^2] that of its white noise
 
@@ -39,8 +39,9 @@ Three = tuple[FloatArray, FloatArray, FloatArray]
 
 # Which constant: of the sensor, or of the surface, with this index.
 Key = tuple[str, int]
-OF_SENSORS = ("bias", "scale", "angle")
-OF_SURFACES = ("offset", "tilt", "slide")
+OF_SENSORS = ("bias", "scale", "angle", "aside")
+# Of a wall, by the index of its surface; of a structure, by that of its first face.
+OF_SURFACES = ("offset", "tilt", "slide", "x", "y", "turn")
 
 _LEAST_SHARE = 1e-9  # of an innovation's variance, were it not for what it has in common with earlier ones
 
@@ -180,17 +181,22 @@ class Links:
         return Links(rows, (self.way[0] + dx, self.way[1] + dy))
 
     def reset(
-        self, normal: tuple[float, float], touched: BoolArray, gained: tuple[Gained, ...] = ()
+        self,
+        normal: tuple[float, float],
+        lever_m: float,
+        touched: BoolArray,
+        gained: tuple[Gained, ...] = (),
     ) -> Links:
         """Return the links after a contact reset of the coordinate along `normal` and the heading.
 
-        What the robot is then off by goes with what the wall is off by, `gained`.
+        What the robot is then off by goes with what the wall is off by, `gained`. Along the wall it has gone
+        by `lever_m` for each radian that it turned.
         """
         nx, ny = normal
         found: Rows = {}
         for key, (x, y, heading) in self.now().items():
             # What is left is the coordinate along the wall, tangent (ny, -nx).
-            tangent = ny * x - nx * y
+            tangent = ny * x - nx * y + lever_m * heading
             found[key] = (
                 np.where(touched, ny * tangent, x),
                 np.where(touched, -nx * tangent, y),
@@ -199,8 +205,8 @@ class Links:
         for key, along, turn in gained:
             x, y, heading = found.get(key, NO_ROW)
             found[key] = (
-                x + np.where(touched, nx * along, 0.0),
-                y + np.where(touched, ny * along, 0.0),
+                x + np.where(touched, nx * along - ny * lever_m * turn, 0.0),
+                y + np.where(touched, ny * along + nx * lever_m * turn, 0.0),
                 heading + np.where(touched, turn, 0.0),
             )
         return self.with_rows(found)

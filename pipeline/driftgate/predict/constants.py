@@ -1,7 +1,9 @@
 """By how much what stays the same over a run changes a reading: of a sensor, and of the surface it sees.
 
 The signs are those of the derivatives (`driftgate.world.beam`), so that a mount's angle acts the other way
-round at the opposite incidence, and a wall's tilt at the other end of it.
+round at the opposite incidence, and a wall's tilt at the other end of it. A sensor that sits off its place
+along its axis reads short by as much, which is a bias; one that sits aside of it reads as a robot does that
+stands aside, and an oblique beam tells.
 """
 
 from __future__ import annotations
@@ -14,7 +16,8 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import NOTHING, BoolArray, Effect, Effects, Three
+from driftgate.predict.consider import NOTHING, BoolArray, Effect, Effects, Key, Three
+from driftgate.predict.movers import Mover, Movers
 
 
 @dataclass(frozen=True)
@@ -24,44 +27,25 @@ class SensorConstants:
     Attributes
     ----------
     bias_m : float
-        Of what is the same at every range: its bias, and where it sits.
+        Of what is the same at every range: its bias, and where it sits along its axis.
     scale : float
         Of its scale.
     angle_rad : float
         Of the direction it looks in.
+    aside_m : float
+        Of where it sits aside of its axis.
     """
 
     bias_m: float
     scale: float
     angle_rad: float
+    aside_m: float = 0.0
 
 
 NO_CONSTANTS = SensorConstants(0.0, 0.0, 0.0)
 
-
-@dataclass(frozen=True)
-class WallConstants:
-    """Standard deviations of what every surface is off the map by: along either axis, and turned."""
-
-    offset_m: float
-    tilt_rad: float
-
-
-class Arm(NamedTuple):
-    """Where the robot is, from a surface's middle, and which way the surface looks.
-
-    Attributes
-    ----------
-    x, y : ndarray or float
-        From the surface's middle to the robot. [m]
-    normal_x, normal_y : ndarray or float
-        The surface's unit normal; zero for what has none.
-    """
-
-    x: FloatArray | float
-    y: FloatArray | float
-    normal_x: FloatArray | float
-    normal_y: FloatArray | float
+Pair = tuple[FloatArray | float, FloatArray | float]
+NOWHERE: Pair = (0.0, 0.0)
 
 
 class Look(NamedTuple):
@@ -79,8 +63,10 @@ class Look(NamedTuple):
         Its derivatives by the pose. [m/m, m/m, m/rad]
     d_angle : ndarray
         That by the direction the sensor looks in. [m/rad]
-    arm : Arm
-        From the surface's middle to the robot.
+    axis : pair of ndarray or float
+        Where the sensor looks, of length 1.
+    robot : pair of ndarray or float
+        Where the robot is. [m]
     """
 
     weight: FloatArray | float
@@ -88,39 +74,42 @@ class Look(NamedTuple):
     range_m: FloatArray
     h: Three
     d_angle: FloatArray
-    arm: Arm
+    axis: Pair = NOWHERE
+    robot: Pair = NOWHERE
 
-    def d_offset(self) -> FloatArray:
-        """Return the derivative by the offset of the surface along its normal. [m/m]
+    def d_aside(self) -> FloatArray:
+        """Return the derivative by the sensor's place, to the left of where it looks. [m/m]"""
+        (d_x, d_y, _), (ax, ay) = self.h, self.axis
+        return _sum(d_y, ax, d_x, -ay)
 
-        A surface that moves is a robot that moves the other way.
-        """
-        (d_x, d_y, _), (_, _, nx, ny) = self.h, self.arm
-        return np.asarray(-(d_x * nx + d_y * ny))
+    def d_mover(self, mover: Mover) -> FloatArray:
+        """Return that by what moves the surface. [m/m, or m/rad]
 
-    def d_slide(self) -> FloatArray:
-        """Return that by a shift of the surface along itself, towards (n_y, -n_x). [m/m]
-
-        Zero, and not merely nearly so, wherever it is not an end that answers: what trials have in common
-        must not depend on which of them are looked at together.
-        """
-        (d_x, d_y, _), (_, _, nx, ny) = self.h, self.arm
-        if (d_y is NOTHING and not np.any(ny)) or (d_x is NOTHING and not np.any(nx)):
-            return NOTHING
-        slide = d_y * nx - d_x * ny
-        return np.asarray(np.where(np.abs(slide) > _LEAST_SLIDE, slide, 0.0))
-
-    def d_tilt(self) -> FloatArray:
-        """Return that by its tilt about its middle. [m/rad]
-
-        A surface that turns about its middle is a robot that goes round that middle the other way.
+        Of what tells at ends alone zero, and not merely nearly so, wherever no end answers: what trials have
+        in common must not depend on which of them are looked at together.
         """
         d_x, d_y, d_heading = self.h
-        return np.asarray(d_x * self.arm.y - d_y * self.arm.x - d_heading)
+        if mover.turns:
+            x, y = self.robot
+            return np.asarray(d_x * (y - mover.y) - d_y * (x - mover.x) - d_heading)
+        slope = _sum(d_x, -mover.x, d_y, -mover.y)
+        if not mover.ends_only or slope is NOTHING:
+            return slope
+        return np.where(np.abs(slope) > _LEAST_SLIDE, slope, 0.0)
 
 
-NO_ARM = Arm(0.0, 0.0, 0.0, 0.0)
-# Of an end that is met as squarely as this the slide changes nothing. [m/m]
+def _sum(
+    a: FloatArray, times_a: FloatArray | float, b: FloatArray, times_b: FloatArray | float
+) -> FloatArray:
+    """Return a times_a + b times_b without what is nothing."""
+    with_a = a is not NOTHING and not (isinstance(times_a, float) and times_a == 0.0)
+    with_b = b is not NOTHING and not (isinstance(times_b, float) and times_b == 0.0)
+    if with_a and with_b:
+        return np.asarray(a * times_a + b * times_b)
+    return np.asarray(a * times_a) if with_a else np.asarray(b * times_b) if with_b else NOTHING
+
+
+# Of an end that is met as squarely as this a shift along the surface changes nothing. [m/m]
 _LEAST_SLIDE = 1e-9
 
 # The surfaces that the trials see, each with those that see it; None for all of them.
@@ -144,7 +133,7 @@ def met_by(surface: IntArray, tried: BoolArray, sure: int = -1) -> Met:
 
 
 def effects_of(
-    looks: Sequence[Look], sensors: Sequence[SensorConstants], wall: WallConstants, met: Met
+    looks: Sequence[Look], sensors: Sequence[SensorConstants], movers: Movers, met: Met
 ) -> Effects:
     """Return the effects of a reading's constants, or of those of two readings of one surface.
 
@@ -154,8 +143,8 @@ def effects_of(
         The reading, or both.
     sensors : sequence of SensorConstants
         The constants of their sensors.
-    wall : WallConstants
-        Those of surfaces.
+    movers : sequence
+        What moves each surface.
     met : sequence
         The surfaces, from `met_by`.
     """
@@ -167,19 +156,19 @@ def effects_of(
             found.append(Effect(("scale", look.sensor), look.weight * own.scale * look.range_m))
         if own.angle_rad > 0.0:
             found.append(Effect(("angle", look.sensor), look.weight * own.angle_rad * look.d_angle))
-    for kind, size, slope in (
-        ("offset", wall.offset_m, Look.d_offset),
-        ("tilt", wall.tilt_rad, Look.d_tilt),
-        ("slide", wall.offset_m, Look.d_slide),
-    ):
-        if size > 0.0 and met:
-            if len(looks) == 1:
-                whole = size * slope(looks[0])
-            else:
-                whole = size * (looks[0].weight * slope(looks[0]) + looks[1].weight * slope(looks[1]))
-            if kind == "slide" and not whole.any():
+        if own.aside_m > 0.0:
+            found.append(Effect(("aside", look.sensor), look.weight * own.aside_m * look.d_aside()))
+    moved: dict[Key, FloatArray] = {}
+    for surface, who in met:
+        for mover in movers[surface] if movers else ():
+            whole = looks[0].d_mover(mover)
+            if len(looks) > 1:
+                whole = looks[0].weight * whole + looks[1].weight * looks[1].d_mover(mover)
+            if whole is NOTHING or (mover.ends_only and not whole.any()):
                 continue
-            found += [
-                Effect((kind, s), whole if who is None else np.where(who, whole, 0.0)) for s, who in met
-            ]
-    return tuple(found)
+            whole = mover.size * whole
+            if who is not None:
+                whole = np.where(who, whole, 0.0)
+            # Two faces of one thing, each seen in other trials, are moved by the same.
+            moved[mover.key] = moved[mover.key] + whole if mover.key in moved else whole
+    return (*found, *(Effect(key, whole) for key, whole in moved.items()))

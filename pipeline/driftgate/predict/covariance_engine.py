@@ -191,6 +191,8 @@ class _Pass:
         planned, contact = self.plan.steps[step], self.plan.contacts[step]
         line = self.line(contact.wall)
         edge = next(e for e in self.prepared.believed.edges if e.id == contact.wall)
+        # As with the gate it is the mean that counts: the filter goes by no spread of the truth.
+        square = float(state.sensitivity[2, -1]) ** 2
         late_m = self._late(state, planned, edge, line)
         self.late_s += max(late_m, 0.0) / contact.speed_m_s
         jump = contact_jump(self.prepared.case.robot, planned, contact, edge, late_m > 1e-9)
@@ -209,7 +211,7 @@ class _Pass:
         state.white.moved(jump.matrix)
         if reset is not None:
             touched = np.ones(1, dtype=bool)
-            state.filter, state.links = after_touch(state.filter, state.links, reset, touched)
+            state.filter, state.links = after_touch(state.filter, state.links, reset, touched, square)
         # An echo from the end of a contact comes from a robot that already lies flush.
         first, last = self.plan.timeline.first_tick[step], self.plan.timeline.first_tick[step + 1]
         for knot in range(int(first) + 1, int(last) + 1):

@@ -17,7 +17,7 @@ from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import LineDisplacement
 from driftgate.predict.candidates import compared_knots, echo_knots
 from driftgate.predict.consider import Effects, Links, Three
-from driftgate.predict.constants import Arm, Look
+from driftgate.predict.constants import Look
 from driftgate.predict.covariance_shares import WHITE_ROW
 from driftgate.predict.filter import (
     PairVariance,
@@ -62,8 +62,8 @@ class _Seen:
     """A reading on the planned path: what is expected of it, and what it is drawn from.
 
     `h` is the derivative of the expected range by the belief, shape (3,), `d_angle` that by the direction the
-    sensor looks in, `arm` leads from the surface's middle to the robot; `drawn` is the range at the
-    echo to the surface as mapped, with its derivatives, `actual_m` that to the surface as built.
+    sensor looks in, `axis` where it looks, `robot` where the robot is; `drawn` is the range at the echo to
+    the surface as mapped, with its derivatives, `actual_m` that to the surface as built.
     """
 
     r: int
@@ -72,13 +72,14 @@ class _Seen:
     range_m: FloatArray
     h: FloatArray
     d_angle: FloatArray
-    arm: Arm
+    axis: tuple[float, float]
+    robot: tuple[float, float]
     drawn: RangeModel
     actual_m: float
 
     def look(self, weight: float) -> Look:
         """Return it as constants act on it."""
-        return Look(weight, self.sensor, self.range_m, _by_axis(self.h), self.d_angle, self.arm)
+        return Look(weight, self.sensor, self.range_m, _by_axis(self.h), self.d_angle, self.axis, self.robot)
 
 
 @dataclass(frozen=True)
@@ -240,10 +241,10 @@ class Readings:
         believed = _model(sensor, used_pose, edge)
         drawn = _model(sensor, echo_pose, edge)
         actual = float(_model(sensor, echo_pose, built).range_m)
-        x, y = edge_middle(edge)
-        arm = Arm(used_pose[0] - x, used_pose[1] - y, *edge.normal)
+        looks = float(used_pose[2]) + sensor.mount.heading
+        axis, robot = (math.cos(looks), math.sin(looks)), (float(used_pose[0]), float(used_pose[1]))
         turned = believed.d_mount_angle
-        return _Seen(r, which, surface, believed.range_m, _row(believed), turned, arm, drawn, actual)
+        return _Seen(r, which, surface, believed.range_m, _row(believed), turned, axis, robot, drawn, actual)
 
     def _test(
         self,

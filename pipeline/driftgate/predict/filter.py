@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.consider import NO_LINKS, NOTHING, Effects, Links, Rows, Three
-from driftgate.predict.constants import Look, Met, SensorConstants, WallConstants, effects_of
+from driftgate.predict.constants import Look, Met, SensorConstants, effects_of
 from driftgate.predict.filter_model import FilterModel
+from driftgate.predict.movers import NO_MOVERS, Movers
 from driftgate.schema.correction import Update
 
 _LEAST_VARIANCE = 1e-24  # (1e-12 m)^2: below what a double resolves of a field
@@ -235,6 +236,7 @@ class ReadingVariance:
     wall_m: float
     wall_tilt_rad: float
     constants: SensorConstants | None = None
+    movers: Movers = NO_MOVERS  # of each surface, for all sensors the same
 
     def at(self, range_m: FloatArray) -> FloatArray:
         """Return R at an expected range, shape (1,) if it is the same at every range. [m^2]"""
@@ -246,11 +248,6 @@ class ReadingVariance:
     def own(self, range_m: FloatArray) -> FloatArray:
         """Return the sensor's own part of R: what two sensors that look at one wall do not share. [m^2]"""
         return (self.at_zero_m + self.per_range * range_m) ** 2
-
-    @property
-    def wall(self) -> WallConstants:
-        """What every surface is off the map by."""
-        return WallConstants(self.wall_m, self.wall_tilt_rad)
 
 
 @dataclass(frozen=True)
@@ -281,13 +278,16 @@ def constant_effects(
     `met` gives the surfaces met, and is asked only where it matters.
     """
     own = [v.constants for v in variances if v.constants is not None]
-    return effects_of(looks, own, variances[0].wall, met()) if len(own) == len(looks) else ()
+    if len(own) != len(looks):
+        return ()
+    movers = variances[0].movers
+    return effects_of(looks, own, movers, met() if movers else ())
 
 
 def reading_variances(model: FilterModel) -> tuple[ReadingVariance, ...]:
     """Return the reading variance of every sensor."""
     constants = model.constants or (None,) * len(model.range_at_zero_m)
     return tuple(
-        ReadingVariance(a, b, model.wall_m, model.wall_tilt_rad, c)
+        ReadingVariance(a, b, model.wall_m, model.wall_tilt_rad, c, model.movers)
         for a, b, c in zip(model.range_at_zero_m, model.range_per_range, constants, strict=True)
     )

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
-from driftgate.predict.constants import NO_CONSTANTS, SensorConstants, WallConstants
+from driftgate.predict.constants import NO_CONSTANTS, SensorConstants
 from driftgate.predict.doubt import with_doubt
+from driftgate.predict.movers import NO_MOVERS, Movers, movers_of
 from driftgate.predict.start_carry import StartPart, start_carry
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap, Structure
 from driftgate.schema.sensor import Sensor
-from driftgate.world.build import build_world
-from driftgate.world.carry import edge_middle
-from driftgate.world.values import Edge
 
 
 @dataclass(frozen=True)
@@ -32,6 +29,7 @@ class FilterModel:
     wall_m: float
     wall_tilt_rad: float
     constants: tuple[SensorConstants, ...] = ()  # per sensor, where they are considered
+    movers: Movers = NO_MOVERS  # of each surface, where they are considered
     constants_hold_m: float = math.inf
     start_carry: tuple[StartPart, ...] = ()
 
@@ -83,16 +81,17 @@ def filter_model(case: Case) -> FilterModel:
     )
     wall_m = _given(own.wall, wall_offset(case.believed) if own.consider else 0.0)
     wall_tilt_rad = _given(own.wall_tilt, wall_tilt(case.believed))
-    wall = WallConstants(wall_m, wall_tilt_rad)
     constants = tuple(
         SensorConstants(
             _given(own.range_bias, _bias(s)),
             _given(own.range_scale, _scale(s)),
             _given(own.mount_angle, _mount_angle(s)),
+            _given(own.mount_aside, _mount_position(s)),
         )
         for s in robot.sensors
     )
-    nothing = wall_m == wall_tilt_rad == 0.0 and set(constants) <= {NO_CONSTANTS}
+    movers = movers_of(case.believed, own) if own.consider else NO_MOVERS
+    nothing = not any(movers) and set(constants) <= {NO_CONSTANTS}
     constants = constants if own.consider and not nothing else ()
     # By the switch alone: a constant that is written as zero is none, and no noise either.
     at_zero, per_range = (
@@ -114,8 +113,9 @@ def filter_model(case: Case) -> FilterModel:
         wall_m=wall_m,
         wall_tilt_rad=wall_tilt_rad,
         constants=constants,
+        movers=movers,
         constants_hold_m=_given(own.constants_hold, math.inf),
-        start_carry=start_carry(case, wall) if constants else (),
+        start_carry=start_carry(case, movers) if constants else (),
     )
 
 
@@ -128,48 +128,32 @@ def wall_tilt(field: FieldMap) -> float:
 
     A structure is turned by itself and with the wall that it is fixed to.
     """
-    return _root_mean(field, {w.id: (w.build or field.build).tilt ** 2 for w in field.walls}, _turned)
+    walls = {wall.id: (wall.build or field.build).tilt ** 2 for wall in field.walls}
+    squares = [walls[wall.id] for wall in field.walls if wall.reference]
+    for thing in field.structures:
+        if thing.reference:
+            squares.append(_square(thing, "heading") + walls.get(thing.fixed_to or "", 0.0))
+    return _root_mean(squares)
 
 
 def wall_offset(field: FieldMap) -> float:
-    """Return how far reference surfaces may stand off the map at their middles: the root mean square. [m]
+    """Return how far what stands by itself may stand off the map: the root mean square. [m]
 
-    A structure has what is left of its own place, each axis, and the offset of the wall it is fixed to, whose
-    tilt moves it by as much as it stands from the wall's middle, and its own turn each face from its place.
+    Of the walls that fixes are taken from along their normals, of such structures that are fixed to none
+    along either axis.
     """
-    walls = {w.id: (w.build or field.build).offset ** 2 for w in field.walls}
-    edges = build_world(field).edges if any(s.reference for s in field.structures) else ()
-    tilts = {w.id: (w.build or field.build).tilt for w in field.walls}
-
-    def moved(thing: Structure) -> float:
-        at, own = (thing.at.x, thing.at.y), thing.build
-        square = 0.5 * (own.x**2 + own.y**2) if own else 0.0
-        if own and own.heading:
-            arms = [_along(edge, at) ** 2 for edge in edges if edge.owner == thing.id]
-            square += own.heading**2 * sum(arms) / max(len(arms), 1)
-        if thing.fixed_to in tilts:
-            wall = next(edge for edge in edges if edge.id == thing.fixed_to)
-            square += (tilts[thing.fixed_to] * _along(wall, at)) ** 2
-        return square
-
-    return _root_mean(field, walls, moved)
+    squares = [(wall.build or field.build).offset ** 2 for wall in field.walls if wall.reference]
+    for thing in field.structures:
+        if thing.reference and thing.fixed_to is None:
+            squares.append(0.5 * (_square(thing, "x") + _square(thing, "y")))
+    return _root_mean(squares)
 
 
-def _turned(thing: Structure) -> float:
-    return thing.build.heading**2 if thing.build else 0.0
+def _square(thing: Structure, axis: str) -> float:
+    return float(getattr(thing.build, axis)) ** 2 if thing.build else 0.0
 
 
-def _along(edge: Edge, place: tuple[float, float]) -> float:
-    """Return how far along an edge from its middle a place lies. [m]"""
-    (nx, ny), (x, y) = edge.normal, edge_middle(edge)
-    return ny * (place[0] - x) - nx * (place[1] - y)
-
-
-def _root_mean(field: FieldMap, walls: dict[str, float], of_structure: Callable[[Structure], float]) -> float:
-    squares = [walls[wall.id] for wall in field.walls if wall.reference]
-    for structure in field.structures:
-        if structure.reference:
-            squares.append(of_structure(structure) + walls.get(structure.fixed_to or "", 0.0))
+def _root_mean(squares: list[float]) -> float:
     return math.sqrt(sum(squares) / len(squares)) if squares else 0.0
 
 
@@ -186,8 +170,12 @@ def _bias(sensor: Sensor) -> float:
     errors = sensor.errors
     return math.hypot(
         with_doubt(errors.bias.spread, errors.bias.fitted) if errors.bias else 0.0,
-        errors.mount_position.spread if errors.mount_position else 0.0,
+        _mount_position(sensor),
     )
+
+
+def _mount_position(sensor: Sensor) -> float:
+    return sensor.errors.mount_position.spread if sensor.errors.mount_position else 0.0
 
 
 def _scale(sensor: Sensor) -> float:

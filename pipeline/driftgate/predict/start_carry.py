@@ -12,10 +12,9 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.consider import Key
-from driftgate.predict.constants import WallConstants
+from driftgate.predict.movers import Movers
 from driftgate.schema.case import Case
 from driftgate.world.build import build_world
-from driftgate.world.carry import edge_middle
 from driftgate.world.distance import point_to_segment
 from driftgate.world.values import Edge
 
@@ -35,7 +34,7 @@ class StartPart(NamedTuple):
     by: tuple[float, float, float]
 
 
-def start_carry(case: Case, wall: WallConstants) -> tuple[StartPart, ...]:
+def start_carry(case: Case, movers: Movers) -> tuple[StartPart, ...]:
     """Return what moves the start of a case.
 
     Against one surface the pose is carried rigidly, by a structure along itself, too. Against two at an angle
@@ -46,49 +45,47 @@ def start_carry(case: Case, wall: WallConstants) -> tuple[StartPart, ...]:
     ----------
     case : Case
         Of its start the pose and what it is placed against; the map is the one that the robot carries.
-    wall : WallConstants
-        What every surface is off by, as the filter has it.
+    movers : sequence
+        What moves each surface of the map, as the filter has it.
     """
-    start, against = case.routine.start, case.routine.start.placed_against
-    if not against or wall.offset_m == wall.tilt_rad == 0.0:
+    start, against = case.routine.start.pose, case.routine.start.placed_against
+    if not against or not any(movers):
         return ()
-    place = np.array([start.pose.x, start.pose.y])
     edges = build_world(case.believed).edges
-    found = [_nearest(edges, owner, place) for owner in against if any(e.owner == owner for e in edges)]
-    if not found:
-        return ()
+    near = [_nearest(edges, owner, start.x, start.y) for owner in against]
+    found = [row for row in near if row is not None]
+    parts: dict[Key, tuple[float, float, float]] = {}
     if len(found) == 2:
         normals = np.array([edge.normal for _, edge in found])
         if abs(np.linalg.det(normals)) > 0.1:
-            return _corner(found, np.linalg.inv(normals), place, wall)
-    index, edge = found[0]
-    x, y = place - np.array(edge_middle(edge))
-    nx, ny = edge.normal
-    parts = [
-        StartPart(("offset", index), (nx * wall.offset_m, ny * wall.offset_m, 0.0)),
-        StartPart(("tilt", index), (-y * wall.tilt_rad, x * wall.tilt_rad, wall.tilt_rad)),
-    ]
-    if edge.kind == "structure":
-        # A structure is off along its faces as well; only an end of a face tells of that.
-        parts.append(StartPart(("slide", index), (ny * wall.offset_m, -nx * wall.offset_m, 0.0)))
-    return tuple(part for part in parts if any(part.by))
+            return _corner(found, np.linalg.inv(normals), (start.x, start.y), movers)
+    for index, _ in found[:1]:
+        for mover in movers[index]:
+            if mover.carries:
+                parts[mover.key] = mover.shift_at(start.x, start.y)
+    return _parts(parts)
 
 
-def _nearest(edges: tuple[Edge, ...], owner: str, place: FloatArray) -> tuple[int, Edge]:
+def _nearest(edges: tuple[Edge, ...], owner: str, x: float, y: float) -> tuple[int, Edge] | None:
     own = [(i, edge) for i, edge in enumerate(edges) if edge.owner == owner]
-    return min(own, key=lambda row: float(point_to_segment(place[0], place[1], *row[1].a, *row[1].b)))
+    return min(own, key=lambda row: float(point_to_segment(x, y, *row[1].a, *row[1].b)), default=None)
 
 
 def _corner(
-    found: list[tuple[int, Edge]], solve: FloatArray, place: FloatArray, wall: WallConstants
+    found: list[tuple[int, Edge]], solve: FloatArray, place: tuple[float, float], movers: Movers
 ) -> tuple[StartPart, ...]:
-    parts = []
+    parts: dict[Key, tuple[float, float, float]] = {}
     for which, (index, edge) in enumerate(found):
         x, y = (float(v) for v in solve[:, which])
-        normal, arm = edge.normal, place - np.array(edge_middle(edge))
-        along = float(normal[1] * arm[0] - normal[0] * arm[1])
-        turn = wall.tilt_rad if which == 0 else 0.0
-        side = along * wall.tilt_rad
-        parts.append(StartPart(("offset", index), (x * wall.offset_m, y * wall.offset_m, 0.0)))
-        parts.append(StartPart(("tilt", index), (x * side, y * side, turn)))
-    return tuple(part for part in parts if any(part.by))
+        for mover in movers[index]:
+            if mover.carries:
+                by = mover.shift_at(*place)
+                side, turn = edge.normal[0] * by[0] + edge.normal[1] * by[1], by[2] if which == 0 else 0.0
+                # What moves both sets both coordinates.
+                before = parts.get(mover.key, (0.0, 0.0, 0.0))
+                parts[mover.key] = before[0] + x * side, before[1] + y * side, before[2] + turn
+    return _parts(parts)
+
+
+def _parts(found: dict[Key, tuple[float, float, float]]) -> tuple[StartPart, ...]:
+    return tuple(StartPart(key, by) for key, by in found.items() if any(by))

@@ -222,10 +222,12 @@ class Corrector:
         at_gate = []
         for turns in (True, False):
             looks = [self._looks.model(q, sensor, then, seen[0].surface) for q, sensor in both]
-            models, arm = [model for model, _ in looks], looks[0][1]
+            models, axes = [look[0] for look in looks], [look[1] for look in looks]
             slot = self._slots.difference(partner.pair) if turns else self._slots.mean(partner.pair)
             sensors_of = [sensor for _, sensor in both]
-            scalar = two_readings(slot, sensors_of, variances, seen[0], models, arm, echoes, alive, turns)
+            scalar = two_readings(
+                slot, sensors_of, variances, seen[0], models, axes, looks[0][2], echoes, alive, turns
+            )
             terms = terms_of(scalar, memory)
             passed = alive
             for stage in self._stages:

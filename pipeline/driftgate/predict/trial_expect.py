@@ -12,7 +12,7 @@ from driftgate.plan.values import IntArray
 from driftgate.predict.believed_view import View, Views, boxes_overlap, outer_box
 from driftgate.predict.bounds import Bounded
 from driftgate.predict.candidates import met_by_some
-from driftgate.predict.constants import Arm
+from driftgate.predict.constants import Pair
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.values import BoolArray, Outcome
 from driftgate.sight.corridor import obstacles_at_height
@@ -48,13 +48,11 @@ class Expected:
     tight: View  # what may be met inside a bound that holds for all but a few
     few: IntArray  # these
     robot: tuple[FloatArray, FloatArray]  # where it believes to be
-    middle: tuple[FloatArray, FloatArray]  # the surface's
-    normal: tuple[FloatArray, FloatArray]
 
     @property
-    def arm(self) -> Arm:
-        """From the surface's middle to the robot."""
-        return _arm(self.robot, self.middle, self.normal)
+    def axis(self) -> Pair:
+        """Where the sensor looks, of length 1."""
+        return self.cone.ux, self.cone.uy
 
     def at(self, rows: IntArray) -> Expected:
         """Return what some trials expect, each looked at by itself."""
@@ -63,7 +61,7 @@ class Expected:
         px, py, ux, uy = (v[rows] for v in self.beam)
         return Expected(
             self.surface[rows], model, self.cone.at(rows), (px, py, ux, uy), self.view, self.some_far, -1,
-            self.view, _NOBODY, _both(self.robot, rows), _both(self.middle, rows), _both(self.normal, rows),
+            self.view, _NOBODY, (_at(self.robot[0], rows), _at(self.robot[1], rows)),
         )  # fmt: skip
 
 
@@ -74,18 +72,6 @@ _WORTH = 3
 
 def _at(row: FloatArray, rows: IntArray) -> FloatArray:
     return row if np.size(row) == 1 else row[rows]
-
-
-def _both(place: tuple[FloatArray, FloatArray], rows: IntArray) -> tuple[FloatArray, FloatArray]:
-    return _at(place[0], rows), _at(place[1], rows)
-
-
-def _arm(
-    robot: tuple[FloatArray, FloatArray],
-    middle: tuple[FloatArray, FloatArray],
-    normal: tuple[FloatArray, FloatArray],
-) -> Arm:
-    return Arm(robot[0] - middle[0], robot[1] - middle[1], *normal)
 
 
 class _Believed:
@@ -202,16 +188,13 @@ class Looks:
                 surface = self._meet(sensor, tight.edges[r], cone) if sure < 0 else np.full(count, sure)
                 surface[few] = theirs
                 sure = -1
-        middle, normal = self._middle(surface, sure), self._normal(surface, sure)
         model, towards = self._model(sensor, place, cone, surface, sure)
         if self._planned:
             # From where the robot believes to be the surface may lie behind it, or along the beam.
             surface = np.where(np.isfinite(model.range_m) & (model.range_m > 0.0), surface, -1)
         beam = np.asarray(cone.px), np.asarray(cone.py), *towards
         some_far = len(bound.far) > 0
-        return Expected(
-            surface, model, cone, beam, view, some_far, sure, tight, few, place[:2], middle, normal
-        )
+        return Expected(surface, model, cone, beam, view, some_far, sure, tight, few, place[:2])
 
     def _meet_few(self, sensor: int, edges: IntArray, cone: Axis, few: IntArray, far: IntArray) -> IntArray:
         """Return what a few trials meet: of some edges, or of all edges where they are far off."""
@@ -233,11 +216,11 @@ class Looks:
             row.flags.writeable = False
         return row
 
-    def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> tuple[PoseModel, Arm]:
-        """Return what a sensor should read of given surfaces, and the arms from their middles."""
+    def model(self, r: int, sensor: int, then: Three, surface: IntArray) -> tuple[PoseModel, Pair, Pair]:
+        """Return what a sensor should read of given surfaces, where it looks, and where the robot is."""
         place, cone = self._look(r, sensor, then)
         model = self._model(sensor, place, cone, surface, -1)[0]
-        return model, _arm(place[:2], self._middle(surface, -1), self._normal(surface, -1))
+        return model, (cone.ux, cone.uy), place[:2]
 
     def _middle(self, surface: IntArray, sure: int) -> tuple[FloatArray, FloatArray]:
         pick: IntArray | int = surface if sure < 0 else sure

@@ -89,9 +89,13 @@ class CorrectionState:
         if self.considers:
             self.links = self.links.carried(dx, dy, left)
 
-    def touched(self, which: BoolArray, reset: WallReset) -> None:
-        """Reset the coordinate along a wall's normal and the heading, in the trials that have touched it."""
-        self.filter, self.links = after_touch(self.filter, self.links, reset, which)
+    def touched(self, which: BoolArray, reset: WallReset, believed_rad: FloatArray) -> None:
+        """Reset the coordinate along a wall's normal and the heading, in the trials that have touched it.
+
+        `believed_rad` is how far off the plan the heading was believed to be before.
+        """
+        square = np.square(believed_rad)
+        self.filter, self.links = after_touch(self.filter, self.links, reset, which, square)
 
     def interrupt(self, slot: int) -> None:
         """Start counting again: a reading is missing, refused or not tried."""

@@ -15,7 +15,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
 from driftgate.predict.consider import Effects, Key, Three, without_zeros
-from driftgate.predict.constants import NO_ARM, Arm, Look, met_by
+from driftgate.predict.constants import NOWHERE, Look, Pair, met_by
 from driftgate.predict.filter import (
     PairVariance,
     ReadingVariance,
@@ -41,7 +41,8 @@ class Expectation(Protocol):
     """What each trial expects of one reading.
 
     `surface` names what it is held to be of, and `sure` that of all trials where it is one; `model` has the
-    expected range and its derivatives by the belief, and `arm` leads from the surface's middle to the robot.
+    expected range and its derivatives by the belief, `axis` is where the sensor looks, and `robot` where the
+    robot is.
     """
 
     @property
@@ -57,8 +58,12 @@ class Expectation(Protocol):
         """The one surface of all trials, -1 where that is not known."""
 
     @property
-    def arm(self) -> Arm:
-        """From the surface's middle to the robot."""
+    def axis(self) -> Pair:
+        """Where the sensor looks, of length 1."""
+
+    @property
+    def robot(self) -> Pair:
+        """Where the robot believes to be. [m]"""
 
 
 class Readings(Protocol):
@@ -129,8 +134,8 @@ def one_reading(
         own, innovation = variance.at(model.range_m), np.where(tried, echo.reading_m - model.range_m, 0.0)
     effects: Effects = ()
     if variance.constants is not None:
-        arm = expected.arm if variance.wall_m > 0.0 or variance.wall_tilt_rad > 0.0 else NO_ARM
-        look = Look(1.0, sensor, model.range_m, h, model.d_angle, arm)
+        axis = expected.axis if variance.constants.aside_m > 0.0 else NOWHERE
+        look = Look(1.0, sensor, model.range_m, h, model.d_angle, axis, expected.robot)
         effects = constant_effects(
             (variance,), (look,), lambda: met_by(expected.surface, tried, expected.sure)
         )
@@ -143,14 +148,15 @@ def two_readings(
     variances: Sequence[ReadingVariance],
     expected: Expectation,
     models: Sequence[PoseModel],
-    arm: Arm,
+    axes: Sequence[Pair],
+    robot: Pair,
     echoes: Sequence[Readings],
     tried: BoolArray,
     turns: bool,
 ) -> Scalar:
     """Return the difference or the mean of two readings of one surface; see `driftgate.sight.pairs`.
 
-    `arm` leads from the surface's middle to the robot.
+    `axes` are where the sensors look, and `robot` is where the robot believes to be.
     """
     a, b = (_harmless(model, tried) for model in models)
     noise = variances[0].own(a.range_m), variances[1].own(b.range_m)
@@ -169,8 +175,8 @@ def two_readings(
     ]
     pair = PairVariance((variances[0], variances[1]), (first, second), turns)
     looks = [
-        Look(weight, sensor, m.range_m, (m.d_x, m.d_y, m.d_heading), m.d_angle, arm)
-        for weight, sensor, m in zip((first, second), sensors, (a, b), strict=True)
+        Look(weight, sensor, m.range_m, (m.d_x, m.d_y, m.d_heading), m.d_angle, axis, robot)
+        for weight, sensor, m, axis in zip((first, second), sensors, (a, b), axes, strict=True)
     ]
     effects = constant_effects(variances, looks, lambda: met_by(expected.surface, tried))
     return Scalar(

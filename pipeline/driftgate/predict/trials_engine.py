@@ -367,6 +367,7 @@ class _Batch:
         )
         slips = self.walker.slips(contact.travel_m, step.place, 0)
         walk = (walk[0] + slips, walk[1], walk[2])
+        believed_rad = self.poses.bh
         end = square_up(
             self.prepared.case.robot, step, contact, line, self.poses, self.constants, times, walk
         )
@@ -387,7 +388,7 @@ class _Batch:
             )
             self._readings_at(k + 1)
         if reset is not None:
-            self.memory.touched(end.touched, reset)
+            self.memory.touched(end.touched, reset, believed_rad)
 
     def _test_approach(
         self, step: PlannedStep, first: int, last: int, way: Approach, approach_s: float, stretch: FloatArray

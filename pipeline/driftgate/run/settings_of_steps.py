@@ -132,8 +132,8 @@ _FILTER = (
     ("heading_per_root_metre", "angle per root metre", "heading_walk"),
     ("heading_per_root_second", "angle per root second", "heading_walk, heading_bias"),
     ("heading_per_root_radian", "angle per root radian", "heading_walk, heading_scale"),
-    ("wall", "length", "the build of the walls of the map carried, if consider: true"),
-    ("wall_tilt", "angle", "the build of the walls of the map carried"),
+    ("wall", "length", "the build of the walls of the map carried, each its own, if consider: true"),
+    ("wall_tilt", "angle", "the build of the walls of the map carried, each its own if consider: true"),
 )
 
 
@@ -169,6 +169,7 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
         ("range_bias", "length", tuple(c.bias_m for c in constants), "bias, mount_position"),
         ("range_scale", "ratio", tuple(c.scale for c in constants), "scale"),
         ("mount_angle", "angle", tuple(c.angle_rad for c in constants), "mount_angle"),
+        ("mount_aside", "length", tuple(c.aside_m for c in constants), "mount_position"),
     )
     for key, dimension, numbers, source in parts:
         if getattr(own, key) is not None or not numbers:

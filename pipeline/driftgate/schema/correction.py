@@ -107,6 +107,9 @@ class FilterNumbers(Model):
     mount_angle: Annotated[
         AngleSize | None, Field(description="considered: how far off the direction is that a sensor looks in")
     ] = None
+    mount_aside: Annotated[
+        Size | None, Field(description="considered: and how far aside of its axis a sensor sits")
+    ] = None
     constants_hold: Annotated[
         Distance | None,
         Field(

@@ -78,7 +78,7 @@ static int is_wrong(const dg_routine *routine, const dg_vector *v) {
         break;
     case DG_VECTOR_MOVE: dg_move(routine, &state, v->motion); break;
     case DG_VECTOR_START: dg_start(routine, &state); break;
-    default: dg_square_up(routine, &state, v->instant.step); break;
+    default: dg_square_up(routine, &state, v->instant.step, v->compared.heading_rad); break;
     }
     for (i = 0; i < count; i++)
         differ += results[i].outcome != v->results[i].outcome || results[i].surface != v->results[i].surface;

@@ -18,7 +18,8 @@
 #define DG_LEAST_SHARE 1e-9       /* of an innovation's variance that common constants may leave */
 #define DG_LEAST_LEVER_M 1e-3     /* a difference that changes by less per radian tells no heading */
 
-#define DG_MOST_EFFECTS 9         /* of two sensors three each, of the surface three */
+#define DG_OF_SENSOR 4            /* constants of a sensor: bias, scale, angle, aside */
+#define DG_MOST_EFFECTS 16        /* of two sensors, of a surface and of the wall that carries it */
 
 enum { DG_RIM, DG_FOOT, DG_END };
 
@@ -229,11 +230,13 @@ static int dg_associate(const dg_routine *routine, const dg_sensor *sensor, cons
  * At a foot of the perpendicular u = -n; at an end q of the surface dr/dp = -u. Returns 0 along the line. */
 static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expected *out) {
     double nx = e->normal_x, ny = e->normal_y, mx = 0.5 * (e->ax_m + e->bx_m), my = 0.5 * (e->ay_m + e->by_m);
-    double ux = b->ux, uy = b->uy, closing, inverse, x = pose.x_m - mx, y = pose.y_m - my;
+    double ux = b->ux, uy = b->uy, closing, inverse;
     int kind = DG_RIM;
     double range = 0.0;
     out->ux = ux;
     out->uy = uy;
+    out->x_m = pose.x_m;
+    out->y_m = pose.y_m;
     if (b->half > 0.0) {
         dg_answer a = dg_answer_of(b, e->ax_m, e->ay_m, e->bx_m, e->by_m);
         kind = a.kind;
@@ -254,9 +257,6 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
         out->d_y = -uy;
         out->d_heading = -(ux * (pose.y_m - b->py) + uy * (b->px - pose.x_m));
         out->d_angle = 0.0;
-        out->d_offset = -(out->d_x * nx + out->d_y * ny);
-        out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
-        out->d_slide = out->d_y * nx - out->d_x * ny;
         return 1;
     }
     if (!(fabs(closing) > DG_LEAST_COSINE)) return 0;
@@ -267,17 +267,13 @@ static int dg_model(const dg_surface *e, dg_pose pose, const dg_beam *b, dg_expe
     /* The beam turns, and the sensor swings about the robot. */
     out->d_angle = (out->d_y * ux - out->d_x * uy) * out->range_m;
     out->d_heading = out->d_angle + out->d_x * (pose.y_m - b->py) + out->d_y * (b->px - pose.x_m);
-    /* A surface that moves is a robot that moves the other way, one that turns about its middle a robot that
-     * goes round that middle. A line may slide along itself unnoticed. */
-    out->d_offset = -(out->d_x * nx + out->d_y * ny);
-    out->d_slide = 0.0;
-    out->d_tilt = out->d_x * y - out->d_y * x - out->d_heading;
     return 1;
 }
 
 static dg_expected dg_expect_surface(const dg_routine *routine, dg_pose pose, int sensor, int surface) {
     dg_beam b = dg_beam_of(&routine->sensors[sensor], pose);
-    dg_expected out = {-1, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, b.px, b.py, b.ux, b.uy, b.ux, b.uy};
+    dg_expected out = {-1,   1.0,  0.0,  0.0,  0.0,  0.0, 0.0, pose.x_m, pose.y_m,
+                       b.px, b.py, b.ux, b.uy, b.ux, b.uy};
     if (surface >= 0 && surface < routine->surfaces_count)
         if (dg_model(&routine->surfaces[surface], pose, &b, &out)) out.surface = surface;
     return out;
@@ -391,7 +387,7 @@ static void dg_carry_links(const dg_routine *routine, dg_state *state, double dx
     for (i = 0; i < count; i++) {
         state->link_x_m[i] -= dy * state->link_rad[i];
         state->link_y_m[i] += dx * state->link_rad[i];
-        if (i < 3 * routine->sensors_count) continue;
+        if (i < DG_OF_SENSOR * routine->sensors_count) continue;
         state->link_x_m[i] *= left;
         state->link_y_m[i] *= left;
         state->link_rad[i] *= left;
@@ -467,27 +463,42 @@ static dg_scalar dg_no_scalar(void) {
 
 static void dg_add_effect(dg_scalar *z, int constant, double size) {
     if (size == 0.0 || constant < 0 || constant >= DG_MOST_CONSTANTS) return;
+    if (z->effects_count >= DG_MOST_EFFECTS) return;
     z->effects[z->effects_count].constant = constant;
     z->effects[z->effects_count].size = size;
     z->effects_count++;
 }
 
-/* A bias is the same at every range, a scale grows with it, a mount's angle acts as the beam's turn does. */
+/* A bias is the same at every range, a scale grows with it, a mount's angle acts as the beam's turn does, and a
+ * sensor that sits aside as a robot that stands aside. */
 static void dg_sensor_effects(const dg_routine *routine, dg_scalar *z, double weight, int sensor,
                               const dg_expected *x) {
     const dg_sensor *s = &routine->sensors[sensor];
-    dg_add_effect(z, 3 * sensor, weight * s->bias_m);
-    dg_add_effect(z, 3 * sensor + 1, weight * s->scale * x->range_m);
-    dg_add_effect(z, 3 * sensor + 2, weight * s->angle_rad * x->d_angle);
+    int first = DG_OF_SENSOR * sensor;
+    dg_add_effect(z, first, weight * s->bias_m);
+    dg_add_effect(z, first + 1, weight * s->scale * x->range_m);
+    dg_add_effect(z, first + 2, weight * s->angle_rad * x->d_angle);
+    dg_add_effect(z, first + 3, weight * s->aside_m * (x->d_y * x->axis_x - x->d_x * x->axis_y));
 }
 
-static void dg_wall_effects(const dg_routine *routine, dg_scalar *z, int surface, double offset, double tilt,
-                            double slide) {
-    int first = routine->surfaces[surface].constants;
-    if (first < 0) return;
-    dg_add_effect(z, first, routine->correction.wall_m * offset);
-    dg_add_effect(z, first + 1, routine->correction.wall_tilt_rad * tilt);
-    dg_add_effect(z, first + 2, routine->correction.wall_m * slide);
+/* A surface that moves is a robot that moves the other way, one that turns about a point a robot that goes
+ * round that point. A line may be shifted along itself unnoticed. */
+static double dg_by_mover(const dg_mover *m, const dg_expected *x) {
+    if (m->turns) return x->d_x * (x->y_m - m->y) - x->d_y * (x->x_m - m->x) - x->d_heading;
+    return -(x->d_x * m->x + x->d_y * m->y);
+}
+
+/* Of one reading, or of two of one surface. */
+static void dg_surface_effects(const dg_routine *routine, dg_scalar *z, int surface, const dg_expected x[],
+                               const double weights[], int count) {
+    const dg_surface *e = &routine->surfaces[surface];
+    int i, j;
+    for (i = e->mover_first; i < e->mover_first + e->mover_count; i++) {
+        const dg_mover *m = &routine->movers[i];
+        double by = 0.0;
+        for (j = 0; j < count; j++) by += weights[j] * dg_by_mover(m, &x[j]);
+        dg_add_effect(z, m->constant, m->size * by);
+    }
 }
 
 static void dg_terms(const dg_state *state, dg_scalar *z) {
@@ -523,6 +534,7 @@ static double dg_own_variance(const dg_sensor *sensor, double range) {
 static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const dg_expected *x,
                         dg_reading reading) {
     dg_scalar z = dg_no_scalar();
+    double alone = 1.0;
     z.innovation = reading.range_m - x->range_m;
     z.h.x = x->d_x;
     z.h.y = x->d_y;
@@ -530,7 +542,7 @@ static dg_scalar dg_one(const dg_routine *routine, const dg_state *state, const 
     z.own = dg_own_variance(&routine->sensors[reading.sensor], x->range_m);
     if (routine->correction.considers) {
         dg_sensor_effects(routine, &z, 1.0, reading.sensor, x);
-        dg_wall_effects(routine, &z, x->surface, x->d_offset, x->d_tilt, x->d_slide);
+        dg_surface_effects(routine, &z, x->surface, x, &alone, 1);
     } else {
         z.own += routine->correction.wall_m * routine->correction.wall_m;
     }
@@ -543,7 +555,7 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     dg_scalar z = dg_no_scalar();
     double a = dg_own_variance(&routine->sensors[readings[0].sensor], x[0].range_m);
     double b = dg_own_variance(&routine->sensors[readings[1].sensor], x[1].range_m);
-    double first = 1.0, second = -1.0, wall;
+    double first = 1.0, second = -1.0, wall, weights[2];
     if (!turns) {
         first = a + b > 0.0 ? b / (a + b) : 0.5;
         second = 1.0 - first;
@@ -560,9 +572,9 @@ static dg_scalar dg_two(const dg_routine *routine, const dg_state *state, const 
     if (routine->correction.considers) {
         dg_sensor_effects(routine, &z, first, readings[0].sensor, &x[0]);
         dg_sensor_effects(routine, &z, second, readings[1].sensor, &x[1]);
-        dg_wall_effects(routine, &z, surface, first * x[0].d_offset + second * x[1].d_offset,
-                        first * x[0].d_tilt + second * x[1].d_tilt,
-                        first * x[0].d_slide + second * x[1].d_slide);
+        weights[0] = first;
+        weights[1] = second;
+        dg_surface_effects(routine, &z, surface, x, weights, 2);
     } else {
         z.own += wall * wall;
     }
@@ -784,13 +796,25 @@ int dg_read_pair(const dg_routine *routine, dg_state *state, int pair, const dg_
 
 /* ---- contact ------------------------------------------------------------------------------------- */
 
-void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
+/* What moves the wall moves a robot that lies flush with it: along the normal, and round. */
+static dg_three dg_carried(const dg_mover *m, const dg_surface *e, dg_pose flush) {
+    dg_three by = {0.0, 0.0, 0.0};
+    double x = m->turns ? -m->size * (flush.y_m - m->y) : m->size * m->x;
+    double y = m->turns ? m->size * (flush.x_m - m->x) : m->size * m->y, normal;
+    normal = e->normal_x * x + e->normal_y * y;
+    by.x = e->normal_x * normal;
+    by.y = e->normal_y * normal;
+    by.h = m->turns ? m->size : 0.0;
+    return by;
+}
+
+void dg_square_up(const dg_routine *routine, dg_state *state, int step, double began_rad) {
     const dg_step *s = &routine->steps[step];
     const dg_contact *touch;
     const dg_surface *e;
     dg_covariance *p = &state->covariance;
-    double nx, ny, off, tangent, across, n2, h2, along, by, turn;
-    int i, j, first;
+    double nx, ny, off, tangent, n2, h2, swing, askew;
+    int i, last;
     if (s->contact < 0 || !routine->contacts[s->contact].resets) return;
     touch = &routine->contacts[s->contact];
     e = &routine->surfaces[touch->surface];
@@ -801,16 +825,22 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     state->pose.x_m -= nx * off;
     state->pose.y_m -= ny * off;
     state->pose.heading_rad = s->end.heading_rad;
-    tangent = ny * ny * p->xx - 2.0 * nx * ny * p->xy + nx * nx * p->yy;
     n2 = touch->reset_position_m * touch->reset_position_m;
     h2 = touch->reset_heading_rad * touch->reset_heading_rad;
     /* The wall itself may stand off, and what it is off by is no news when it is seen again. */
-    along = ny * (s->end.x_m - 0.5 * (e->ax_m + e->bx_m)) - nx * (s->end.y_m - 0.5 * (e->ay_m + e->by_m));
-    by = along * routine->correction.wall_tilt_rad;
-    if (routine->correction.considers) {
-        n2 = dg_most(n2 - routine->correction.wall_m * routine->correction.wall_m - by * by, 0.0);
-        h2 = dg_most(h2 - routine->correction.wall_tilt_rad * routine->correction.wall_tilt_rad, 0.0);
+    last = routine->correction.considers ? e->mover_first + e->mover_count : e->mover_first;
+    for (i = e->mover_first; i < last; i++) {
+        dg_three by = dg_carried(&routine->movers[i], e, s->end);
+        n2 -= by.x * by.x + by.y * by.y;
+        h2 -= by.h * by.h;
     }
+    n2 = dg_most(n2, 0.0);
+    h2 = dg_most(h2, 0.0);
+    /* Turning about the corner that touched first has taken it along the wall, tangent (n_y, -n_x), unseen. */
+    swing = touch->swing_m;
+    askew = touch->swing_believed_m * (began_rad - s->start.heading_rad);
+    tangent = ny * ny * p->xx - 2.0 * nx * ny * p->xy + nx * nx * p->yy +
+              swing * (2.0 * (ny * p->xh - nx * p->yh) + swing * p->hh) + askew * askew;
     p->xx = nx * nx * n2 + ny * ny * tangent;
     p->xy = nx * ny * (n2 - tangent);
     p->xh = 0.0;
@@ -818,31 +848,31 @@ void dg_square_up(const dg_routine *routine, dg_state *state, int step) {
     p->yh = 0.0;
     p->hh = h2;
     for (i = 0; i < DG_MOST_CONSTANTS; i++) {
-        tangent = ny * state->link_x_m[i] - nx * state->link_y_m[i];
+        tangent = ny * state->link_x_m[i] - nx * state->link_y_m[i] + swing * state->link_rad[i];
         state->link_x_m[i] = ny * tangent;
         state->link_y_m[i] = -nx * tangent;
         state->link_rad[i] = 0.0;
     }
-    if (!routine->correction.considers) return;
-    first = e->constants;
-    for (j = 0; j < 2; j++) {
-        /* First the wall's offset, then its tilt about its middle. */
-        by = j == 0 ? routine->correction.wall_m : along * routine->correction.wall_tilt_rad;
-        turn = j == 0 ? 0.0 : routine->correction.wall_tilt_rad;
-        across = 0.0;
-        i = first + j;
-        if (first >= 0 && i < DG_MOST_CONSTANTS) {
-            across = ny * state->link_x_m[i] - nx * state->link_y_m[i];
-            state->link_x_m[i] += nx * by;
-            state->link_y_m[i] += ny * by;
-            state->link_rad[i] += turn;
+    for (i = e->mover_first; i < last; i++) {
+        const dg_mover *m = &routine->movers[i];
+        dg_three by = dg_carried(m, e, s->end);
+        double left_x = 0.0, left_y = 0.0;
+        by.x -= ny * swing * by.h;
+        by.y += nx * swing * by.h;
+        if (m->constant >= 0 && m->constant < DG_MOST_CONSTANTS) {
+            /* What is left along the wall goes with the constant already. */
+            left_x = state->link_x_m[m->constant];
+            left_y = state->link_y_m[m->constant];
+            state->link_x_m[m->constant] += by.x;
+            state->link_y_m[m->constant] += by.y;
+            state->link_rad[m->constant] += by.h;
         }
-        p->xx += nx * nx * (by * by) + 2.0 * nx * ny * (by * across);
-        p->xy += nx * ny * (by * by) + (ny * ny - nx * nx) * (by * across);
-        p->xh += nx * (by * turn) + ny * (turn * across);
-        p->yy += ny * ny * (by * by) - 2.0 * nx * ny * (by * across);
-        p->yh += ny * (by * turn) - nx * (turn * across);
-        p->hh += turn * turn;
+        p->xx += by.x * (by.x + 2.0 * left_x);
+        p->xy += by.x * by.y + by.x * left_y + by.y * left_x;
+        p->yy += by.y * (by.y + 2.0 * left_y);
+        p->xh += by.h * (by.x + left_x);
+        p->yh += by.h * (by.y + left_y);
+        p->hh += by.h * by.h;
     }
 }
 

@@ -35,9 +35,7 @@ typedef struct {
     double d_y;           /* [m/m] */
     double d_heading;     /* [m/rad] */
     double d_angle;       /* by the direction the sensor looks in [m/rad] */
-    double d_offset;      /* by the surface's offset along its normal [m/m] */
-    double d_tilt;        /* by its tilt about its middle [m/rad] */
-    double d_slide;       /* by a shift along itself, towards (n_y, -n_x): of its ends alone [m/m] */
+    double x_m, y_m;      /* where the robot is held to be */
     double px_m, py_m;    /* where the beam starts */
     double axis_x, axis_y;/* where the sensor looks */
     double ux, uy;        /* where the answer comes from */
@@ -64,8 +62,9 @@ dg_result dg_read(const dg_routine *routine, dg_state *state, const dg_instant *
 int dg_read_pair(const dg_routine *routine, dg_state *state, int pair, const dg_instant *instant,
                  dg_pose compared, dg_reading first, dg_reading second, dg_result results[2]);
 
-/* A square-up step has touched: where it resets, the wall is taken as a fix. */
-void dg_square_up(const dg_routine *routine, dg_state *state, int step);
+/* A square-up step has touched: where it resets, the wall is taken as a fix. The heading is
+ * state->pose.heading_rad as it was when the step began, to be kept until then. */
+void dg_square_up(const dg_routine *routine, dg_state *state, int step, double began_rad);
 
 /* The parts, for code that wants them one by one. */
 dg_expected dg_expect(const dg_routine *routine, dg_pose compared, int sensor, int planned_surface);
