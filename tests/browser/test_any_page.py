@@ -108,3 +108,46 @@ def test_law_it_is_sound_html(any_page):
     parser = html5lib.HTMLParser(strict=True)
     parser.parse(any_page.path.read_text(encoding="utf-8"))
     assert parser.errors == []
+
+
+def test_law_a_caption_stays_on_a_phone(browser, any_page):
+    """What a table shows is read without scrolling, however wide the table is."""
+    browser.open(any_page, width=375, height=800)
+    browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    ends = browser.run(
+        "return [...document.querySelectorAll('caption')].map(c => { const r = document.createRange();"
+        "r.selectNodeContents(c); return r.getBoundingClientRect().right; })"
+    )
+    assert all(end <= 375 for end in ends)
+    # It stays while the table is scrolled to its right end.
+    starts = browser.run(
+        "const wide = [...document.querySelectorAll('.scroll')].filter(s => s.querySelector('caption') &&"
+        "s.scrollWidth > s.clientWidth + 20); wide.forEach(s => { s.scrollLeft = 9999; });"
+        "return wide.map(s => s.querySelector('.told').getBoundingClientRect().left)"
+    )
+    assert all(start >= 0 for start in starts)
+
+
+def test_law_a_table_of_faults_fits_a_small_computer(browser, tmp_path):
+    """Ten kinds of fault, with margins of four digits, need no scrolling 1024 pixels wide."""
+    from dataclasses import replace
+
+    from made_nights import cell, night, report
+
+    from conftest import Page
+    from driftgate.report.night_html import render_night_html
+    from driftgate.report.night_words import KINDS
+
+    cells = (cell(), *(cell(kind, "pass", 99, used=4.06) for kind in KINDS))
+    path = tmp_path / "night.html"
+    made = night(cells=cells, title="Three-bench run, a long way round")
+    path.write_text(render_night_html(replace(report(), night=made)), encoding="utf-8")
+    browser.open(Page(path), width=1024)
+    found = browser.run(
+        "return [...document.querySelectorAll('.scroll')].filter(s => s.querySelector('td.heat'))"
+        ".map(s => [s.scrollWidth, s.clientWidth, s.querySelectorAll('thead th').length])"
+    )
+    assert len(found) == 1
+    wide, room, columns = found[0]
+    assert columns == 1 + len(KINDS)
+    assert wide <= room

@@ -608,3 +608,13 @@ def test_law_a_heading_beyond_a_turn_is_told(project, capsys):
     assert status == 0
     assert out.count("DG146") == 1
     assert "a heading of 900 deg is one of 180 deg" in out
+
+
+@pytest.mark.parametrize("name", sorted(main.COMMANDS))
+def test_law_a_default_is_said_without_a_second_pair_of_brackets(
+    name: str, capsys: pytest.CaptureFixture[str]
+):
+    """Every default reads [default: ...]."""
+    assert main.run([name, "--help"]) == 0
+    told = re.sub(r"\s+", " ", capsys.readouterr().out)
+    assert "[default: (" not in told

@@ -57,7 +57,7 @@ def test_law_the_heat_table_says_in_words_what_its_colours_say():
     gyro, dead = table.xpath("./tbody/tr/td")
     assert list(gyro.itertext()) == ["✗ breaks", "40.0 %", "end"]
     assert gyro.get("class") == "heat heat2"
-    assert list(dead.itertext()) == ["✓ survives", "99.0 %", "margin 20 %"]
+    assert list(dead.itertext()) == ["✓ survives", "99.0 %", "margin ", "20 %"]
     assert dead.get("class") == "heat heat5"
 
 

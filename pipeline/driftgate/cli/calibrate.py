@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     Examples:
       driftgate calibrate --guide --robot routines/robots/wren.yaml
       driftgate calibrate --tape routines/calibration/wren-tape.yaml
-      driftgate calibrate --tape second-pass.yaml --after first-pass.yaml --corrected \\
+      driftgate calibrate --tape second.yaml --after first.yaml --corrected \\
           --robot routines/robots/wren.yaml --out routines/robots/wren-2.yaml
       driftgate calibrate logs/ --robot routines/robots/wren.yaml
       driftgate calibrate logs/ --robot routines/robots/wren.yaml \\

@@ -153,9 +153,9 @@ def _asked_options(function: Any) -> Any:
     "--install",
     type=Install(),
     default=None,
-    show_default="where it was installed from here, if others can reach that, or else ./tools/driftgate",
     metavar="WHAT",
-    help="What the build server gives to pip: a folder of your repository, or an address.",
+    help="What the build server gives to pip: a folder of your repository, or an address.  [default: "
+    "where it was installed from here, if others can reach that, or else ./tools/driftgate]",
 )
 @click.option("--yes", "-y", is_flag=True, help="Ask nothing: what no option says has its default.")
 def command(folder: Path, drive: str | None, install: str | None, yes: bool, **given: Any) -> int:

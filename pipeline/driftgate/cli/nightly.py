@@ -40,9 +40,8 @@ FORMATS = ("json", "csv", "markdown", "html")
     type=options.Day(),
     envvar=options.DAY_VARIABLE,
     default=date.today,
-    show_default="the day it is",
     help="The night's name: its trials' seed hangs on it, and accepted exceptions are looked at on it. A day "
-    "to come is not kept (DRIFTGATE_TODAY stands for a clock that is wrong).",
+    "to come is not kept (DRIFTGATE_TODAY stands for a clock that is wrong).  [default: the day it is]",
 )
 @click.option(
     "--history",
@@ -86,8 +85,8 @@ FORMATS = ("json", "csv", "markdown", "html")
     "--seed",
     type=options.Count(0, 2**63 - 1),
     default=None,
-    show_default="made from the night's day",
-    help="Seed of the random streams. Nights with one seed are no independent samples.",
+    help="Seed of the random streams. Nights with one seed are no independent samples.  "
+    "[default: made from the night's day]",
 )
 @options.confidence_option
 @options.workers_option

@@ -95,9 +95,9 @@ def trials_options(function: F) -> F:
         "--trials",
         type=Count(1, MOST_EVER),
         default=None,
-        show_default="20000, or 4000 with --sample fixed",
         help="Most trials of each case; with --sample fixed, all of them. More trials decide closer calls; "
-        "573 are the fewest that can show 99 % at 95 % confidence (fixed: 299).",
+        "573 are the fewest that can show 99 % at 95 % confidence (fixed: 299).  [default: 20000, "
+        "or 4000 with --sample fixed]",
     )(sampled)
 
 
@@ -255,8 +255,8 @@ def today_option(function: F) -> F:
         type=Day(),
         envvar=DAY_VARIABLE,
         default=date.today,
-        show_default="the day it is",
-        help="Day on which accepted exceptions and waivers are looked at (or DRIFTGATE_TODAY).",
+        help="Day on which accepted exceptions and waivers are looked at (or DRIFTGATE_TODAY).  "
+        "[default: the day it is]",
     )(function)
 
 

@@ -78,15 +78,13 @@ class Digest(click.ParamType[str]):
     type=options.FILE,
     default=None,
     metavar="FILE",
-    show_default="waivers.yaml beside the manifest",
-    help="Changes that are let through.",
+    help="Changes that are let through.  [default: waivers.yaml beside the manifest]",
 )
 @click.option(
     "--trials",
     type=options.Count(1, options.MOST_EVER),
     default=None,
-    show_default="as frozen",
-    help="Most trials of each case that is judged.",
+    help="Most trials of each case that is judged.  [default: as frozen]",
 )
 @options.workers_option
 @options.today_option

@@ -18,7 +18,7 @@ from driftgate.report.digits import (
     together_words,
 )
 from driftgate.report.model import CaseReport, ReadingRow
-from driftgate.report.page import header_cell, row, scrolled, table, verdict
+from driftgate.report.page import captioned, header_cell, row, scrolled, table, verdict
 from driftgate.report.picture import CasePicture, FailedTrial, Instant, Leg, Strip
 from driftgate.report.svg import step_mark
 from driftgate.report.svg_marks import letter
@@ -46,7 +46,7 @@ def verdict_table(case: CaseReport) -> str:
         "Verdicts: the probability of success, its interval and what is needed; errors that 50, 95 and 99 "
         "of 100 runs stay within; the share of the tolerance used, and the margin, at the needed probability"
     )
-    inner = f"<caption>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{''.join(bodies)}"
+    inner = f"{captioned(caption)}<thead><tr>{cells}</tr></thead>{''.join(bodies)}"
     return scrolled(f"<table>{inner}</table>", "Verdicts") + (
         f"<p>Everything together: {esc(together_words(case.verdict))}.</p>"
     )

@@ -140,7 +140,7 @@ def _heat(placed: Placed) -> str:
     words = (
         f'<span class="word">{_SIGNS[placed.effect]} {placed.effect}</span>',
         f'<span class="whole">{percent(cell.share)}</span>',
-        esc(first) if first else f'<span class="whole">margin {cell_margin(cell)}</span>',
+        esc(first) if first else f'margin <span class="whole">{cell_margin(cell)}</span>',
     )
     if placed.effect == "already fails":
         # No colour: it tells nothing of the fault.

@@ -89,8 +89,13 @@ def scrolled(inner: str, words: str, style: str = "scroll") -> str:
 def table(header: Sequence[str], rows: Iterable[str], caption: str) -> str:
     """Return a table; rows are markup, a column whose title begins with "#" holds numbers."""
     cells = "".join(header_cell(name) for name in header)
-    inner = f"<caption>{esc(caption)}</caption><thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody>"
+    inner = f"{captioned(caption)}<thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody>"
     return scrolled(f"<table>{inner}</table>", caption)
+
+
+def captioned(words: str) -> str:
+    """Return a table's caption, which stays on the screen when the table is wider than that."""
+    return f'<caption><span class="told">{esc(words)}</span></caption>'
 
 
 def header_cell(name: str) -> str:
