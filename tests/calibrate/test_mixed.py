@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from driftgate.calibrate.mixed import Block, as_known_together, component, fit_mixed
+from driftgate.calibrate.mixed import Block, as_known_together, component, fit_mixed, left_possible
 from driftgate.core.errors import ModelError
 
 GROUPS, SIZE = 6, 5
@@ -147,3 +148,44 @@ def test_err_nothing_to_fit_on():
     empty = Block(np.zeros(0), np.zeros((0, 1)), np.zeros((0, 0)), np.zeros((2, 0, 0)))
     with pytest.raises(ModelError, match="no errors to fit on"):
         fit_mixed([empty], np.array([1.0]), np.zeros(1), np.ones(2))
+
+
+def _near_nothing(seed: int, variance: float = 1.0):
+    """Return windows of one component, some that show it well and many that hardly do, and their fit."""
+    rng = np.random.default_rng(seed)
+    share = np.concatenate([np.full(6, 1.0), np.full(60, 0.05)])
+    known = np.full(66, 0.3)
+    error = rng.normal(0.0, np.sqrt(variance * share + known))
+    block = Block(error, np.zeros((66, 1)), np.diag(known), np.diag(share)[None])
+    prior, at, usual = np.array([1.0]), np.zeros(1), np.array([1.0])
+    return (block, prior, at, usual), fit_mixed([block], prior, at, usual)
+
+
+def test_law_the_upper_end_is_where_the_likelihood_has_fallen_so_far():
+    """Of one component: twice the log-likelihood has fallen by the quantile of chi-square."""
+    wanted = stats.chi2(1).ppf(0.95)
+    for seed in range(20):
+        (block, prior, at, usual), found = _near_nothing(seed)
+        far = left_possible([block], prior, at, usual, found, 0, 0.01, 0.95)
+        v = far * np.diag(block.parts[0]) + np.diag(block.known)
+        deviance = float(np.sum(np.log(v) + block.error**2 / v))
+        v0 = found.variance[0] * np.diag(block.parts[0]) + np.diag(block.known)
+        fall = deviance - float(np.sum(np.log(v0) + block.error**2 / v0))
+        assert 0.98 * wanted < fall
+        assert far > found.variance[0]
+
+
+def test_mc_an_estimate_near_nothing_reaches_far_enough():
+    """Where windows show a component very unlike, an end from the estimate's own variance is too low."""
+    plain = reaching = 0
+    for seed in range(120):
+        (block, prior, at, usual), found = _near_nothing(1000 + seed, 0.6)
+        one, of_one = float(found.variance[0]), float(found.of_variance[0])
+        size = component(one, of_one, 65.0, 0.95)
+        plain += size.high**2 < 0.6
+        far = left_possible([block], prior, at, usual, found, 0, size.high**2, 0.95)
+        reaching += component(one, of_one, 65.0, 0.95, far).high ** 2 < 0.6
+    # At 2.5 % nominal 3 of 120, and no more than this in 999 of 1000 cases.
+    most = stats.binom(120, 0.025).ppf(0.999)
+    assert plain > most
+    assert reaching <= most

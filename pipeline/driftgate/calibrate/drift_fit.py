@@ -21,7 +21,7 @@ from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
 from driftgate.calibrate.drift_sources import missing_of_slips, placed, what_is_missing, written_sources
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundSource
-from driftgate.calibrate.mixed import Block, Mixed, as_known_together, component, fit_mixed
+from driftgate.calibrate.mixed import Block, Mixed, as_known_together, component, fit_mixed, left_possible
 from driftgate.calibrate.usual import (
     BESIDE_USUAL,
     CONSTANTS,
@@ -107,6 +107,7 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
     kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
     if len(kept) < len(noises):
         fitted = _fitted(used, kept, varying, assumed, confidence, called)
+    fitted = _reaching_far_enough(used, fitted, varying, confidence)
     constants = []
     for i, usual in enumerate(CONSTANTS):
         own = fitted.mixed.estimate(i)
@@ -139,13 +140,12 @@ def _fitted(
     called: Called | None = None,
 ) -> Fitted:
     parts, sizes = _parts(noises, varying)
-    at, mixed = _settled(used, parts, sizes, assumed, called)
-    poses = sum(run.poses for run in used)
+    at, mixed, blocks, taken = _settled(used, parts, sizes, assumed, called)
     components = [
         component(
             float(mixed.variance[i]),
             float(mixed.of_variance[i]),
-            len(used) - 1.0 if part.startswith("spread:") else float(max(poses - len(used), 1)),
+            len(used) - 1.0 if part.startswith("spread:") else _of_walks(used),
             confidence,
         )
         for i, part in enumerate(parts)
@@ -169,7 +169,35 @@ def _fitted(
     slips = None
     if called is not None:
         slips = found_slips(called, confidence)
-    return Fitted(at, mixed, sized, spreads, slips)
+    return Fitted(at, mixed, sized, spreads, slips, blocks, taken)
+
+
+def _of_walks(used: Sequence[LoggedRun]) -> float:
+    """Return the degrees of freedom of what every window shows anew."""
+    return float(max(sum(run.poses for run in used) - len(used), 1))
+
+
+def _reaching_far_enough(
+    used: Sequence[LoggedRun], fitted: Fitted, varying: Sequence[UsualConstant], confidence: float
+) -> Fitted:
+    """Return a fit whose walks near zero have the upper ends that the likelihood leaves them."""
+    _, sizes = _parts([noise.usual for noise in fitted.noises], varying)
+    mixed, noises = fitted.mixed, list(fitted.noises)
+    for i, noise in enumerate(noises):
+        variance, of_variance = float(mixed.variance[i]), float(mixed.of_variance[i])
+        if (
+            not noise.usual.field
+            or not noise.known
+            or variance > math.sqrt(of_variance)
+            or not noise.size.high
+        ):
+            continue
+        far = left_possible(
+            fitted.blocks, _prior_sd(used), fitted.taken, sizes, mixed, i, noise.size.high**2, confidence
+        )
+        size = component(variance, of_variance, _of_walks(used), confidence, far)
+        noises[i] = replace(noise, size=size)
+    return replace(fitted, noises=tuple(noises))
 
 
 def _parts(noises: Sequence[UsualNoise], varying: Sequence[UsualConstant]) -> tuple[list[str], np.ndarray]:
@@ -221,12 +249,14 @@ def _settled(
     sizes: np.ndarray,
     assumed: Mapping[str, float],
     called: Called | None,
-) -> tuple[dict[str, float], Mixed]:
+) -> tuple[dict[str, float], Mixed, tuple[Block, ...], np.ndarray]:
     """Fit, and fit again about what was found: the model is linear about the constants taken."""
     keys = [usual.key for usual in CONSTANTS]
     parts = [*parts, *([] if called is None else [RARE_SLIP])]
     at = dict.fromkeys(keys, 0.0)
     mixed: Mixed | None = None
+    blocks: list[Block] = []
+    taken = np.zeros(len(keys))
     for _ in range(_ROUNDS):
         blocks = [_differing(block_of(run, at, keys, parts), keys, assumed) for run in runs]
         if called is not None:
@@ -234,11 +264,12 @@ def _settled(
                 with_called(block, count, called.size_m)
                 for block, count in zip(blocks, called.counts, strict=True)
             ]
-        mixed = fit_mixed(blocks, _prior_sd(runs), np.array([at[key] for key in keys]), sizes)
+        taken = np.array([at[key] for key in keys])
+        mixed = fit_mixed(blocks, _prior_sd(runs), taken, sizes)
         for key, change in zip(keys, mixed.mean.tolist(), strict=True):
             at[key] += change
     assert mixed is not None
-    return at, mixed
+    return at, mixed, tuple(blocks), taken
 
 
 def _differing(block: Block, keys: Sequence[str], assumed: Mapping[str, float]) -> Block:

@@ -7,8 +7,9 @@ from typing import Literal
 
 from driftgate.calibrate.chain_slips import FoundSlips
 from driftgate.calibrate.estimate import Estimate
-from driftgate.calibrate.mixed import Component, Mixed
+from driftgate.calibrate.mixed import Block, Component, Mixed
 from driftgate.calibrate.usual import UsualConstant, UsualNoise
+from driftgate.core.pose import FloatArray
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,8 @@ class Fitted:
         Spreads between runs by key.
     slips : FoundSlips or None
         Rare slips.
+    blocks, taken
+        What it was fitted on, and the constants that the errors of those were taken at.
     """
 
     at: dict[str, float]
@@ -71,3 +74,5 @@ class Fitted:
     noises: tuple[FoundNoise, ...]
     spreads: dict[str, Component]
     slips: FoundSlips | None
+    blocks: tuple[Block, ...]
+    taken: FloatArray

@@ -27,6 +27,8 @@ from driftgate.calibrate.estimate import Estimate
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 
+# Of a search for where a profile likelihood ends: how many steps, how far one goes, how near is near enough.
+_STEPS, _FARTHEST, _NEARLY = 20, 2.0, 0.995
 _LEAST_FREEDOM, _MOST_FREEDOM = 1.0, 1e6
 
 
@@ -233,7 +235,73 @@ class _State:
         return np.clip(freedom, _LEAST_FREEDOM, _MOST_FREEDOM)
 
 
-def component(variance: float, of_variance: float, freedom: float, confidence: float) -> Component:
+def left_possible(
+    blocks: Sequence[Block],
+    prior_sd: FloatArray,
+    at: FloatArray,
+    usual_sd: FloatArray,
+    found: Mixed,
+    k: int,
+    begin: float,
+    confidence: float,
+) -> float:
+    """Return how large a component may be by its profile likelihood, at least `begin`.
+
+    Where an estimate is near zero its variance, taken there, is smaller than it is where the component really
+    may be, and an interval made from it ends too early. So all other variances are fitted anew beside larger
+    ones, until the deviance has grown by the quantile of chi-square with one degree of freedom.
+
+    Parameters
+    ----------
+    blocks, prior_sd, at, usual_sd
+        As for `fit_mixed`.
+    found : Mixed
+        What that found.
+    k : int
+        Which component.
+    begin : float
+        A variance to begin with, more than zero.
+    confidence : float
+        Two-sided.
+    """
+    from scipy.optimize import minimize
+
+    scale, precision = np.square(usual_sd), 1.0 / np.square(prior_sd)
+    others = np.arange(len(scale)) != k
+    start = (found.variance / scale)[others]
+    wanted = math.sqrt(float(special.chdtri(1.0, 1.0 - confidence)))
+    value = max(begin, 1.1 * float(found.variance[k]))
+    for _ in range(_STEPS):
+
+        def deviance(x: FloatArray, value: float = value) -> tuple[float, FloatArray]:
+            whole = np.full(len(scale), value)
+            whole[others] = x * scale[others]
+            state = _State(blocks, whole, precision, at)
+            return state.deviance(), (state.gradient() * scale)[others]
+
+        fell = deviance(start)[0]
+        if len(start):
+            done = minimize(
+                deviance,
+                start,
+                jac=True,
+                method="L-BFGS-B",
+                bounds=[(0.0, 1e6)] * len(start),
+                options={"maxiter": 100, "ftol": 1e-8, "gtol": 1e-5},
+            )
+            start, fell = np.asarray(done.x), float(done.fun)
+        # The root of the deviance is nearly straight.
+        root = math.sqrt(max(fell - found.deviance, 1e-6))
+        if root >= _NEARLY * wanted:
+            return value
+        best = float(found.variance[k])
+        value = best + (value - best) * min(wanted / root, _FARTHEST)
+    return value
+
+
+def component(
+    variance: float, of_variance: float, freedom: float, confidence: float, reaching: float = 0.0
+) -> Component:
     r"""Return what is known of a variance component.
 
     Parameters
@@ -244,6 +312,8 @@ def component(variance: float, of_variance: float, freedom: float, confidence: f
         Degrees of freedom of the sum of squares behind it: runs less one for what varies between runs.
     confidence : float
         Of the interval.
+    reaching : float
+        A variance that the interval holds in any case.
 
     Notes
     -----
@@ -265,6 +335,7 @@ def component(variance: float, of_variance: float, freedom: float, confidence: f
 
     tail = 0.5 * (1.0 - confidence)
     low, middle, high = (math.sqrt(at(p)) for p in (tail, 0.5, 1.0 - tail))
+    high = max(high, math.sqrt(reaching))
     if not middle > 0.0:
         return Component(middle, low, high, _LEAST_FREEDOM)
     drawn = _freedom_reaching(high / middle, tail)
