@@ -59,7 +59,7 @@ def test_mc_what_is_surely_met_is_met_by_every_beam(angle_slack):
     moves = [edge_slack * np.array(worst_draws(rng, 3000, True)[:2]) for _ in range(2)]
     ax, ay, bx, by = (ends + np.concatenate(moves))[:, sure]
     found = range_to_segment(px, py, ux, uy, ax, ay, bx, by)
-    assert np.array_equal(found, range_to_line(px, py, ux, uy, ax, ay, bx, by))
+    assert np.array_equal(found, range_to_line(px, py, ux, uy, ax, ay, bx - ax, by - ay))
     assert found.min() >= 0.0
     assert np.isfinite(found).all()
     within = farthest_met(0.0, 0.0, 1.0, 0.0, slack, angle_slack, *ends, edge_slack)[0]

@@ -58,9 +58,10 @@ class Met:
 
     def take(self, closer: BoolArray, range_m: FloatArray, surface: int, cosine: Values) -> None:
         """Put an answer in front where it is closer."""
-        self.range_m = np.where(closer, range_m, self.range_m)
-        self.surface = np.where(closer, surface, self.surface)
-        self.cosine = np.where(closer, cosine, self.cosine)
+        rows = closer.nonzero()[0]
+        if len(rows):
+            self.range_m[rows], self.surface[rows] = range_m[rows], surface
+            self.cosine[rows] = cosine[rows] if isinstance(cosine, np.ndarray) else cosine
 
     def put(self, rows: IntArray, other: Met) -> None:
         """Put the answers of some trials in place."""
@@ -247,7 +248,7 @@ class Caster:
             surface = np.where(range_m < np.inf, e, -1)
             cosine[surface < 0] = 0.0
             return Met(range_m, surface, cosine)
-        range_m = range_to_line(cone.px, cone.py, cone.ux, cone.uy, *ends)
+        range_m = range_to_line(cone.px, cone.py, cone.ux, cone.uy, *ends[:2], *world.built.along(e))
         met = Met(range_m, np.full(len(range_m), e, dtype=np.intp), np.ones(len(range_m)))
         if not square:
             self._square(cone, np.array([e]), slice(None), met)
@@ -270,7 +271,7 @@ class Caster:
             else:
                 range_m = beam.seen(range_to_segment(px, py, ux, uy, *ends), low_m, high_m)
                 closer = range_m < met.range_m
-                met.surface = np.where(closer, e, met.surface)
+                met.surface[closer.nonzero()] = e
                 met.range_m = np.minimum(met.range_m, range_m)
         if half_rad == 0.0 and not square:
             self._square(cone, edges, pick, met)
@@ -284,7 +285,7 @@ class Caster:
                 ax, ay, bx, by = world.built.ends(e, pick)
                 ex, ey = bx - ax, by - ay
                 cosine = np.abs(cone.ux * ey - cone.uy * ex) / np.sqrt(ex * ex + ey * ey)
-                met.cosine = np.where(hit, cosine, met.cosine)
+                met.cosine = cosine if hit.all() else np.where(hit, cosine, met.cosine)
 
     def _meet_element(
         self, j: int, beam: TrueBeam, pick: slice | IntArray, clock_s: FloatArray, met: Met

@@ -204,9 +204,8 @@ class EchoMaker:
         if sensor.resolution > 0.0 and "quantisation" not in self._off:
             reading = np.round(reading / sensor.resolution) * sensor.resolution
         got = got & (reading >= low) & (reading <= high)
-        if got.all():
-            return Echo(reading, surface)
-        return Echo(np.where(got, reading, np.nan), np.where(got, surface, -1))
+        lost = (~got).nonzero()[0]
+        return Echo(_with(reading, lost, np.nan), _with(surface, lost, -1))
 
     def _doubted(self, name: str) -> FloatArray | None:
         """Return the factor on a noise that is itself uncertain, by trial; None where it is known."""
@@ -256,7 +255,7 @@ class EchoMaker:
         return chance < self._chance(source, key), where
 
 
-def _with(row: Row, who: IntArray, values: Row | int) -> Row:
+def _with(row: Row, who: IntArray, values: Row | float) -> Row:
     """Return a row with other values in some trials."""
     if not len(who):
         return row

@@ -19,6 +19,7 @@ from driftgate.plan.values import IntArray
 from driftgate.predict.candidates import BeamCandidates
 from driftgate.predict.consider import Links, Three
 from driftgate.predict.echoes import Echo, EchoMaker
+from driftgate.predict.filter import Six
 from driftgate.predict.filter_tally import FilterWatch
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.streams import Streams
@@ -27,8 +28,7 @@ from driftgate.predict.trial_motion import Poses
 from driftgate.predict.trial_world import Draws, TrueElement, TrueWorld
 from driftgate.predict.values import BoolArray
 
-# What the memory has a row of for every slot, or for every coordinate.
-_BY_SLOT = ("streak", "streak_surface", "fixed")
+_UNASKED: FloatArray = np.full(1, np.nan)
 Row = TypeVar("Row", FloatArray, IntArray, BoolArray)
 _NONE: Three = (np.zeros(1), np.zeros(1), np.zeros(1))
 
@@ -43,11 +43,70 @@ class PartStreams(Streams):
     def uniforms(self, source: str, place: str, index: int) -> tuple[FloatArray, FloatArray]:
         """Return two independent uniforms per trial of the part."""
         first, second = self._whole.uniforms(source, place, index)
-        return first[self._who], second[self._who]
+        return first.take(self._who), second.take(self._who)
 
     def normals(self, source: str, place: str, index: int) -> FloatArray:
         """Return one standard normal per trial of the part."""
-        return self._whole.normals(source, place, index)[self._who]
+        return self._whole.normals(source, place, index).take(self._who)
+
+
+class PartMemory(CorrectionState):
+    """The robot's memory in a part of the batch.
+
+    Filter, links and fixes are gathered when they are first asked for: most readings never get so far.
+    """
+
+    def __init__(self, whole: CorrectionState, who: IntArray, slot: int) -> None:
+        self._whole, self._who = whole, who
+        self._filter: Six | None = None
+        self._links: Links | None = None
+        self._fixed: list[FloatArray] | None = None
+        self.filtered = self.linked = self.moved = False  # whether a fix has changed them
+        self.considers, self.paired = whole.considers, {}
+        self.given_refusals, self.given_lost = pick(whole.refusals, who), whole.lost[who]
+        self.refusals, self.lost = self.given_refusals, self.given_lost
+        self.given_streak, self.given_surface = list(whole.streak), list(whole.streak_surface)
+        for rows in (self.given_streak, self.given_surface):
+            rows[slot] = pick(rows[slot], who)
+        self.streak, self.streak_surface = list(self.given_streak), list(self.given_surface)
+
+    @property
+    def filter(self) -> Six:
+        """The covariance."""
+        if self._filter is None:
+            xx, xy, xh, yy, yh, hh = (pick(v, self._who) for v in self._whole.filter)
+            self._filter = xx, xy, xh, yy, yh, hh
+        return self._filter
+
+    @filter.setter
+    def filter(self, value: Six) -> None:
+        self._filter, self.filtered = value, True
+
+    @property
+    def links(self) -> Links:
+        """How the error of the belief goes with the constants."""
+        if self._links is None:
+            rows, way = self._whole.links.rows, self._whole.links.way
+            self._links = Links(
+                {key: _row_of(row, self._who) for key, row in rows.items()},
+                (pick(way[0], self._who), pick(way[1], self._who)),
+            )
+        return self._links
+
+    @links.setter
+    def links(self, value: Links) -> None:
+        self._links, self.linked = value, True
+
+    @property
+    def fixed(self) -> list[FloatArray]:
+        """The sum of all fixes."""
+        if self._fixed is None:
+            self._fixed = [pick(v, self._who) for v in self._whole.fixed]
+        return self._fixed
+
+    @fixed.setter
+    def fixed(self, value: list[FloatArray]) -> None:
+        self._fixed, self.moved = value, True
 
 
 class Part:
@@ -65,7 +124,6 @@ class Part:
         self.who = who
         self._count = draws.count
         self._watch: FilterWatch | None = None
-        self._given: CorrectionState | None = None
         self._whole, self._world = world, _world_of(world, who, draws.count)
         own = copy.copy(draws)
         own.count = len(who)
@@ -93,27 +151,17 @@ class Part:
         """Return the poses of the part."""
         return Poses(*(pick(v, self.who) for v in (p.bx, p.by, p.bh, p.xx, p.xy, p.xh)))
 
-    def memory(self, whole: CorrectionState) -> CorrectionState:
-        """Return the robot's memory in the part; pairs have fixed phases, and none waits here."""
-        xx, xy, xh, yy, yh, hh = (pick(v, self.who) for v in whole.filter)
-        own = CorrectionState(
-            filter=(xx, xy, xh, yy, yh, hh),
-            streak=[pick(v, self.who) for v in whole.streak],
-            streak_surface=[pick(v, self.who) for v in whole.streak_surface],
-            refusals=pick(whole.refusals, self.who),
-            lost=whole.lost[self.who],
-            fixed=[pick(v, self.who) for v in whole.fixed],
-            considers=whole.considers,
-            links=Links(
-                {key: _row_of(row, self.who) for key, row in whole.links.rows.items()},
-                (pick(whole.links.way[0], self.who), pick(whole.links.way[1], self.who)),
-            ),
-        )
-        # Rows are replaced, never written to: those that still are these need not be put back.
-        self._given = replace(
-            own, streak=list(own.streak), streak_surface=list(own.streak_surface), fixed=list(own.fixed)
-        )
-        return own
+    def beliefs(self, p: Poses) -> Poses:
+        """Return the poses of the part for what goes by the belief alone; the truth is that of no trial."""
+        bx, by, bh = pick(p.bx, self.who), pick(p.by, self.who), pick(p.bh, self.who)
+        return Poses(bx, by, bh, _UNASKED, _UNASKED, _UNASKED)
+
+    def memory(self, whole: CorrectionState, slot: int) -> PartMemory:
+        """Return the robot's memory in the part; pairs have fixed phases, and none waits here.
+
+        `slot` is that of the sensor: no other one is touched.
+        """
+        return PartMemory(whole, self.who, slot)
 
     def tally(self, whole: Tally) -> Tally:
         """Return counts that add to those of the whole batch; what is kept by trial is the part's own."""
@@ -127,34 +175,44 @@ class Part:
         if self._watch is not None:
             self._watch.finished()
 
-    def keep(self, p: Poses, memory: CorrectionState, own_p: Poses, own: CorrectionState) -> None:
+    def keep(self, p: Poses, whole: CorrectionState, own_p: Poses, own: PartMemory) -> None:
         """Put what changed of the part's belief and memory among the whole batch's, which are replaced.
 
-        `own` is what `memory` gave last.
+        `own` is what `memory` gave.
         """
-        given = self._given
-        assert given is not None
-        if own.fixed[0] is not given.fixed[0]:  # a fix moves the belief and what goes with it
+        if own.moved:
             p.bx, p.by, p.bh = (
                 self._put(a, b) for a, b in ((p.bx, own_p.bx), (p.by, own_p.by), (p.bh, own_p.bh))
             )
-        if own.filter is not given.filter:
-            xx, xy, xh, yy, yh, hh = (self._put(a, b) for a, b in zip(memory.filter, own.filter, strict=True))
-            memory.filter = (xx, xy, xh, yy, yh, hh)
-        for name in _BY_SLOT:
-            rows = zip(*(getattr(state, name) for state in (memory, own, given)), strict=True)
-            setattr(memory, name, [a if b is was else self._put(a, b) for a, b, was in rows])
-        if own.links is not given.links:
-            rows_of = memory.links.rows
+            whole.fixed = [self._put(a, b) for a, b in zip(whole.fixed, own.fixed, strict=True)]
+        if own.filtered:
+            xx, xy, xh, yy, yh, hh = (self._put(a, b) for a, b in zip(whole.filter, own.filter, strict=True))
+            whole.filter = (xx, xy, xh, yy, yh, hh)
+        if own.linked:
+            rows_of = whole.links.rows
             links = {key: self._linked(rows_of.get(key, _NONE), row) for key, row in own.links.rows.items()}
-            memory.links = Links(links, memory.links.way)
-        if own.refusals is not given.refusals:
-            memory.refusals = self._put(memory.refusals, own.refusals)
-        if own.lost is not given.lost:
-            memory.lost = self._put(memory.lost, own.lost)
+            whole.links = Links(links, whole.links.way)
+        whole.streak = self._put_some(whole.streak, own.streak, own.given_streak)
+        whole.streak_surface = self._put_some(whole.streak_surface, own.streak_surface, own.given_surface)
+        if own.refusals is not own.given_refusals:
+            whole.refusals = self._put(whole.refusals, own.refusals)
+        if own.lost is not own.given_lost:
+            whole.lost = self._put(whole.lost, own.lost)
+
+    def _put_some(self, whole: list[IntArray], own: list[IntArray], given: list[IntArray]) -> list[IntArray]:
+        return [a if b is was else self._put(a, b) for a, b, was in zip(whole, own, given, strict=True)]
 
     def _linked(self, whole: Three, own: Three) -> Three:
-        return self._put(whole[0], own[0]), self._put(whole[1], own[1]), self._put(whole[2], own[2])
+        """Return a link of the whole batch with the part's own in it.
+
+        Written in place: nobody but the robot's memory has these rows, each of them once. A row of one number
+        may be anybody's.
+        """
+        if self._count == 1 or any(len(row) != self._count for row in whole):
+            return self._put(whole[0], own[0]), self._put(whole[1], own[1]), self._put(whole[2], own[2])
+        for row, mine in zip(whole, own, strict=True):
+            row[self.who] = mine
+        return whole
 
     def _put(self, whole: Row, own: Row) -> Row:
         """Return a row of the whole batch with the part's own values in it."""
@@ -208,7 +266,7 @@ class Phases:
 
 def pick(row: Row, who: IntArray) -> Row:
     """Return some trials of a row; one value that stands for all trials stays as it is."""
-    return row if len(row) == 1 else row[who]
+    return row if len(row) == 1 else row.take(who)
 
 
 def _row_of(link: Three, who: IntArray) -> Three:

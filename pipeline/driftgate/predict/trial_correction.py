@@ -51,7 +51,9 @@ class Corrector:
         self._variances: tuple[ReadingVariance, ...] = reading_variances(model)
         self._looks = Looks(prepared, knots)
         readings = prepared.plan.timeline.readings
-        self._places = list(zip(readings.sensor.tolist(), readings.step.tolist(), strict=True))
+        self._places: list[tuple[int, int]] = list(
+            zip(readings.sensor.tolist(), readings.step.tolist(), strict=True)
+        )
         self._all: BoolArray = np.ones(0, dtype=bool)
         untried = (int(Reason.SWITCHED_OFF), int(Reason.IN_CONTACT))
         self._skips = [Outcome(v) if v in untried else None for v in prepared.sight.reason.tolist()]
@@ -71,6 +73,10 @@ class Corrector:
     def memory(self, model: FilterModel, count: int) -> CorrectionState:
         """Return the robot's memory before the first reading."""
         return start_memory(model, count, len(self._slots.names))
+
+    def slot(self, r: int) -> int:
+        """Return the slot of a reading that is taken alone: its sensor."""
+        return self._places[r][0]
 
     def skips(self, r: int) -> Outcome | None:
         """Return the outcome of a reading that no trial tries, None if it is tried."""

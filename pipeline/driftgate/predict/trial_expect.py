@@ -234,7 +234,12 @@ class Looks:
         """Return the believed poses, and where a sensor then looks."""
         belief, (mount_x, mount_y, along, aside, half_rad) = self._believed(r, then), self._mounts[sensor]
         x, y, (c, s) = belief.x, belief.y, belief.cos_sin()
-        px, py = x + (c * mount_x - s * mount_y), y + (s * mount_x + c * mount_y)
+        if mount_y == 0.0:
+            px, py = x + c * mount_x, y + s * mount_x
+        elif mount_x == 0.0:
+            px, py = x - s * mount_y, y + c * mount_y
+        else:
+            px, py = x + (c * mount_x - s * mount_y), y + (s * mount_x + c * mount_y)
         ux, uy = c * along - s * aside, s * along + c * aside
         return (x, y, belief.heading), Axis(px, py, ux, uy, half_rad)
 
@@ -263,12 +268,13 @@ class Looks:
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = is_closer(range_m, cosine, nearest, square)
-                square, nearest = np.where(closer, cosine, square), np.where(closer, range_m, nearest)
+                rows = closer.nonzero()[0]
+                square[rows], nearest[rows] = cosine[rows], range_m[rows]
             else:
                 range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
-                closer = range_m < nearest
+                rows = (range_m < nearest).nonzero()[0]
                 nearest = np.minimum(nearest, range_m)
-            surface = np.where(closer, i, surface)
+            surface[rows] = i
         if half_rad > 0.0:
             mounted = self._prepared.case.robot.sensors[sensor]
             least = float(np.cos(mounted.echo_limit))
@@ -296,8 +302,9 @@ class Looks:
         """Return the first validity test that fails by trial, ACCEPTED where none does."""
         limits, surface = self._limits[sensor], expected.surface
         met = surface >= 0
-        range_m = np.where(met, expected.model.range_m, 1.0)
-        incidence = np.where(met, expected.model.incidence_rad, 0.0)
+        range_m, incidence = expected.model.range_m, expected.model.incidence_rad
+        if not met.all():
+            range_m, incidence = np.where(met, range_m, 1.0), np.where(met, incidence, 0.0)
         outcome = np.full(len(surface), self._hurried[r], dtype=np.intp)
         earlier = (
             (Outcome.INCIDENCE, too_oblique(incidence, limits)),

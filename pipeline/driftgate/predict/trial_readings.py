@@ -115,7 +115,7 @@ class TrialReadings:
         self._waiting[r] = (_Once(work), then)
 
     def _process_part(self, r: int, part: Part, p: Poses, memory: CorrectionState, tally: Tally) -> None:
-        own_p, own = part.poses(p), part.memory(memory)
+        own_p, own = part.beliefs(p), part.memory(memory, self._corrector.slot(r))
         self._process(r, own_p, own, part.tally(tally), len(part.who))
         part.keep(p, memory, own_p, own)
 

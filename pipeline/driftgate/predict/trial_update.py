@@ -14,7 +14,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
-from driftgate.predict.consider import Effects, Key, Three, without_zeros
+from driftgate.predict.consider import Effects, Key, Three, dot, without_zeros
 from driftgate.predict.constants import NOWHERE, Look, Pair, met_by
 from driftgate.predict.filter import (
     PairVariance,
@@ -201,7 +201,7 @@ def terms_of(scalar: Scalar, memory: CorrectionState) -> Terms:
     """Return what gate and update need of the filter as it stands."""
     h = scalar.h
     ph = times_h(memory.filter, h)
-    s = h[0] * ph[0] + h[1] * ph[1] + h[2] * ph[2] + scalar.own
+    s = dot(h, ph) + scalar.own
     return Terms(*memory.links.with_constants(ph, s, h, scalar.effects))
 
 
@@ -235,7 +235,8 @@ def update_with(
     if max(float(turned.max()), -float(turned.min())) > np.pi:
         round_about = used & (np.abs(turned) > np.pi)
         dh = np.where(round_about, dh - 2.0 * np.pi * np.rint((p.bh + dh) / (2.0 * np.pi)), dh)
-    p.bx, p.by, p.bh = p.bx + dx, p.by + dy, p.bh + dh
+        turned = p.bh + dh
+    p.bx, p.by, p.bh = p.bx + dx, p.by + dy, turned
     memory.fixed = [memory.fixed[0] + dx, memory.fixed[1] + dy, memory.fixed[2] + dh]
     return np.asarray(np.sqrt(dx * dx + dy * dy))
 

@@ -30,6 +30,7 @@ class TrueEdges:
     def __init__(self, place: Callable[[int], Ends]) -> None:
         self._place = place
         self._known: dict[int, Ends] = {}
+        self._along: dict[int, tuple[FloatArray, FloatArray]] = {}
 
     def ends(self, e: int, which: slice | IntArray = slice(None)) -> Ends:
         """Return the ends of an edge as built, in some of the trials. [m]"""
@@ -39,6 +40,13 @@ class TrueEdges:
         if isinstance(which, slice) or len(ends[0]) == 1:
             return ends
         return ends[0][which], ends[1][which], ends[2][which], ends[3][which]
+
+    def along(self, e: int) -> tuple[FloatArray, FloatArray]:
+        """Return the way from one end of an edge to the other, in all trials. [m]"""
+        if e not in self._along:
+            ax, ay, bx, by = self.ends(e)
+            self._along[e] = bx - ax, by - ay
+        return self._along[e]
 
     def part(self, who: IntArray) -> TrueEdges:
         """Return the edges in some trials."""

@@ -113,13 +113,13 @@ def range_to_segment(
 
 
 def range_to_line(
-    px: Values, py: Values, ux: Values, uy: Values, ax: Values, ay: Values, bx: Values, by: Values
+    px: Values, py: Values, ux: Values, uy: Values, ax: Values, ay: Values, ex: Values, ey: Values
 ) -> FloatArray:
     """Return how far along a beam a segment is met that it is known to meet.
 
-    Arguments as in `range_to_segment`, and where that one finds a hit the same number bit for bit.
+    Arguments as in `range_to_segment`, but with the way e = b - a to its other end; where that one finds a
+    hit the same number bit for bit.
     """
-    ex, ey = np.subtract(bx, ax), np.subtract(by, ay)
     wx, wy = np.subtract(ax, px), np.subtract(ay, py)
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = np.divide(1.0, ux * ey - uy * ex)
