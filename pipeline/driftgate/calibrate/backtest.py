@@ -12,13 +12,14 @@ from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import (
     Fit,
     common_of_constants,
-    doubt_of_sizes,
     fit,
     log_density,
     of_constants,
+    plain_covariance,
     predict_end,
     squared_distances,
 )
+from driftgate.calibrate.lost import lost_by_sizes
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, normalised, score
 from driftgate.calibrate.slips import Slips
@@ -138,7 +139,7 @@ def poorly_shown(model: Fit) -> list[str]:
     """Return a warning for each constant or noise that the windows do not show, with the drive that would."""
     found = []
     for usual in CONSTANTS:
-        if usual.key in model.names and model.error_of(usual.key) > usual.size:
+        if usual.key in model.names and model.mean_error_of(usual.key) > usual.size:
             found.append((usual.key, usual.drive))
     for noise in USUAL_SIZES:
         if noise.field and noise.key in model.names and model.error_of(noise.key) > _WIDE * noise.size:
@@ -226,6 +227,7 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     shared: list[FloatArray] = []
     common: list[FloatArray] = []
     doubts: list[FloatArray] = []
+    plains: list[FloatArray] = []
     headed = all(
         np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
     )
@@ -239,16 +241,15 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         whole.append(squared_distances(at, model, 3 if headed else 2))
         shared.append(of_constants(at, model)[0])
         common.append(common_of_constants(at, model))
-        doubts.append(doubt_of_sizes(at, model, cov, 3 if headed else 2))
+        plains.append(plain_covariance(at, model))
+        doubts.append(lost_by_sizes(at, model, plains[-1], 3 if headed else 2))
     weight = sum(float(w.weight.sum()) for w in windows)
     size = 3 if headed else 2
-    independent = independent_of_constants(weight, covs, shared, size, common)
+    independent = independent_of_constants(weight, plains, shared, size, common)
     if independent > 0.0:
         # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.
-        groups = models[0].sized
-        shares = np.concatenate(doubts, axis=1).mean(axis=1)
-        lost = sum(share**2 / f for share, (_, f) in zip(shares.tolist(), groups, strict=True)) / size
-        independent = 1.0 / (1.0 / independent + lost)
+        lost = np.square(np.concatenate(doubts).mean(axis=0))
+        independent = 1.0 / (1.0 / independent + float(lost.sum()))
     distances = None
     if any(own is not None for own in squared):
         distances = _joined(squared, errors, covs, 2), _joined(whole, errors, covs, size)
@@ -373,10 +374,16 @@ def _slips_of(robot: Robot) -> Slips | None:
 def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:
     """Return a model that knows how well the reference was measured: jitter at both ends of a window.
 
-    A fitted model has found it out for itself.
+    A model fitted on windows has found it out for itself; one of whole runs has what is beyond it.
     """
     if spread is None:
         return model
     x, y, heading = spread
-    jitter = {"jitter:position": float(np.sqrt(0.5 * (x * x + y * y))), "jitter:heading": heading}
+    stated = {"jitter:position": float(np.sqrt(0.5 * (x * x + y * y))), "jitter:heading": heading}
+    # What is stated is no estimate, and no wider for that.
+    wider = {name: t_widening(freedom) for names, freedom in model.sized for name in names}
+    jitter = {
+        name: float(np.hypot(model.noise.get(name, 0.0), sd / wider.get(name, 1.0)))
+        for name, sd in stated.items()
+    }
     return replace(model, noise={**model.noise, **jitter})

@@ -68,11 +68,14 @@ class LoggedRun:
         Standard deviation of a reference pose, as the log states it; zeros if it does not. [m, m, rad]
     blind : ndarray of bool, shape (n,)
         At which rows the heading of the reference is put in and as good as unknown.
+    kept : ndarray of bool, optional
+        Which windows of its chain are used; None: all.
     """
 
     track: SpotTrack
     spread: tuple[float, float, float]
     blind: BoolArray
+    kept: BoolArray | None = None
 
     @property
     def poses(self) -> int:
@@ -153,14 +156,25 @@ def block_of(
         together = ends[:, :, unknown, 2].sum(axis=2).ravel()
         known = known + ALL_BLIND_RAD**2 * np.outer(together, together)
     stacked = np.array(covariances).reshape(len(parts), size, size)
-    return Block(found.error.ravel(), design.reshape(size, len(keys)), known, stacked)
+    rows = np.flatnonzero(np.repeat(_kept(run, len(windows)), 3))
+    pick = np.ix_(rows, rows)
+    return Block(
+        found.error.ravel()[rows],
+        design.reshape(size, len(keys))[rows],
+        known[pick],
+        stacked[:, pick[0], pick[1]],
+    )
 
 
 def driven_m(run: LoggedRun) -> FloatArray:
     """Return the distance driven in each window of a run's chain, turns on the spot left out. [m]"""
     windows = windows_between(run.track, most=1)
     walk = segments(run.track, windows, {}).noise["distance_walk"]
-    return np.asarray(walk[:, 0, 0] + walk[:, 1, 1])
+    return np.asarray(walk[:, 0, 0] + walk[:, 1, 1])[_kept(run, len(windows))]
+
+
+def _kept(run: LoggedRun, count: int) -> BoolArray:
+    return np.ones(count, dtype=bool) if run.kept is None else run.kept
 
 
 def _column(columns: Mapping[str, FloatArray], key: str, size: int) -> FloatArray:

@@ -60,6 +60,8 @@ class DriftFit:
         What the runs cannot tell, and which drive would.
     slips : FoundSlips or None
         Rare slips of the distance, if there are any.
+    mixed : Mixed or None
+        The means of `constants`, and the variances of `noises` and of the spreads that there are.
     """
 
     constants: tuple[FoundConstant, ...]
@@ -70,9 +72,12 @@ class DriftFit:
     sources: tuple[FoundSource, ...]
     missing: tuple[str, ...]
     slips: FoundSlips | None = None
+    mixed: Mixed | None = None
 
 
-def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float) -> DriftFit:
+def fit_drift(
+    runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float, slips: bool = True
+) -> DriftFit:
     """Fit the error sources of dead reckoning.
 
     Parameters
@@ -83,6 +88,8 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         The robot file's, which says what is constant over a run and what over the robot.
     confidence : float
         Of the intervals.
+    slips : bool
+        Whether rare slips are looked for.
 
     Raises
     ------
@@ -92,14 +99,14 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
     used = [run for run in runs if run.poses >= 2]
     if not used:
         raise ModelError("no run has two reference poses: nothing says where the robot was")
-    overs = {usual.key: _over(usual, errors) for usual in CONSTANTS}
+    overs = {usual.key: over_what(usual, errors) for usual in CONSTANTS}
     between = [u for u in CONSTANTS if overs[u.key] == "run"]
     varying = between if len(used) >= FEWEST_RUNS else []
     # One or two runs do not show how much runs differ. That they do is no less true.
-    assumed = {u.key: _usual_spread(u, errors) for u in between if u not in varying}
+    assumed = {u.key: usual_spread(u, errors) for u in between if u not in varying}
     noises = [usual for usual in NOISES if _shows(used, usual.key)]
     fitted = _fitted(used, noises, varying, assumed, confidence)
-    called = _called(used, fitted, noises, varying, assumed)
+    called = _called(used, fitted, noises, varying, assumed) if slips else None
     if called is not None:
         fitted = _fitted(used, noises, varying, assumed, confidence, called)
     # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
@@ -128,6 +135,7 @@ def fit_drift(runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float
         written_sources(placed(constants, errors), fitted, len(used), confidence, errors),
         what_is_missing(constants, fitted.noises, len(used), len(runs)) + missing_of_slips(fitted.slips),
         fitted.slips,
+        fitted.mixed,
     )
 
 
@@ -228,7 +236,8 @@ def _prior_sd(runs: Sequence[LoggedRun]) -> np.ndarray:
     return np.array([k * usual.size for k, usual in zip(wide, CONSTANTS, strict=True)])
 
 
-def _over(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
+def over_what(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
+    """Return over what a constant is one number, as the robot file has it or else as is usual."""
     source, slip = getattr(errors, usual.field), errors.lateral_slip
     if usual.key == "heading_latency" and slip is not None and slip.with_speed_spread > 0.0:
         # Latency and slip with speed show as one, which differs from run to run if either does.
@@ -281,7 +290,7 @@ def _differing(block: Block, keys: Sequence[str], assumed: Mapping[str, float]) 
     return replace(block, known=known)
 
 
-def _usual_spread(usual: UsualConstant, errors: ErrorSources) -> float:
+def usual_spread(usual: UsualConstant, errors: ErrorSources) -> float:
     """Return the spread between runs that the robot file has, else the usual size of the constant."""
     source = getattr(errors, usual.field)
     own = 0.0 if source is None else float(getattr(source, usual.names[1]))

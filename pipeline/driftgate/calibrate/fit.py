@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import Segments
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.likelihood import FLOOR, Prior, Stack, covariance, likelihood, maximum, uncertainty
+from driftgate.calibrate.size_doubt import Doubt, widened
 from driftgate.calibrate.slips import (
     SLIP,
     Slips,
@@ -67,13 +68,18 @@ class Fit:
         As how many independent ones they count, those of all lengths together.
     sized : tuple of (tuple of str, float)
         Noises by what their variances are known with: names, and degrees of freedom. Others are taken as
-        known.
+        known, but for those of `doubt`.
     common : ndarray or None
         That part of `covariance` that is one draw for all runs; None: all of it but for the heading bias.
     nll : float
         Mean negative log-likelihood of a window.
     slips : Slips or None
         Rare slips of the distance, if they were fitted.
+    spread : dict
+        Of constants that differ between runs: the standard deviation that a further run's has for that; it is
+        part of `covariance`.
+    doubt : tuple of (tuple of str, ndarray)
+        Noises and constants with a spread, and the covariance of their estimated variances.
     """
 
     constants: dict[str, float]
@@ -86,11 +92,17 @@ class Fit:
     slips: Slips | None = None
     sized: tuple[tuple[tuple[str, ...], float], ...] = ()
     common: FloatArray | None = None
+    spread: dict[str, float] = field(default_factory=dict)
+    doubt: Doubt = ((), np.zeros((0, 0)))
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""
         i = self.names.index(name)
         return float(np.sqrt(self.covariance[i, i]))
+
+    def mean_error_of(self, name: str) -> float:
+        """Return that part of it that is not what runs differ by."""
+        return math.sqrt(max(self.error_of(name) ** 2 - self.spread.get(name, 0.0) ** 2, 0.0))
 
 
 def covariance_of(found: Segments, fit: Fit) -> FloatArray:
@@ -99,33 +111,22 @@ def covariance_of(found: Segments, fit: Fit) -> FloatArray:
     Noises whose variance is known with so many degrees of freedom are so much wider that a normal
     distribution has the 95 % interval of Student's t.
     """
-    wider = _wider(fit)
+    wider = wider_by_name(fit)
     cov = np.asarray(np.zeros((len(found), 3, 3)) + np.diag(np.square(FLOOR)))
     for key, sd in fit.noise.items():
         cov += wider.get(key, 1.0) * sd**2 * found.noise[key]
     return cov
 
 
-def _wider(fit: Fit) -> dict[str, float]:
+def wider_by_name(fit: Fit) -> dict[str, float]:
     """Return by how much each noise's variance is larger in a prediction, for being an estimate."""
     return {name: t_widening(f) ** 2 for names, f in fit.sized for name in names}
 
 
-def doubt_of_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> FloatArray:
-    """Return what noises whose size is not well known make of each window's normalised error, shape (g, k).
-
-    The trace of the inverse of the predicted covariance times a group's own, for each group of `Fit.sized`:
-    how much the mean normalised error changes with a relative change of that group's variance.
-    """
-    inverse, wider = np.linalg.inv(cov[:, :size, :size]), _wider(fit)
-    rows = []
-    for names, _ in fit.sized:
-        own = np.zeros_like(inverse)
-        for name in names:
-            if name in fit.noise:
-                own += wider[name] * fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
-        rows.append(np.einsum("kij,kji->k", inverse, own))
-    return np.array(rows).reshape(len(fit.sized), len(cov))
+def _quiet(found: Segments, fit: Fit) -> FloatArray:
+    """Return each window's predicted covariance without slips, shape (k, 3, 3)."""
+    cov = covariance_of(found, fit) + of_constants(found, fit)[1]
+    return widened(found, fit.noise, fit.spread, fit.doubt, cov)
 
 
 def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
@@ -145,15 +146,23 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     cov : ndarray, shape (k, 3, 3)
         That of noises and slips, and of the uncertainty of the constants.
     """
-    cov = covariance_of(found, fit) + of_constants(found, fit)[1]
+    cov = _quiet(found, fit)
     if fit.slips is not None:
         cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
     return np.zeros((len(found), 3)), cov
 
 
+def plain_covariance(found: Segments, fit: Fit) -> FloatArray:
+    """Return what `predict_end` does with all variances taken for known, shape (k, 3, 3)."""
+    cov = covariance_of(found, fit) + of_constants(found, fit)[1]
+    if fit.slips is not None:
+        cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
+    return cov
+
+
 def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     """Return the predicted log-density of each window's error, or of its first components, shape (k,)."""
-    quiet = (covariance_of(found, fit) + of_constants(found, fit)[1])[:, :size, :size]
+    quiet = _quiet(found, fit)[:, :size, :size]
     error = found.error[:, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
@@ -167,7 +176,7 @@ def squared_distances(found: Segments, fit: Fit, size: int) -> FloatArray | None
     """
     if fit.slips is None:
         return None
-    quiet = (covariance_of(found, fit) + of_constants(found, fit)[1])[:, :size, :size]
+    quiet = _quiet(found, fit)[:, :size, :size]
     return as_normal(found.error[:, :size], quiet, *_slipping(found, fit.slips, size))
 
 

@@ -119,7 +119,13 @@ def with_bias(model: Fit, value: float, error: float) -> Fit:
     covariance = model.covariance.copy()
     covariance[i, :] = covariance[:, i] = 0.0
     covariance[i, i] = error**2
-    return replace(model, constants={**model.constants, BIAS: value}, covariance=covariance)
+    common = model.common
+    if common is not None:
+        common = common.copy()
+        common[i, :] = common[:, i] = 0.0
+    constants = {**model.constants, BIAS: value}
+    spread = {key: size for key, size in model.spread.items() if key != BIAS}
+    return replace(model, constants=constants, covariance=covariance, common=common, spread=spread)
 
 
 def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[Fit, RunBias | None, str]:

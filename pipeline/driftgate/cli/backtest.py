@@ -221,7 +221,7 @@ def _settings(logs: Any, **given: Any) -> Any:
     from driftgate.calibrate.dead_reckoning import DRIFT_KEYS, NOISES
     from driftgate.calibrate.perturb import ADDED
     from driftgate.cli.written import known, one_quantity, optional_length
-    from driftgate.run.backtest import BacktestSettings
+    from driftgate.run.backtest_settings import BacktestSettings
     from driftgate.run.corrected import CorrectionPlan
 
     if given["robot"] is not None and given["fit_on"]:

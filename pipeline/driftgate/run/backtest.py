@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from driftgate.calibrate.backtest import (
-    USUAL_CONSTANTS,
-    USUAL_NOISES,
     ReckoningScore,
     WindowPlan,
     fit_reckoning,
@@ -23,70 +21,26 @@ from driftgate.calibrate.backtest import (
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import with_correction_verdict
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
 from driftgate.calibrate.perturb import with_errors
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
 from driftgate.calibrate.score import Word, with_verdict, worst
 from driftgate.calibrate.tracks import track_of
+from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
+from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
 from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, repositories, seen_before
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
+from driftgate.schema.drift import ErrorSources
 from driftgate.schema.robot import Robot
-
-
-@dataclass(frozen=True)
-class BacktestSettings:
-    """What is fitted, and what is judged.
-
-    Attributes
-    ----------
-    runs : tuple of tuple of Path
-        The runs to judge, each from its files.
-    fit_on : tuple of tuple of Path
-        Runs to fit on; none: the first part of each run judged.
-    fit_share : float
-        Which share of the odometry distance of the runs judged is fitted, if no others are.
-    robot : Path or None
-        A robot file whose error sources are judged instead of fitted ones.
-    lengths_m, every_m, jump_m
-        As `driftgate.calibrate.backtest.WindowPlan`.
-    constants, noises : tuple of str
-        What is fitted.
-    slips : bool
-        Whether rare slips of the distance are fitted as well.
-    added : mapping
-        Known errors to put on top of the odometry, see `driftgate.calibrate.perturb`.
-    seeds, seed : int
-        How many times what is random is drawn, and the first seed.
-    beacons : Path or None
-        Where beacons stand.
-    correction : CorrectionPlan
-        How the correction is replayed.
-    """
-
-    runs: tuple[tuple[Path, ...], ...]
-    fit_on: tuple[tuple[Path, ...], ...] = ()
-    fit_share: float = 0.5
-    robot: Path | None = None
-    lengths_m: tuple[float, ...] = (5.0, 10.0, 20.0, 40.0)
-    every_m: float = 2.0
-    jump_m: float | None = 0.1
-    constants: tuple[str, ...] = USUAL_CONSTANTS
-    noises: tuple[str, ...] = USUAL_NOISES
-    slips: bool = True
-    added: Mapping[str, float] = field(default_factory=dict)
-    seeds: int = 1
-    seed: int = 1
-    beacons: Path | None = None
-    correction: CorrectionPlan = field(default_factory=CorrectionPlan)
-
 
 # Options that change the replay, and what they set of `CorrectionPlan`.
 _REPLAYED = {
@@ -104,6 +58,7 @@ class _Loaded:
     fitted: list[tuple[Log, Track]]
     beacons: Beacons | None
     robot: Robot | None
+    errors: ErrorSources = field(default_factory=ErrorSources)
 
 
 def backtest(settings: BacktestSettings) -> Backtest:
@@ -191,7 +146,21 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
     elif robot is not None:
         named = [(log, files) for (log, _), files in zip(sound[0], settings.runs, strict=True)]
         check_robots(named, settings.robot, robot, findings)
-    return _Loaded(*sound, beacons, robot)
+    errors = _errors_of(sound[1], settings.fit_on)
+    return _Loaded(*sound, beacons, robot, errors)
+
+
+def _errors_of(fitted: Sequence[tuple[Log, Track]], runs: Sequence[Sequence[Path]]) -> ErrorSources:
+    """Return the error sources of the robot that fitted logs name: what of it is constant over a run.
+
+    Of one that is not there, or not sound, nothing is known, and what is usual is taken.
+    """
+    for (log, _), files in zip(fitted, runs, strict=True):
+        if log.robot is not None:
+            path = folder_of(files) / log.robot
+            robot = load_robot(path)[0] if path.is_file() else None
+            return ErrorSources() if robot is None else robot.errors
+    return ErrorSources()
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> tuple[Log, Track] | None:
@@ -330,13 +299,21 @@ def _reckoning(
         models = [with_reference_spread(model, log.reference_spread) for log, _ in loaded.judged]
     else:
         sources = worse[len(judged) :] if settings.fit_on else [early for early, _ in halves]
-        model, own = fit_reckoning(sources, plan, settings.constants, settings.noises, settings.slips)
         plain, _ = fit_reckoning(sources, plan, (), settings.noises)
-        if settings.fit_on:
-            models, biases = _of_others(model, own, scored, warnings)
+        if settings.fit_on and enough_runs(sources):
+            model, models, biases = _of_runs(settings, loaded, sources, scored, warnings)
+            warnings += poorly_shown(model)
         else:
-            models, biases = _of_first_parts(model, own, scored, warnings)
-        warnings += poorly_shown(next((found for found in own if found is not None), model))
+            keys = settings.constants
+            if settings.fit_on:
+                keys = tuple(dict.fromkeys((*keys, "distance_scale")))
+            model, own = fit_reckoning(sources, plan, keys, settings.noises, settings.slips)
+            if settings.fit_on:
+                model = with_usual_spreads(model, loaded.errors)
+                models, biases = _of_others(model, own, scored, warnings)
+            else:
+                models, biases = _of_first_parts(model, own, scored, warnings)
+            warnings += poorly_shown(next((found for found in own if found is not None), model))
     every = replace(plan, jump_m=None)
     scores = tuple(score_reckoning(scored, models, plan, plain))
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
@@ -362,6 +339,39 @@ def _of_first_parts(
         biases.append(bias)
         warnings += [words] if words else []
     return models, biases
+
+
+def _of_runs(
+    settings: BacktestSettings,
+    loaded: _Loaded,
+    sources: Sequence[Track],
+    judged: Sequence[Track],
+    warnings: list[str],
+) -> tuple[Fit, list[Fit], list[RunBias | None]]:
+    """Return the model of several other runs, with how far they differ, and that of each run judged.
+
+    Raises
+    ------
+    InputError
+        If a constant is wanted that such a fit does not have.
+    """
+    for name in settings.constants:
+        if name not in {usual.key for usual in CONSTANTS}:
+            raise InputError(
+                f"--constant {name}: from {FEWEST_RUNS} runs on, --fit fits what 'calibrate' fits, which is "
+                f"{', '.join(usual.key for usual in CONSTANTS)}"
+            )
+    spreads = [log.reference_spread for log, _ in loaded.fitted]
+    model = fit_of_runs(sources, spreads, loaded.errors, settings.jump_m, settings.slips)
+    # Their biases themselves are not asked for where they are enough: their spread is in the model.
+    biases = [model.constants[BIAS]] * len(sources)
+    found = [for_another_run(model, biases, track) for track in judged]
+    warnings += [words for _, _, words in found if words]
+    models = [
+        with_reference_spread(own, log.reference_spread)
+        for (own, _, _), (log, _) in zip(found, loaded.judged, strict=True)
+    ]
+    return model, models, [bias for _, bias, _ in found]
 
 
 def _of_others(
