@@ -34,6 +34,7 @@ from driftgate.logs import Beacons, Log, read_beacons, read_log
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.corrected import CorrectionPlan, correct_runs
+from driftgate.run.left_out import unmeasured, unused_ranges
 from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
 from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, repositories, seen_before
@@ -212,6 +213,8 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     checkpoints = tuple(checkpoint_rows(named))
     if loaded.robot is None and checkpoints:
         warnings += _notes_on_checkpoints(settings, loaded, named)
+    warnings += unmeasured(named)
+    warnings += unused_ranges([log for log, _ in (*loaded.judged, *loaded.fitted)], loaded.beacons, named)
     for run in named:
         replays += tuple(wall_rows(settings.correction, run, seeds, warnings))
     _refuse_unused(settings, named)

@@ -36,7 +36,7 @@ from driftgate.schema.robot import Robot
 from driftgate.world.footprint import footprint_reach_m
 
 # A pose this long before a checkpoint still counts as its own. [s]
-_NEAR_S = 0.1
+NEAR_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
                 mean, cov = predicted.knot_mean[moment.knot], predicted.knot_cov[moment.knot]
             errors, covs, metres = [], [], []
             for run in group:
-                error = _error_at(run, moment)
+                error = measured_at(run, moment)
                 if error is not None:
                     errors.append(error - mean)
                     metres.append(_driven_m(run, moment))
@@ -148,13 +148,19 @@ def _by_mixture(
 ) -> tuple[FloatArray | None, int, tuple[FloatArray, FloatArray] | None]:
     """Return what `score` takes of a prediction with rare slips beside its covariance; nothing without any.
 
-    The covariance has slips by their variance, fixes on the way included: one slip is its share of that.
+    The covariance has slips by their variance, with what fixes and square-ups took out of it. Where that is
+    less than all slips on the way come to, it is counted as fewer slips of full size, not as as many small
+    ones: a slip before a square-up is gone, and one after it is there whole.
     """
     slip, part = robot.errors.rare_slip, moment.by_source.get(RARE_SLIP)
     if slip is None or part is None or not slip.rate > 0.0 or not part.any():
         return None, 1, None
-    logs = log_counts(slip.rate, metres)
-    one = np.broadcast_to(part / (slip.rate * metres.mean()), whole.shape)
+    expected = slip.rate * metres.mean()
+    lasting = min(float(np.trace(part[:2, :2])) / (expected * slip.along**2), 1.0)
+    if not lasting > 0.0:
+        return None, 1, None
+    logs = log_counts(slip.rate, metres * lasting)
+    one = np.broadcast_to(part / (expected * lasting), whole.shape)
     if slip.fitted is not None and slip.fitted.freedom is not None:
         one = one * t_widening(slip.fitted.freedom) ** 2
     quiet = whole - part
@@ -167,7 +173,7 @@ def _by_mixture(
 
 def _driven_m(run: RoutineRun, moment: Moment) -> float:
     """Return how far a run has driven at a moment that was measured. [m]"""
-    row = _row_of(run, moment.step)
+    row = step_row(run, moment.step)
     at = (
         len(run.track.time_s) - 1
         if row is None
@@ -186,9 +192,9 @@ def _common(predicted: CovarianceResult, moment: int) -> FloatArray:
     return np.asarray(sum((cov for name, cov in of.items() if name in alike | {POORLY_KNOWN}), none))
 
 
-def _error_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
+def measured_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
     """Return true less wanted pose at a moment, field axes; None if nobody measured it."""
-    row = _row_of(run, moment.step)
+    row = step_row(run, moment.step)
     if row is None:
         return None
     log = run.log
@@ -196,14 +202,14 @@ def _error_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
     if not len(known):
         return None
     near = int(known[np.argmin(np.abs(log.time_s[known] - log.time_s[row]))])
-    if abs(log.time_s[near] - log.time_s[row]) > _NEAR_S:
+    if abs(log.time_s[near] - log.time_s[row]) > NEAR_S:
         return None
     error = log.reference[near] - np.array(moment.pose)
     error[2] = wrap_angles(error[2])
     return np.asarray(error)
 
 
-def _row_of(run: RoutineRun, step: int) -> int | None:
+def step_row(run: RoutineRun, step: int) -> int | None:
     """Return the last row of the last step up to a planned one, by the order of the steps in the log."""
     labels = run.log.step
     if labels is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,7 +13,7 @@ from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.log_files import LOG_SUFFIX, check_sensors, csv_files, folder_of, once, runs_of, says_it_is
-from driftgate.run.status import Exit, counted, findings_status
+from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
     from driftgate.logs import Log
@@ -44,7 +44,13 @@ def validate_files(paths: Sequence[Path]) -> Validation:
     paths : sequence of Path
         Files and folders; none: the folder `routines`. Logs and lists of beacons (`*.csv`) are read as
         `driftgate.run.log_files` says: files, files of one run joined by '+', patterns, and those in a folder
-        that is named. Beside documents only those count there whose first line says what they are.
+        that is named or below it. Where there are documents too, only those count whose first line says what
+        they are.
+
+    Raises
+    ------
+    InputError
+        If a folder holds neither.
     """
     documents, logs = _sorted_out(paths)
     findings: list[Finding] = []
@@ -74,17 +80,30 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...
     for path in paths:
         text = os.fspath(path)
         if path.is_dir():
-            inside = csv_files(path)
-            said = [file for file in inside if says_it_is(file) is not None]
-            alone = bool(inside) and not _holds_documents(path)
-            logs += [(file,) for file in (inside if alone else said)]
-            if not alone:
+            documented = _holds_documents(path)
+            inside = [file for folder in _folders(path) for file in csv_files(folder)]
+            if documented:
+                # Beside documents lie tables of other kinds, below them logs of a team's own.
+                inside = [file for file in inside if says_it_is(file) is not None]
+            if not inside and not documented:
+                raise InputError(
+                    f"{text}: there is no document (*.yaml) and no log (*{LOG_SUFFIX}) in this folder"
+                )
+            logs += [(file,) for file in inside]
+            if documented:
                 documents.append(path)
         elif path.suffix.lower() == LOG_SUFFIX:
             logs += runs_of(text)
         else:
             documents.append(path)
     return documents, list(dict.fromkeys(logs))
+
+
+def _folders(folder: Path) -> Iterator[Path]:
+    """Yield a folder and those below it, but for hidden ones."""
+    for parent, below, _ in os.walk(folder):
+        below[:] = sorted(name for name in below if not name.startswith("."))
+        yield Path(parent)
 
 
 def _holds_documents(folder: Path) -> bool:
