@@ -153,6 +153,27 @@ def test_law_validate_reads_beacons_and_warns_of_missing_files(project, capsys):
     assert err.endswith("1 sound log, 1 sound list of beacons, no errors, 1 warning\n")
 
 
+def test_law_validate_reads_logs_in_folders_below(project, capsys):
+    """Runs sorted into folders are read too, hidden folders are not, and a folder of nothing is no success."""
+    (project / "runs/fit").mkdir(parents=True)
+    (project / "runs/.old").mkdir()
+    text = (
+        "time [s],forward [m],heading [deg],reference x [m],reference y [m],reference heading [deg],"
+        "reference by\n0,0,0,0,0,0,tape\n1,{d},0,{d},0,0,tape\n"
+    )
+    for name, far in (("fit/a", 0.1), ("fit/b", 0.2), ("c", 0.3)):
+        (project / f"runs/{name}.csv").write_text(
+            "# driftgate log: 1\n# origin: measured\n" + text.format(d=far)
+        )
+    (project / "runs/.old/d.csv").write_text("no log")
+    status, _, err = run(capsys, "validate", "runs")
+    assert (status, err.splitlines()[-1]) == (0, "driftgate: status 0: 3 sound logs, no errors")
+    (project / "nothing").mkdir()
+    status, _, err = run(capsys, "validate", "nothing")
+    assert status == 2
+    assert "nothing: there is no document (*.yaml) and no log (*.csv) in this folder" in err
+
+
 def test_err_validate_shows_faults_of_logs_in_place(project, capsys):
     """Faults of a log and of a routine come together, with status 2."""
     (project / "l.csv").write_text("# driftgate log: 1\n# origin: measured\ntime [s],forward [m]\n0,x\n")

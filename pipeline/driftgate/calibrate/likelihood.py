@@ -14,6 +14,9 @@ from driftgate.core.pose import FloatArray
 
 # What no log resolves: keeps a covariance of nothing but one walk invertible. [m, m, rad]
 FLOOR = (1e-5, 1e-5, 1e-6)
+# A window with less of a noise than this share of the most says nothing of its size: a gyro's own rounding on
+# a straight is no turn, and would begin the search where one turn is worth a thousand radians.
+_LEAST_OF_NOISE = 1e-4
 
 
 class Stack:
@@ -127,7 +130,7 @@ def _scales(stack: Stack) -> FloatArray:
     found = []
     for noise in stack.noise:
         diagonal = np.diagonal(noise, axis1=1, axis2=2)
-        use = diagonal > 1e-12
+        use = diagonal > np.maximum(_LEAST_OF_NOISE * diagonal.max(axis=0, initial=0.0), 1e-12)
         ratio = np.where(use, np.square(stack.error) / np.where(use, diagonal, 1.0), 0.0)
         count = float((weight * use).sum())
         found.append(max(float((weight * ratio).sum()) / count if count > 0.0 else 1.0, 1e-14))
