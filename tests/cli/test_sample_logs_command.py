@@ -154,7 +154,7 @@ def test_law_validate_reads_beacons_and_warns_of_missing_files(project, capsys):
 
 
 def test_law_validate_reads_logs_in_folders_below(project, capsys):
-    """Runs sorted into folders are read too, hidden folders are not, and a folder of nothing is no success."""
+    """Runs sorted into folders are read too, hidden ones are not, and a folder of nothing is no success."""
     (project / "runs/fit").mkdir(parents=True)
     (project / "runs/.old").mkdir()
     text = (

@@ -27,7 +27,7 @@ def run(tmp_path_factory):
 
 
 def test_law_a_checkpoint_that_nobody_measured_is_named(run):
-    """The end is measured by tape, the pose driven through half-way is not; and without steps there is no end."""
+    """The end is measured by tape, a pose driven through is not; without steps nothing has an end."""
     (note,) = unmeasured([run])
     assert note == (
         "checkpoint 'half-way' of routines/out.yaml is not judged: "
