@@ -196,6 +196,41 @@ def test_law_validate_says_what_calibrate_refuses(capsys, logs, tmp_path, change
         assert f":{at + 1}:{rows[at].index(title) + 1}: " in lines[0][0]
 
 
+@pytest.mark.parametrize(
+    ("changes", "sensor", "words", "advice"),
+    [
+        (
+            [("range front", "range X"), ("range left", "range front"), ("range X", "range left"),
+             ("fix front", "fix X"), ("fix left", "fix front"), ("fix X", "fix left")],
+            "left",
+            "do not fit where it sits: ",
+            "exchange the titles 'range left' and 'range front'",
+        ),
+        ([("range front [m]", "range front [in]")], "front", "times as long", "metres against inches"),
+        ([("range left [m]", "range left [mm]")], "left", "times as long", "metres against millimetres"),
+    ],
+)  # fmt: skip
+def test_err_readings_that_do_not_fit_where_the_sensor_sits(
+    capsys, logs, tmp_path, changes, sensor, words, advice
+):
+    """Two columns exchanged, or one in another unit: named at its title, and no number is written."""
+    files = _with_header(logs, tmp_path / "project", *changes)
+    wren, out_file = tmp_path / "project" / "routines" / "robots" / "wren.yaml", tmp_path / "new.yaml"
+    said = []
+    for command in (("validate",), ("calibrate", "--robot", wren, "--out", out_file)):
+        status, out, _ = run(capsys, command[0], *files, *command[1:])
+        assert status == 2
+        assert advice in out
+        said.append([line for line in out.splitlines() if "error DG618: " in line])
+    assert said[0] == said[1]
+    assert not out_file.exists()
+    rows = files[0].read_text().splitlines()
+    at = next(i for i, text in enumerate(rows) if text.startswith("time"))
+    place = f":{at + 1}:{rows[at].index(f'range {sensor} ') + 1}: error DG618: the readings of '{sensor}' "
+    (line,) = [line for line in said[0] if place in line]
+    assert words in line
+
+
 def test_law_a_range_column_of_no_sensor_is_warned_of_once(capsys, logs, tmp_path):
     """Named with how many logs have it; what else the logs show is found all the same."""
     files = _with_header(logs, tmp_path / "project", ("range front [m]", "range sonar [m]"),

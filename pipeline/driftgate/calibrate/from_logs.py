@@ -105,7 +105,7 @@ def fit_logs(
         spread = _pose_spread(logs, drift)
         for sensor in robot.sensors if drift.headings else ():
             data = range_data(sensor, runs, logs, at, world)
-            ranges[sensor.id] = fit_ranges(sensor, data, _surface_spread(field, world), spread)
+            ranges[sensor.id] = fit_ranges(sensor, data, surface_spread(field, world), spread)
             found, more = range_sources(sensor, ranges[sensor.id], confidence)
             sources += found
             missing += more
@@ -152,7 +152,7 @@ def _pose_spread(logs: Sequence[Log], drift: DriftFit) -> tuple[float, float, fl
     return x, y, heading
 
 
-def _surface_spread(field: FieldMap, world: World) -> FloatArray:
+def surface_spread(field: FieldMap, world: World) -> FloatArray:
     """Return how far each surface may be off the map where it is met, in the order of `World.edges`. [m]
 
     A tilt moves the surface by its arm; a quarter of the length is a usual one.

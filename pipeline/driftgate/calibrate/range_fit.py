@@ -24,6 +24,8 @@ from driftgate.schema.sensor import Sensor
 _ROUNDS = 30
 # Where the search begins: noise of a time-of-flight sensor. [m]
 _BEGIN_M = 0.015
+# Of readings further off than this none tells noise from false returns. [m]
+LIKELY_M = 6.0 * _BEGIN_M
 # A reading off by less is never called false outright. [m]
 _SMALLEST_M = 1e-4
 # Bias, scale, mounting angle: so wide a prior holds what nothing shows. [m, 1, rad]
@@ -109,7 +111,7 @@ def fit_ranges(
     shared, shared_sd = _shared(data, got, surface_sd_m, pose_sd)
     whole = np.hstack([design, shared])
     precision = 1.0 / np.square(np.concatenate([np.array(_PRIOR), shared_sd]))
-    if int((np.abs(off) < 6.0 * _BEGIN_M).sum()) < _LEAST_READINGS:
+    if int((np.abs(off) < LIKELY_M).sum()) < _LEAST_READINGS:
         # None that could be right: there is nothing to tell noise from false returns by.
         return None
     state = _Mixture.begin(sensor, off, expected)

@@ -207,14 +207,23 @@ def _distance(ways: _Ways, log: Log, few: bool = False) -> Finding | None:
 
 def _why_ratio(ratio: float) -> str:
     columns = "'forward', 'sideways', 'reference x' and 'reference y'"
-    for factor, names in _UNITS:
-        if abs(math.log(max(ratio, 1.0 / ratio) / factor)) < _LIKE_UNITS:
-            return f"that is {names}: check the units of {columns}"
+    if names := units_of(ratio):
+        return f"that is {names}: check the units of {columns}"
     return (
         f"check the units of {columns}; if they are right, the robot's code has a wrong wheel size, gear or "
         f"count per turn: multiply its distances by {1.0 / ratio:.3g} there and drive again, or multiply "
         "this column in the logs that you have"
     )
+
+
+def units_of(ratio: float) -> str:
+    """Return the units that a ratio of lengths is that of, in words; empty if it is that of none."""
+    near = (names for factor, names in _UNITS if _of_ratio(ratio, factor))
+    return next(near, "")
+
+
+def _of_ratio(ratio: float, factor: float) -> bool:
+    return abs(math.log(max(ratio, 1.0 / ratio) / factor)) < _LIKE_UNITS
 
 
 def _direction(ways: _Ways, log: Log) -> Finding | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
 from driftgate.calibrate.log_checks import check_logs
+from driftgate.calibrate.range_checks import check_ranges
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root, load_project
@@ -104,6 +105,8 @@ def calibrate_logs(
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     check_sensors(read, robot, document.model, findings)
     findings += check_logs(read, document.model)
+    if true is not None and findings_status(findings)[0] is Exit.PASS:
+        findings += check_ranges(read, document.model, true)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:

@@ -17,6 +17,7 @@ from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
     from driftgate.logs import Log
+    from driftgate.schema.robot import Robot
 
 _OTHER: Final = "sound file that is no routine"
 _LACKING: Final = "log that calibrate can do nothing with"
@@ -114,14 +115,15 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
 
-    of_robot: dict[Path | None, list[Log]] = {}
+    of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     found: list[Finding] = []
     lacking = beacons = 0
     for files in {tuple(map(os.path.realpath, files)): files for files in runs}.values():
         root = find_root(files[0]) if len(files) == 1 else folder_of(files)
         read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
         if isinstance(read, Log):
-            of_robot.setdefault(_robot_of(read, root), []).append(read)
+            field = _named_file(read.field, root)
+            of_robot.setdefault(_named_file(read.robot, root), []).append((read, field))
         elif read is not None:
             beacons += 1
     for robot, logs in of_robot.items():
@@ -133,32 +135,33 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
     findings += once(found)
 
 
-def _robot_of(log: Log, root: Path) -> Path | None:
-    """Return the robot file that a log names, if it is there and inside the repository."""
-    if log.robot is None:
+def _named_file(name: str | None, root: Path) -> Path | None:
+    """Return a file that a log names, if it is there and inside the repository."""
+    if name is None:
         return None
     try:
-        real = real_path(root / log.robot)
+        real = real_path(root / name)
         return real if is_inside(real, real_path(root)) and real.is_file() else None
     except (TextError, OSError, ValueError):
         return None
 
 
-def _check_together(path: Path | None, logs: Sequence[Log], found: list[Finding]) -> int:
+def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]], found: list[Finding]) -> int:
     """Add what calibrate would say of logs of one robot; return how many of them it can do nothing with.
 
     What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
     """
     from driftgate.calibrate.log_checks import check_logs
     from driftgate.load.single import load_single
-    from driftgate.schema.robot import Robot
+    from driftgate.schema.robot import Robot as RobotModel
 
+    logs = [log for log, _ in named]
     robot: Robot | None = None
     if path is not None:
         single = load_single(path, "robot")
         found += [finding for finding in single.findings if finding.level == "error"]
         model = None if single.document is None else single.document.model
-        robot = model if isinstance(model, Robot) else None
+        robot = model if isinstance(model, RobotModel) else None
         if robot is not None:
             check_sensors(logs, Path(logs[0].robot or path), robot, found)
     checked = check_logs(logs, robot)
@@ -166,8 +169,28 @@ def _check_together(path: Path | None, logs: Sequence[Log], found: list[Finding]
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
     alone = {f.path for f in missing}
+    if robot is not None and len(missing) == len(checked):
+        _check_ranges(robot, named, found)
     _say_copies([log for log in logs if log.path not in alone], found)
     return len(alone)
+
+
+def _check_ranges(robot: Robot, named: Sequence[tuple[Log, Path | None]], found: list[Finding]) -> None:
+    """Add what calibrate would say of the range columns of logs of one robot, field by field."""
+    from driftgate.calibrate.range_checks import check_ranges
+    from driftgate.load.single import load_single
+    from driftgate.schema.fieldmap import FieldMap
+
+    of_field: dict[Path, list[Log]] = {}
+    for log, field in named:
+        if field is not None:
+            of_field.setdefault(field, []).append(log)
+    for field, logs in of_field.items():
+        single = load_single(field, "field map")
+        found += [finding for finding in single.findings if finding.level == "error"]
+        model = None if single.document is None else single.document.model
+        if isinstance(model, FieldMap):
+            found += check_ranges(logs, robot, model)
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:
