@@ -120,7 +120,9 @@ def step_sources(steps: DrivenSteps, confidence: float) -> tuple[list[FoundSourc
     if len(steps.stretch) >= _LEAST:
         found.append(_timing(steps, confidence))
     else:
-        missing.append("step timing: log the step being driven, with the routine named in the log")
+        missing.append(
+            "step timing: log the step being driven, by its name in the one routine that all logs name"
+        )
     if min(len(steps.along_m), len(steps.turn_rad)) >= _LEAST:
         along, turn = _about_zero(steps.along_m), _about_zero(steps.turn_rad)
         numbers = tuple(

@@ -129,6 +129,13 @@ LOGS: Final = (
         "make what is found look better known than it is. 'calibrate' and 'backtest' refuse them, too.",
     ),
     Rule(
+        "DG620",
+        "step that the log's routine has not",
+        "A log names a step that is not in the routine which it names. Usually its name is misspelt, or "
+        "the log is of another routine. Its timing is not used by 'calibrate', and checkpoints after it may "
+        "not be found by 'backtest'.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

@@ -25,6 +25,7 @@ AnyPath = str | os.PathLike[str]
 MOST_FILES: Final = 16
 # Rows of two files are of one instant if their times differ by no more: it takes up rounding. [s]
 _SAME_S: Final = 1e-9
+_MOST_STEPS: Final = 1000
 _SAID_ONCE: Final = ("run", "day", "origin", "robot", "routine", "field", "reference_spread")
 
 
@@ -222,9 +223,9 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         values = [getattr(part.preamble, key) for part in parts]
         return next((str(value) for value in values if value is not None), None)
 
-    def robot_said() -> Said | None:
+    def place(key: str) -> Said | None:
         for part in parts:
-            entry = part.preamble.entries.get("robot")
+            entry = part.preamble.entries.get(key)
             if entry is not None:
                 page = part.table.page
                 return Said(page.path, entry.line, entry.value_at, page.lines[entry.line - 1])
@@ -267,9 +268,30 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         reference_spread=next(
             (p.preamble.reference_spread for p in parts if p.preamble.reference_spread is not None), None
         ),
-        robot_said=robot_said(),
+        robot_said=place("robot"),
+        routine_said=place("routine"),
+        steps_at=_steps_at(parts),
         titles=titles,
     )
+
+
+def _steps_at(parts: Sequence[Part]) -> dict[str, Said]:
+    """Return where each step is named first."""
+    part = next((part for part in parts if "step" in part.words), None)
+    if part is None:
+        return {}
+    page, position = part.table.page, part.columns["step"].position
+    first: dict[str, int] = {}
+    for row, word in enumerate(part.words["step"]):
+        if word not in first:
+            first[word] = int(part.line[row])
+            if len(first) >= _MOST_STEPS:
+                break
+    return {
+        word: Said(page.path, line, part.table.place(line, position), page.lines[line - 1])
+        for word, line in first.items()
+        if word
+    }
 
 
 def _common_time(times: Sequence[FloatArray]) -> tuple[FloatArray, list[NDArray[np.intp]]]:

@@ -98,6 +98,10 @@ class Log:
         Standard deviation of the reference in x, y and heading. [m, m, rad]
     robot_said : Said, optional
         Where the log names its robot.
+    routine_said : Said, optional
+        And its routine.
+    steps_at : mapping of str to Said
+        Where each step is named first; of very many the first thousand.
     titles : mapping of str to Said
         Where the title of each column that was read stands.
     """
@@ -122,6 +126,8 @@ class Log:
     reference_by: tuple[str, ...] = ()
     reference_spread: tuple[float, float, float] | None = None
     robot_said: Said | None = None
+    routine_said: Said | None = None
+    steps_at: Mapping[str, Said] = made_by(default_factory=dict)
     titles: Mapping[str, Said] = made_by(default_factory=dict)
 
     def place(self, *titles: str) -> Said:

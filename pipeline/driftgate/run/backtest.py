@@ -36,6 +36,7 @@ from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.left_out import unmeasured, unused_ranges
 from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
+from driftgate.run.log_steps import check_steps
 from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, repositories, seen_before
 from driftgate.run.status import Exit, InputError, counted, findings_status
@@ -142,6 +143,11 @@ def _load(settings: BacktestSettings, findings: list[Finding]) -> _Loaded | None
         return None
     for pairs, runs in ((sound[0], settings.runs), (sound[1], settings.fit_on)):
         refuse_copies((log, files) for (log, _), files in zip(pairs, runs, strict=True))
+    check_steps(
+        [(log, [folder_of(files)]) for (log, _), files in zip(sound[0], settings.runs, strict=True)],
+        findings,
+        missing=False,
+    )
     if settings.robot is None:
         refuse_several_robots(log for log, _ in (*sound[0], *sound[1]))
     elif robot is not None:

@@ -28,6 +28,7 @@ from driftgate.run.log_files import (
     refuse_several_robots,
     refuse_twice,
 )
+from driftgate.run.log_steps import check_steps, routine_file
 from driftgate.run.same_runs import refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
@@ -112,8 +113,11 @@ def calibrate_logs(
     if status is not Exit.PASS:
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     refuse_copies(list(zip(read, runs, strict=True)))
+    roots = [[folder_of(files), folder_of([robot])] for files in runs]
+    read = check_steps(list(zip(read, roots, strict=True)), findings)
+    routines = {routine_file(log, places) for log, places in zip(read, roots, strict=True) if log.routine}
     try:
-        fit = fit_logs(read, document.model, true, _planned(read, document.model), confidence)
+        fit = fit_logs(read, document.model, true, _planned(routines, document.model), confidence)
     except ModelError as error:
         raise InputError(str(error)) from error
     days = sorted(log.day for log in read if log.day is not None)
@@ -153,13 +157,12 @@ def _field(path: Path | None, logs: Sequence[Log], findings: list[Finding]) -> F
     return model if isinstance(model, FieldMap) else None
 
 
-def _planned(logs: Sequence[Log], robot: Robot) -> dict[str, Wanted]:
+def _planned(routines: set[Path | None], robot: Robot) -> dict[str, Wanted]:
     """Return what the plan has for each step; nothing if the logs name no single routine."""
-    named = {log.routine for log in logs if log.routine is not None}
-    if len(named) != 1:
+    path = routines.pop() if len(routines) == 1 else None
+    if path is None:
         return {}
-    root = find_root(logs[0].path or ".")
-    project = load_project([root / named.pop()], root)
+    project = load_project([path], find_root(path))
     if not project.routines:
         return {}
     from driftgate.plan import plan_case

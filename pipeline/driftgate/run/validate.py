@@ -114,14 +114,17 @@ def _holds_documents(folder: Path) -> bool:
 def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
+    from driftgate.run.log_steps import check_steps
 
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     found: list[Finding] = []
     lacking = beacons = 0
+    with_roots: list[tuple[Log, list[Path]]] = []
     for files in {tuple(map(os.path.realpath, files)): files for files in runs}.values():
         root = find_root(files[0]) if len(files) == 1 else folder_of(files)
         read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
         if isinstance(read, Log):
+            with_roots.append((read, [root]))
             field = _named_file(read.field, root)
             of_robot.setdefault(_named_file(read.robot, root), []).append((read, field))
         elif read is not None:
@@ -131,6 +134,7 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
         lacking += lacks
         if lacks < len(logs):
             sound["sound log"] = sound.get("sound log", 0) + len(logs) - lacks
+    check_steps(with_roots, found, missing=False)
     sound |= {_LACKING: lacking, "sound list of beacons": beacons}
     findings += once(found)
 
