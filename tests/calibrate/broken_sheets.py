@@ -66,8 +66,6 @@ REFUSED: dict[str, tuple[str, str, str, str]] = {
         ends(_RIGHT, lambda a, b, c, d: (-a, b, c, d)) + _LEFT,
         *("right:", "DG631", "look under 'right'"),
     ),
-    "columns exchanged": (exchanged_columns(SOUND), "right:", "DG631", "exchange 'tape' and 'robot'"),
-    "one column copied": (ends(SOUND, lambda a, b, c, d: (a, b, a, b)), "right:", "DG631", "copy"),
     "left is right": (
         _RIGHT + "  left:\n" + _RIGHT[_RIGHT.index("    - {tape: [-23") :],
         "left:",
@@ -100,12 +98,6 @@ REFUSED: dict[str, tuple[str, str, str, str]] = {
         _straights(SOUND, lambda tape, robot: (f"{tape} m", f"{robot * 39.37:.1f} cm")),
         *("  - {tape: 2.004", "DG112", "in 'cm' and the other in 'in'"),
     ),
-    "straights copied": (
-        _straights(SOUND, lambda tape, robot: (f"{tape} m",) * 2),
-        "  - {tape: 2.004",
-        "DG631",
-        "tape",
-    ),
 }
 DOUBTFUL: dict[str, tuple[str, str, str, str]] = {
     "one end in cm": (
@@ -113,6 +105,24 @@ DOUBTFUL: dict[str, tuple[str, str, str, str]] = {
         "[-9 cm",
         "heading",
         "mm in place of cm",
+    ),
+    "columns exchanged": (exchanged_columns(SOUND), "right:", "heading", "exchange 'tape' and 'robot'"),
+    "one column copied": (ends(SOUND, lambda a, b, c, d: (a, b, a, b)), "right:", "heading", "copy"),
+    "straights copied": (
+        _straights(SOUND, lambda tape, robot: (f"{tape} m",) * 2),
+        *("  - {tape: 2.004", "distance", "copy of the other"),
+    ),
+    "one minus forgotten": (
+        SOUND.replace("[-19 mm, 13 mm]", "[19 mm, 13 mm]"),
+        *("[19 mm", "heading", "'ahead' counted the other way"),
+    ),
+    "three lines copied": (
+        re.sub(r"(    - \{tape: \[-23.*\n)(    -.*\n){2}", lambda m: m[1] * 3, SOUND),
+        *("tape: [-23", "heading", "a line copied"),
+    ),
+    "straights all one": (
+        re.sub(r"(  - \{tape: 2.004.*\n)(  -.*\n){4}", lambda m: m[1] * 5, SOUND),
+        *("  - {tape: 2.004", "distance", "was one copied"),
     ),
     "one drive bumped": (SOUND.replace("[-26 mm, -35 mm]", "[44 mm, -80 mm]"), "[44 mm", "heading", "bumped"),
     "one sign": (

@@ -60,7 +60,8 @@ def test_law_a_whole_robot_file_is_written(capsys, tmp_path):
     out = tmp_path / "measured.yaml"
     status, printed, err = run(capsys, "--tape", SHEET, "--robot", ROBOT, "--out", out)
     assert status == 0
-    assert "\nerrors:" not in printed
+    assert f"\nWritten to {out.as_posix()}, as it drives now" in printed
+    assert section(printed)
     assert f"written to {out.as_posix()}" in err.splitlines()[-1]
     before, after = (load_single(path, "robot") for path in (ROBOT, out))
     assert after.findings == ()

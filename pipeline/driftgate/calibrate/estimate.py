@@ -83,8 +83,16 @@ def t_widening(freedom: float, confidence: float = 0.95) -> float:
     return t_factor(confidence, freedom) / t_factor(confidence, math.inf)
 
 
-def mean_and_spread(values: Sequence[float] | FloatArray) -> tuple[Estimate, Spread]:
+def mean_and_spread(values: Sequence[float] | FloatArray, rounding: float = 0.0) -> tuple[Estimate, Spread]:
     """Return the mean of independent runs with its standard error, and their standard deviation.
+
+    Parameters
+    ----------
+    values : sequence of float
+        What the runs gave.
+    rounding : float
+        Standard deviation of what reading them rounded off. Neither result is less: where the runs scatter
+        less than that, all are rounded alike and their mean as much as each.
 
     Raises
     ------
@@ -95,7 +103,8 @@ def mean_and_spread(values: Sequence[float] | FloatArray) -> tuple[Estimate, Spr
     if array.size < 2:
         raise ModelError(f"two runs or more show a scatter, got {array.size}")
     sd, freedom = float(array.std(ddof=1)), float(array.size - 1)
-    return Estimate(float(array.mean()), sd / math.sqrt(array.size), freedom), Spread(sd, freedom)
+    error = max(sd / math.sqrt(array.size), rounding)
+    return Estimate(float(array.mean()), error, freedom), Spread(max(sd, rounding), freedom)
 
 
 def combined(terms: Sequence[tuple[float, Estimate]]) -> Estimate:

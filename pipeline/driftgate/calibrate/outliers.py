@@ -61,9 +61,42 @@ def outlier(groups: Sequence[FloatArray], floor: float = 0.0) -> tuple[int, int,
         i = int(np.argmax(share))
         worst = max(worst, (float(share[i]), g, i))
     share_out, g, i = worst
-    ratio = min(share_out, 1.0)
+    return g, i, _chance(share_out, size, freedom, sum(len(group) for group in groups))
+
+
+def outlier_of_line(x: FloatArray, y: FloatArray, floor: float = 0.0) -> tuple[int, float] | None:
+    r"""Return the drive that lies furthest from the line through zero of all, and by what chance it does.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Known, and measured with one scatter: :math:`y = s x`, of which *s* is not known.
+    floor : float
+        Standard deviation that *y* has at least, as by rounding.
+
+    Returns
+    -------
+    tuple of (int, float) or None
+        Place, and the chance as `outlier` has it. None for fewer than three, or all on one line.
+
+    Notes
+    -----
+    A residual has the variance :math:`(1 - h) \sigma^2` with the leverage :math:`h = x^2 / \sum x^2`.
+    """
+    freedom = len(y) - 1
+    along = x / np.linalg.norm(x)
+    left_over = y - (along @ y) * along
+    within = float(left_over @ left_over) + freedom * floor**2
+    if freedom < 2 or within <= 0.0:
+        return None
+    share = left_over**2 / ((1.0 - along**2) * within)
+    i = int(np.argmax(share))
+    return i, _chance(float(share[i]), 1, freedom, len(y))
+
+
+def _chance(share: float, size: int, freedom: int, drives: int) -> float:
+    """Return the chance that the largest share of the sum of squares of so many drives is as large."""
+    if share >= 1.0:
+        return 0.0
     low = freedom - size
-    if ratio >= 1.0:
-        return g, i, 0.0
-    tail = float(special.fdtrc(size, low, ratio / (1.0 - ratio) * low / size))
-    return g, i, min(1.0, tail * sum(len(group) for group in groups))
+    return min(1.0, float(special.fdtrc(size, low, share / (1.0 - share) * low / size)) * drives)

@@ -29,14 +29,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from driftgate.calibrate.doubts import SUSPECTED, each_of
 from driftgate.calibrate.estimate import Estimate, Spread, combined, mean_and_spread, t_factor
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 
 # Share of the systematic error that may break the first-order pattern of the ends.
 SECOND_ORDER = 0.1
-# Confidence at which a broken pattern is reported: seldom enough not to cry wolf in every sheet.
-_PATTERN_CONFIDENCE = 0.99
 
 
 @dataclass(frozen=True)
@@ -74,18 +73,26 @@ class Pattern:
     across_m : Estimate
         What they do not: x - y of right-hand drives, x + y of left-hand ones. Near zero, unless something
         else moves the ends, or an axis, or the way round, is not what the sheet says.
+    second_m : tuple of float
+        What the linearisation may leave across, and along if an axis is the other way: a share of what lies
+        along, and across, in the way round where it is more. With two equal errors the ends of one way lie at
+        the spot to first order, and all that is to be seen there is of second order.
     """
 
     along_m: Estimate
     across_m: Estimate
+    second_m: tuple[float, float]
 
     def broken(self, confidence: float) -> bool:
-        """Return whether something lies across, beyond scatter and what the linearisation leaves."""
-        return _beyond(self.across_m, self.along_m, confidence)
+        """Return whether something lies across, beyond scatter and what the linearisation leaves.
+
+        The confidence is that of both ways round together.
+        """
+        return _beyond(self.across_m, self.second_m[0], confidence)
 
     def mirrored(self, confidence: float) -> bool:
         """Return whether it is broken, and would not be with one axis the other way."""
-        return self.broken(confidence) and not _beyond(self.along_m, self.across_m, confidence)
+        return self.broken(confidence) and not _beyond(self.along_m, self.second_m[1], confidence)
 
 
 @dataclass(frozen=True)
@@ -122,7 +129,7 @@ class SquareResult:
     @property
     def pattern_broken(self) -> tuple[str, ...]:
         """Ways round whose ends do not lie as the two errors would have them."""
-        return tuple(way for way, lie in self.pattern.items() if lie.broken(_PATTERN_CONFIDENCE))
+        return tuple(way for way, lie in self.pattern.items() if lie.broken(SUSPECTED))
 
 
 @dataclass(frozen=True)
@@ -148,7 +155,9 @@ class WheelCorrection:
     right: float
 
 
-def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> SquareResult:
+def square_result(
+    side_m: float, right_m: FloatArray, left_m: FloatArray, rounding_m: float = 0.0
+) -> SquareResult:
     """Return what the ends of square drives show.
 
     Parameters
@@ -158,6 +167,8 @@ def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> Squ
     right_m, left_m : ndarray, shape (n, 2)
         Real less believed end of every right-hand (clockwise) and left-hand drive, two or more each: x along
         the first side, y to the left of it.
+    rounding_m : float
+        Standard deviation of each of these numbers from reading it to so many digits.
 
     Raises
     ------
@@ -168,8 +179,8 @@ def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> Squ
         raise ModelError(f"side_m must be above 0, got {side_m!r}")
     right_m, left_m = np.atleast_2d(right_m), np.atleast_2d(left_m)
     # Each way round both errors move x and y alike: one number per drive holds what there is to see.
-    right, right_sd = mean_and_spread(right_m[:, 0] + right_m[:, 1])
-    left, left_sd = mean_and_spread(left_m[:, 0] - left_m[:, 1])
+    right, right_sd = mean_and_spread(right_m[:, 0] + right_m[:, 1], math.sqrt(2.0) * rounding_m)
+    left, left_sd = mean_and_spread(left_m[:, 0] - left_m[:, 1], math.sqrt(2.0) * rounding_m)
     per = -1.0 / (8.0 * side_m)
     freedom = right_sd.freedom + left_sd.freedom
     pooled = math.sqrt((right_sd.freedom * right_sd.value**2 + left_sd.freedom * left_sd.value**2) / freedom)
@@ -183,8 +194,8 @@ def square_result(side_m: float, right_m: FloatArray, left_m: FloatArray) -> Squ
         beta_rad=combined([(per, right), (-per, left)]),
         scatter_rad=Spread(pooled / (4.0 * side_m), freedom),
         largest_m=max(ends_right.distance_m, ends_left.distance_m),
-        noise_m=3.0 * sd_single / math.sqrt(fewest),
-        pattern=_patterns(right_m, left_m),
+        noise_m=3.0 * max(sd_single / math.sqrt(fewest), rounding_m),
+        pattern=_patterns(right_m, left_m, rounding_m),
     )
 
 
@@ -193,7 +204,7 @@ def _ends(points_m: FloatArray) -> Ends:
     return Ends((float(mean[0]), float(mean[1])), (float(sd[0]), float(sd[1])), len(points_m))
 
 
-def _patterns(right_m: FloatArray, left_m: FloatArray) -> dict[str, Pattern]:
+def _patterns(right_m: FloatArray, left_m: FloatArray, rounding_m: float) -> dict[str, Pattern]:
     """Return how the ends lie. Left is right in a mirror, so that both show one scatter."""
     left_m = left_m * (1.0, -1.0)
     freedom = len(right_m) + len(left_m) - 2
@@ -203,17 +214,25 @@ def _patterns(right_m: FloatArray, left_m: FloatArray) -> dict[str, Pattern]:
         return math.sqrt(float(off @ off) / freedom)
 
     along, across = scatter((1.0, 1.0)), scatter((1.0, -1.0))
+    means = {"right": right_m.mean(axis=0), "left": left_m.mean(axis=0)}
+    second = (
+        SECOND_ORDER * max(abs(float(m[0] + m[1])) for m in means.values()),
+        SECOND_ORDER * max(abs(float(m[0] - m[1])) for m in means.values()),
+    )
     found = {}
-    for way, ends in (("right", right_m), ("left", left_m)):
-        x, y = (float(m) for m in ends.mean(axis=0))
-        root = math.sqrt(len(ends))
-        found[way] = Pattern(Estimate(x + y, along / root, freedom), Estimate(x - y, across / root, freedom))
+    for way, drives in (("right", len(right_m)), ("left", len(left_m))):
+        x, y = (float(m) for m in means[way])
+        errors = (max(sd / math.sqrt(drives), math.sqrt(2.0) * rounding_m) for sd in (along, across))
+        along_m, across_m = (
+            Estimate(m, error, freedom) for m, error in zip((x + y, x - y), errors, strict=True)
+        )
+        found[way] = Pattern(along_m, across_m, second)
     return found
 
 
-def _beyond(across_m: Estimate, along_m: Estimate, confidence: float) -> bool:
-    allowed = t_factor(confidence, across_m.freedom) * across_m.error + SECOND_ORDER * abs(along_m.value)
-    return abs(across_m.value) > allowed
+def _beyond(number_m: Estimate, second_m: float, confidence: float) -> bool:
+    factor = t_factor(each_of(2, confidence), number_m.freedom)
+    return abs(number_m.value) > factor * number_m.error + second_m
 
 
 def heading_scale(alpha_rad: Estimate) -> Estimate:

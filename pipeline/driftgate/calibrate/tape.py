@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from driftgate.calibrate.estimate import Estimate, Spread, mean_and_spread
 from driftgate.calibrate.found import FoundNumber, FoundSource
+from driftgate.calibrate.resolution import rounding
 from driftgate.calibrate.square import (
     SquareResult,
     WheelCorrection,
@@ -100,11 +102,10 @@ def tape_result(sheet: TapeSheet, confidence: float, corrected: bool) -> TapeRes
     """
     square = gyro = wheels = distance = None
     if sheet.square is not None:
-        ends = (
-            np.array([np.subtract(run.tape, run.robot) for run in runs])
-            for runs in (sheet.square.right, sheet.square.left)
-        )
-        square = square_result(sheet.square.side, *ends)
+        runs = [*sheet.square.right, *sheet.square.left]
+        tape, robot = np.array([run.tape for run in runs]), np.array([run.robot for run in runs])
+        right, left = np.split(tape - robot, [len(sheet.square.right)])
+        square = square_result(sheet.square.side, right, left, rounding(tape, robot))
         if sheet.square.lap_time is not None and sheet.heading_from == "gyro":
             bias = heading_bias(square.beta_rad, sheet.square.lap_time)
             spread = square.scatter_rad.times(4.0 / sheet.square.lap_time)
@@ -114,7 +115,9 @@ def tape_result(sheet: TapeSheet, confidence: float, corrected: bool) -> TapeRes
                 sheet.square.side, sheet.track_width, square.alpha_rad.value, square.beta_rad.value
             )
     if sheet.straights is not None:
-        scale, spread = mean_and_spread([s.robot / s.tape - 1.0 for s in sheet.straights])
+        tape, robot = (np.array([getattr(s, by) for s in sheet.straights]) for by in ("tape", "robot"))
+        rounded = rounding(tape, robot) * math.sqrt(float(np.mean(tape**-2.0)))
+        scale, spread = mean_and_spread(robot / tape - 1.0, rounded)
         distance = DistanceResult(scale, spread, len(sheet.straights))
     sources = _sources(square, gyro, distance, confidence, corrected)
     return TapeResult(square, gyro, wheels, distance, sources, _missing(sheet, square))

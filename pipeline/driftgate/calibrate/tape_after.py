@@ -9,14 +9,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from driftgate.calibrate.estimate import Estimate
+from driftgate.calibrate.doubts import SURE, SUSPECTED, About, Doubt, each_of
+from driftgate.calibrate.estimate import Estimate, combined, t_factor
 from driftgate.calibrate.tape import TapeResult
-from driftgate.calibrate.tape_doubts import About, Doubt
 from driftgate.core.findings import DocPath
 
-# A pass takes out at least nine tenths, as published; noise leaves more of a small error. Of what was clear
-# before, half has to be gone.
+# A pass takes out at least nine tenths, as published.
+_LEFT_BY_METHOD: Final = 0.1
+# Less than this of what was there before is no slip worth a word, however well it is known.
 _LEFT_OVER: Final = 0.5
+# How many numbers two passes show: the distance scale, and the two errors of heading.
+_NUMBERS: Final = 3
 # Around 1 nothing was corrected, around 2 the wrong way.
 _AS_BEFORE: Final = (0.7, 1.4)
 
@@ -31,6 +34,17 @@ class _Pair:
     before: Estimate
     after: Estimate
 
+    def left_over(self, confidence: float) -> bool:
+        """Return whether more is left than the method leaves of a correction that was entered as found.
+
+        The correction takes out what the first pass *found*, so that what is then really there is the first
+        pass's own error, the other way: the errors of both passes are in what the second finds.
+        """
+        k = _LEFT_BY_METHOD
+        both = combined([(1.0, self.after), (1.0 + k, self.before)])
+        factor = t_factor(each_of(_NUMBERS, confidence), both.freedom)
+        return abs(self.after.value) - k * abs(self.before.value) > factor * both.error
+
 
 def after_doubts(before: TapeResult, after: TapeResult, confidence: float) -> tuple[Doubt, ...]:
     """Return what speaks against the corrections between two passes.
@@ -40,11 +54,17 @@ def after_doubts(before: TapeResult, after: TapeResult, confidence: float) -> tu
     before, after
         What the first pass shows, and the second, driven with the corrections in the robot's code.
     confidence : float
-        At which a number counts as other than zero.
+        At which a number of the first pass counts as other than zero, so that it was corrected.
+
+    Notes
+    -----
+    Of corrections entered as found, at most one pair of passes in a thousand is refused, and one in a hundred
+    suspected.
     """
     found = []
     for pair in _pairs(before, after):
-        if not (pair.before.clear(confidence) and pair.after.clear(confidence)):
+        # What was not clear was left as it is.
+        if not (pair.before.clear(confidence) and pair.left_over(SUSPECTED)):
             continue
         ratio = pair.after.value / pair.before.value
         if abs(ratio) <= _LEFT_OVER:
@@ -77,7 +97,8 @@ def after_doubts(before: TapeResult, after: TapeResult, confidence: float) -> tu
         message = (
             f"{pair.name} is {100.0 * ratio:.0f} % of what it was in the first pass, and should be near zero"
         )
-        found.append(Doubt(pair.place, pair.about, message, advice, f"{pair.name} {short}", sure=True))
+        short = f"{pair.name} {short}"
+        found.append(Doubt(pair.place, pair.about, message, advice, short, pair.left_over(SURE)))
     return tuple(found)
 
 

@@ -197,7 +197,8 @@ def _tape(
                 why += f", written to {out.as_posix()}"
             emit(
                 render_tape(
-                    *(tape.as_posix(), run.sheet, run.result, run.doubts, confidence, corrected, out is None)
+                    *(tape.as_posix(), run.sheet, run.result, run.doubts, confidence, corrected),
+                    None if out is None else out.as_posix(),
                 )
             )
     say_status(int(run.status), why)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from driftgate.calibrate.doubts import Doubt
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.square import SquareResult
 from driftgate.calibrate.tape import TapeResult
-from driftgate.calibrate.tape_doubts import Doubt
 from driftgate.report.quantities import interval_words, quantity
 from driftgate.report.robot_section import Origin, robot_section
 from driftgate.report.text import plain, table
@@ -34,7 +34,7 @@ def render_tape(
     doubts: Sequence[Doubt],
     confidence: float,
     corrected: bool,
-    section: bool,
+    written: str | None,
 ) -> str:
     """Return the report of a tape sheet.
 
@@ -50,8 +50,8 @@ def render_tape(
         Of the intervals.
     corrected : bool
         Whether the section for the robot file goes with the corrections.
-    section : bool
-        Whether to show that section.
+    written : str or None
+        The robot file that it was written to, if it was.
     """
     lines = [f"{plain(path)}  {plain(sheet.title)}"]
     if result.square is not None and sheet.square is not None:
@@ -59,10 +59,13 @@ def render_tape(
     lines += ["", *_corrections(sheet, result, confidence)]
     if result.square is not None:
         lines += [_then(result, confidence)]
-    if result.sources and section:
+    if result.sources:
         origin = Origin(sheet.day, sheet.day, (path,))
         now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
-        lines += ["", f"For the robot file, {now} (--robot FILE --out FILE writes the whole file):"]
+        if written is None:
+            lines += ["", f"For the robot file, {now} (--robot FILE --out FILE writes the whole file):"]
+        else:
+            lines += ["", f"Written to {plain(written)}, {now}:"]
         lines += [f"# doubtful: {plain(doubt.short)}" for doubt in doubts]
         lines += robot_section(result.sources, origin, confidence)
         if not corrected:

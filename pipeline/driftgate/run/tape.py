@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from driftgate.calibrate.doubts import Doubt, with_doubts
 from driftgate.calibrate.tape import TapeResult, tape_result
 from driftgate.calibrate.tape_after import after_doubts
-from driftgate.calibrate.tape_doubts import Doubt, fastest_lap, tape_doubts, with_doubts
+from driftgate.calibrate.tape_doubts import fastest_lap, tape_doubts
 from driftgate.core.findings import Finding
 from driftgate.load.document import KEY, Document
 from driftgate.load.single import load_single
