@@ -181,14 +181,14 @@ def test_mc_straights_of_different_length_do_not_lie_apart(lengths: tuple[float,
 
 @pytest.mark.parametrize("drives", [2, 3, 5])
 def test_mc_a_robot_without_systematic_errors_lies_in_no_mirror(drives: int):
-    """Of 1000 sheets of scatter alone, by heading more than by stopping: at most 2 refused, 3 % doubted."""
+    """Of 1000 sheets of scatter alone, by heading more than by stopping: at most 2 refused, 2 % doubted."""
     rng = np.random.default_rng(20240619)
     found = [
         doubts(sheet(square(turning(rng, 0.0, walk_rad=0.004), drives, 0.0001), None)) for _ in range(500)
     ]
     found += [doubts(sheet(square(near(rng, 0.008, 0.005), drives, 0.001), None)) for _ in range(500)]
     assert sum(any(doubt.sure for doubt in spoken) for spoken in found) <= 2
-    assert sum(bool(spoken) for spoken in found) <= 30
+    assert sum(bool(spoken) for spoken in found) <= 20
 
 
 def test_mc_two_equal_errors_are_no_broken_pattern():

@@ -140,15 +140,16 @@ LOGS: Final = (
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "
         "are the wrong way, one list is a copy of the other, the drives are faster than the robot, or the "
-        "corrections of a first pass did not do what they should. Chance does that to less than one sound sheet "
-        "in 500. Nothing is handed out from it: a wrong "
-        "correction is worse than none. Correct what is named, or measure again.",
+        "corrections of a first pass did not do what they should. Chance does that to less than one sound "
+        "sheet in 500. Nothing is handed out from it: a wrong correction is worse than "
+        "none. Correct what is named, or measure again.",
     ),
     Rule(
         "DG632",
         "tape sheet with something doubtful",
         "Chance, a rough floor or an unusual robot may explain it, but a slip is more likely: a drive that "
         "lies apart from the others, tape and robot that may be exchanged or copied, drives without any "
-        "scatter, errors far larger than usual. The numbers are worked out, and carry the doubt into the robot file. Look at the drive that is named.",
+        "scatter, errors far larger than usual. The numbers are worked out, and carry the doubt into the "
+        "robot file. Look at the drive that is named.",
     ),
 )
