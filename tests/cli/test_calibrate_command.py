@@ -61,7 +61,9 @@ def test_law_a_whole_robot_file_is_written(capsys, tmp_path):
     status, printed, err = run(capsys, "--tape", SHEET, "--robot", ROBOT, "--out", out)
     assert status == 0
     assert f"\nWritten to {out.as_posix()}, as it drives now" in printed
-    assert section(printed)
+    for name in ("distance_scale", "heading_bias", "heading_scale"):
+        line = int(re.search(rf"  line (\d+): {name}\n", printed)[1])
+        assert out.read_text().splitlines()[line - 1].strip() == f"{name}:"
     assert f"written to {out.as_posix()}" in err.splitlines()[-1]
     before, after = (load_single(path, "robot") for path in (ROBOT, out))
     assert after.findings == ()

@@ -198,7 +198,7 @@ def _tape(
             emit(
                 render_tape(
                     *(tape.as_posix(), run.sheet, run.result, run.doubts, confidence, corrected),
-                    None if out is None else out.as_posix(),
+                    None if out is None else (out.as_posix(), run.edited),
                 )
             )
     say_status(int(run.status), why)

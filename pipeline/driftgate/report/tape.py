@@ -34,7 +34,7 @@ def render_tape(
     doubts: Sequence[Doubt],
     confidence: float,
     corrected: bool,
-    written: str | None,
+    written: tuple[str, str] | None,
 ) -> str:
     """Return the report of a tape sheet.
 
@@ -50,8 +50,8 @@ def render_tape(
         Of the intervals.
     corrected : bool
         Whether the section for the robot file goes with the corrections.
-    written : str or None
-        The robot file that it was written to, if it was.
+    written : tuple of str or None
+        The robot file that it was written to, and its text; None shows the section.
     """
     lines = [f"{plain(path)}  {plain(sheet.title)}"]
     if result.square is not None and sheet.square is not None:
@@ -62,16 +62,28 @@ def render_tape(
     if result.sources:
         origin = Origin(sheet.day, sheet.day, (path,))
         now = "with the corrections in the robot's code" if corrected else "as it drives now, uncorrected"
+        doubtful = [f"# doubtful: {plain(doubt.short)}" for doubt in doubts]
         if written is None:
             lines += ["", f"For the robot file, {now} (--robot FILE --out FILE writes the whole file):"]
+            lines += [*doubtful, *robot_section(result.sources, origin, confidence)]
         else:
-            lines += ["", f"Written to {plain(written)}, {now}:"]
-        lines += [f"# doubtful: {plain(doubt.short)}" for doubt in doubts]
-        lines += robot_section(result.sources, origin, confidence)
+            lines += ["", f"Written to {plain(written[0])}, {now}", *_where(result, written[1]), *doubtful]
         if not corrected:
             lines.append("# once the corrections are in the robot's code: --corrected")
     lines += ["", "Not known from this sheet", *(f"  {words}" for words in result.missing), "", SAFE]
     return "\n".join(lines) + "\n"
+
+
+def _where(result: TapeResult, text: str) -> list[str]:
+    """Return at which lines of a robot file's text the error sources stand."""
+    lines = text.splitlines()
+    start = next((i for i, line in enumerate(lines) if line.startswith("errors:")), 0)
+    found = []
+    for source in result.sources:
+        key = f"{source.path[-1]}:"
+        at = (i for i, line in enumerate(lines) if i > start and line.strip().startswith(key))
+        found.append(f"  line {next(at, start) + 1}: {source.path[-1]}")
+    return found
 
 
 def _ends(side_m: float, square: SquareResult) -> list[str]:
