@@ -192,7 +192,11 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     tracks = [track for _, track in loaded.judged]
     others = [track for _, track in loaded.fitted]
     if not any(np.isfinite(t.reference).all(axis=1).sum() > 1 for t in tracks):
-        raise InputError("no run has reference poses with a heading: there is nothing to judge on")
+        raise InputError(
+            f"{loaded.judged[0][0].path}: no run has two reference poses with a heading: the error over a stretch "
+            "is told along and across where the robot really headed at its start; add 'reference heading [deg]' "
+            "(README, 'Where the robot stands, by tape')"
+        )
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
     random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
     warnings = _notes_on_evidence(settings, loaded)
