@@ -233,7 +233,7 @@ def test_logs_that_cannot_be_judged(tmp_path: Path):
     (tmp_path / "no-heading.csv").write_text(head + "time [s],forward [m]\n0,0\n0.1,0.01\n")
     (tmp_path / "nothing.csv").write_text(head + "time [s],heading [deg]\n0,0\n0.1,0\n")
     for file, message in (
-        ("odometry.csv", "no run has reference poses with a heading"),
+        ("odometry.csv", "no run has two reference poses with a heading"),
         ("no-heading.csv", "no heading"),
         ("nothing.csv", "no odometry"),
         ("missing.csv", "error"),
