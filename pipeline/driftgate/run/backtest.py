@@ -193,8 +193,9 @@ def _judged(settings: BacktestSettings, loaded: _Loaded, findings: list[Finding]
     others = [track for _, track in loaded.fitted]
     if not any(np.isfinite(t.reference).all(axis=1).sum() > 1 for t in tracks):
         raise InputError(
-            f"{loaded.judged[0][0].path}: no run has two reference poses with a heading: the error over a stretch "
-            "is told along and across where the robot really headed at its start; add 'reference heading [deg]' "
+            f"{loaded.judged[0][0].path}: no run has two reference poses with a heading: the error over a "
+            "stretch is told along and across where the robot really headed at its start; "
+            "add 'reference heading [deg]' "
             "(README, 'Where the robot stands, by tape')"
         )
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
