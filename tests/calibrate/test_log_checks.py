@@ -129,6 +129,18 @@ def test_err_few_ways_are_judged_together():
     ]
 
 
+def test_err_a_fault_of_few_ways_is_told_where_it_is():
+    """In the log that has it, whichever comes first, and whatever is wrong with a longer run."""
+    sound, wrong = drive(seen=(0, 1), name="a.csv"), drive(distance=25.4, seen=(0, 1), name="b.csv")
+    more = drive(distance=30.0, seen=(0, 1), name="c.csv")
+    assert said(check_logs([sound, wrong, more], None)) == [("DG618", "c.csv", 3, at("forward"))]
+    long = drive(heading=-1.0, name="d.csv")
+    assert said(check_logs([long, wrong], None)) == [
+        ("DG618", "d.csv", 3, at("heading")),
+        ("DG618", "b.csv", 3, at("forward")),
+    ]
+
+
 def test_law_one_slip_is_no_unit():
     """A side on which the wheels spun leaves the middle of the ways as it is."""
     assert check_logs([drive(slipped=2)], None) == []
@@ -182,6 +194,9 @@ def test_law_places_without_headings_are_enough():
         (found,) = check_logs([drive(drop=bare, **wrong)], None)
         assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
         assert "from place to place" in found.message
+    # Ways too short to be compared say nothing of the way between them.
+    short = {"heading": -1.0, "distance": 0.2, "reference": 0.2}
+    assert "DG618" not in {f.code for f in check_logs([drive(drop=bare, **short)], None)}
 
 
 def test_err_places_close_together_say_no_heading():

@@ -14,7 +14,8 @@ from driftgate.cli import main
 from driftgate.load.single import load_single
 from driftgate.logs import read_log
 from driftgate.run.log_files import all_runs, runs_of
-from driftgate.run.same_runs import behind_robot, no_evidence, odometry_digest, refuse_copies, seen_before
+from driftgate.run.same_rows import rows_of, same_run
+from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, seen_before
 from driftgate.run.status import InputError
 from driftgate.run.validate import validate_files
 
@@ -94,7 +95,7 @@ def _read(path: Path):
 
 
 @given(st.integers(0, 39), st.sampled_from(["forward_m", "heading_rad", "time_s"]))
-def test_law_a_digest_is_of_what_was_measured(row: int, column: str):
+def test_law_a_run_is_what_was_measured(row: int, column: str):
     """Another last digit anywhere is another run; another name, day or reference is not."""
     import tempfile
 
@@ -102,11 +103,11 @@ def test_law_a_digest_is_of_what_was_measured(row: int, column: str):
         path = Path(folder) / "a.csv"
         path.write_text(_log("a", 0.001))
         log, _ = _read(path)
-    digest = odometry_digest(log)
-    assert odometry_digest(replace(log, run="other", reference=log.reference + 1.0)) == digest
+    rows = rows_of(log)
+    assert same_run(rows, rows_of(replace(log, run="other", reference=log.reference + 1.0)))
     changed = getattr(log, column).copy()
     changed[row] += 1e-6
-    assert odometry_digest(replace(log, **{column: changed})) != digest
+    assert not same_run(rows, rows_of(replace(log, **{column: changed})))
 
 
 def test_err_one_run_under_two_names(here: Path, capsys: pytest.CaptureFixture[str]):
@@ -123,6 +124,8 @@ def test_err_one_run_under_two_names(here: Path, capsys: pytest.CaptureFixture[s
         assert said.out == ""
         assert "runs/b.csv and runs/copy.csv hold the same rows" in said.err
     refuse_copies([_read(here / "runs" / name) for name in ("a.csv", "b.csv")])
+    found = validate_files([Path("runs")])
+    assert [(f.code, f.path) for f in found.findings] == [("DG619", "runs/copy.csv")]
 
 
 def test_runs_behind_a_fit_are_told(here: Path):

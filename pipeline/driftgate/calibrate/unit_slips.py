@@ -8,7 +8,7 @@ robot's code has a wheel of another size, and no fit means anything.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -87,9 +87,19 @@ class _Ways:
         return np.asarray(np.abs(wrap_angles(self.driven_rad - self.real_rad)))
 
     @property
+    def stretch(self) -> FloatArray:
+        """By how much the lengths differ: the size of the logarithm of their ratio."""
+        return np.asarray(np.abs(np.log(np.maximum(self.driven_m, 1e-6) / np.maximum(self.came_m, 1e-6))))
+
+    @property
+    def long(self) -> BoolArray:
+        """Which ways are long enough to be compared, however they turned."""
+        return np.asarray(np.maximum(self.driven_m, self.came_m) > _WAY_M)
+
+    @property
     def far(self) -> BoolArray:
         """Which ways are long enough to be compared, and turned as they should."""
-        return (self.off_rad < _TURNS_AGREE_RAD) & (np.maximum(self.driven_m, self.came_m) > _WAY_M)
+        return (self.off_rad < _TURNS_AGREE_RAD) & self.long
 
 
 def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]:
@@ -105,19 +115,31 @@ def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Findi
     list of Finding
         At most one for each run, at the title of the column that is most likely wrong.
     """
-    found, few, few_logs = [], [], []
+    found, few = [], []
     for run, log in zip(runs, logs, strict=True):
         ways = _ways(run)
-        if int(ways.far.sum()) < _LEAST_WAYS:
-            few.append(ways)
-            few_logs.append(log)
         fault = _turns(ways, log) or _distance(ways, log) or _direction(ways, log)
-        found += [fault] if fault is not None else []
-    if few and not found:
-        ways, log = _together(few), few_logs[0]
-        fault = _turns(ways, log) or _distance(ways, log, few=True) or _direction(ways, log)
-        found += [fault] if fault is not None else []
-    return found
+        if fault is not None:
+            found.append(fault)
+        elif int(ways.far.sum()) < _LEAST_WAYS:
+            few.append((ways, log))
+    fault = _fault_of_all(few) if few else None
+    return [*found, fault] if fault is not None else found
+
+
+def _fault_of_all(few: Sequence[tuple[_Ways, Log]]) -> Finding | None:
+    """Return the fault that runs of few ways have together, in the log of the run that is furthest off."""
+
+    def furthest(off: Callable[[_Ways], FloatArray]) -> Log:
+        middles = [float(np.median(off(ways))) if len(off(ways)) else -1.0 for ways, _ in few]
+        return few[int(np.argmax(middles))][1]
+
+    ways = _together([ways for ways, _ in few])
+    return (
+        _turns(ways, furthest(lambda w: w.off_rad))
+        or _distance(ways, furthest(lambda w: w.stretch[w.far]), few=True)
+        or _direction(ways, furthest(lambda w: np.abs(w.aside_rad[w.far])))
+    )
 
 
 def beyond_reach(logs: Sequence[Log], robot: Robot) -> list[Finding]:
@@ -228,7 +250,7 @@ def _of_ratio(ratio: float, factor: float) -> bool:
 
 def _direction(ways: _Ways, log: Log) -> Finding | None:
     if ways.alike is not None:
-        if ways.alike > _ALIKE or len(ways.far) < _LEAST_WAYS:
+        if ways.alike > _ALIKE or int(ways.long.sum()) < _LEAST_WAYS:
             return None
         return _fault(
             log,

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
-
-import numpy as np
 
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
@@ -15,6 +12,7 @@ from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.run.log_files import LOG_SUFFIX, folder_of
+from driftgate.run.same_rows import Rows, rows_of, same_run
 from driftgate.run.status import InputError, counted
 from driftgate.schema.fitted import Provenance
 from driftgate.schema.robot import Robot
@@ -24,17 +22,16 @@ Read = tuple[Log, Sequence[Path]]
 _MOST_NAMED: Final = 3
 
 
-def odometry_digest(log: Log) -> str:
-    """Return a digest of what odometry and gyro of a run said, row by row.
-
-    Two runs never have it in common: the last digit of a gyro is noise. What a copy may have for itself does
-    not count: its name and day, other columns, the wording of its numbers.
-    """
-    digest = hashlib.sha256()
-    rows = log.has_odometry | ~np.isnan(log.heading_rad)
-    for column in (log.time_s, log.forward_m, log.sideways_m, log.heading_rad):
-        digest.update((column[rows] + 0.0).tobytes())
-    return digest.hexdigest()
+def copies_among(logs: Iterable[Log]) -> Iterator[tuple[int, int]]:
+    """Yield every log that is of the same run as one before it: its number, and that of the earlier one."""
+    seen: list[tuple[int, Rows]] = []
+    for i, log in enumerate(logs):
+        rows = rows_of(log)
+        first = next((j for j, before in seen if same_run(before, rows)), None)
+        if first is None:
+            seen.append((i, rows))
+        else:
+            yield i, first
 
 
 def refuse_copies(runs: Iterable[Read]) -> None:
@@ -43,17 +40,14 @@ def refuse_copies(runs: Iterable[Read]) -> None:
     Raises
     ------
     InputError
-        If two logs have the same odometry, row by row.
+        If two logs have the same odometry, row by row, or one has a part of the other's.
     """
-    seen: dict[str, Sequence[Path]] = {}
-    for log, files in runs:
-        digest = odometry_digest(log)
-        if digest in seen:
-            raise InputError(
-                f"{named(seen[digest])} and {named(files)} hold the same rows: one run under two names "
-                "counts once; leave one out"
-            )
-        seen[digest] = files
+    listed = list(runs)
+    for again, first in copies_among(log for log, _ in listed):
+        raise InputError(
+            f"{named(listed[first][1])} and {named(listed[again][1])} hold the same rows: one run under two "
+            "names counts once; leave one out"
+        )
 
 
 def named(files: Sequence[Path]) -> str:
@@ -64,14 +58,15 @@ def named(files: Sequence[Path]) -> str:
 def seen_before(judged: Sequence[Read], fitted: Sequence[Read]) -> list[Sequence[Path]]:
     """Return the runs judged that are among those fitted on: by a file of theirs, or by what it says."""
     paths = {_real(path) for _, files in fitted for path in files}
-    return _among(judged, paths, {odometry_digest(log) for log, _ in fitted})
+    return _among(judged, paths, [rows_of(log) for log, _ in fitted])
 
 
-def _among(judged: Sequence[Read], paths: set[Path], digests: set[str]) -> list[Sequence[Path]]:
+def _among(judged: Sequence[Read], paths: set[Path], known: Sequence[Rows]) -> list[Sequence[Path]]:
     return [
         files
         for log, files in judged
-        if any(_real(path) in paths for path in files) or odometry_digest(log) in digests
+        if any(_real(path) in paths for path in files)
+        or any(same_run(before, now) for now in [rows_of(log)] for before in known)
     ]
 
 
@@ -89,8 +84,8 @@ def behind_robot(judged: Sequence[Read], robot: Robot, folders: Iterable[Path]) 
     """
     said = _provenance(robot)
     paths = {real for place in folders for name in said if is_inside(real := _real(place / name), place)}
-    digests = {digest for path in sorted(paths) if (digest := _digest_of(path)) is not None}
-    return _among(judged, paths, digests)
+    known = [rows for path in sorted(paths) if (rows := _rows_in(path)) is not None]
+    return _among(judged, paths, known)
 
 
 def _provenance(robot: Robot) -> list[str]:
@@ -111,12 +106,12 @@ def repositories(robot: Path | None, judged: Sequence[Read]) -> list[Path]:
     return list(dict.fromkeys(folders))
 
 
-def _digest_of(path: Path) -> str | None:
+def _rows_in(path: Path) -> Rows | None:
     if path.suffix.lower() != LOG_SUFFIX or not _is_file(path):
         return None
     ignored: list[Finding] = []
     log = read_log([path], ignored, folder_of([path]))
-    return None if log is None else odometry_digest(log)
+    return None if log is None else rows_of(log)
 
 
 def _is_file(path: Path) -> bool:

@@ -198,12 +198,11 @@ def _check_ranges(robot: Robot, named: Sequence[tuple[Log, Path | None]], found:
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:
-    from driftgate.run.same_runs import odometry_digest
+    from driftgate.run.same_runs import copies_among
 
-    seen: dict[str, str] = {}
-    for log in logs:
-        first = seen.setdefault(odometry_digest(log), log.path)
-        if first != log.path:
-            words = f"holds the same rows as {first}: one run under two names counts once"
-            at = log.place("time")
-            found.append(Finding(at.path, at.line, at.column, "DG619", words, "error", "leave one out"))
+    for again, first in copies_among(logs):
+        if logs[first].path == logs[again].path:
+            continue
+        words = f"holds the same rows as {logs[first].path}: one run under two names counts once"
+        at = logs[again].place("time")
+        found.append(Finding(at.path, at.line, at.column, "DG619", words, "error", "leave one out"))
