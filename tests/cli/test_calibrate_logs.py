@@ -463,3 +463,16 @@ def test_law_random_returns_give_way_to_short_and_long_ones(capsys, logs, tmp_pa
     assert status == 0
     assert "random_return" not in new.read_text()
     assert load_single(new, "robot").findings == ()
+
+
+def test_law_one_log_that_contradicts_itself_hides_no_other(capsys, logs, tmp_path):
+    """Distances of one run in another unit, and a range column of the others: both are said at once."""
+    files = _with_header(logs, tmp_path / "project", ("range left [m]", "range left [mm]"))
+    scaled(files[0], files[0], ["reference x", "reference y"], 0.3048)
+    wren = tmp_path / "project" / "routines" / "robots" / "wren.yaml"
+    for command in (("validate",), ("calibrate", "--robot", wren)):
+        status, out, _ = run(capsys, command[0], *files, *command[1:])
+        assert status == 2
+        assert out.count("error DG618: between reference poses") == 1
+        assert out.count("error DG618: the readings of 'left'") == 1
+        assert "(and so in 1 log more)" in out

@@ -173,8 +173,10 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
     alone = {f.path for f in missing}
-    if robot is not None and len(missing) == len(checked):
-        _check_ranges(robot, named, found)
+    if robot is not None:
+        # Where odometry and references contradict each other, no one knows what a sensor should have read.
+        faulty = {f.path for f in checked}
+        _check_ranges(robot, [pair for pair in named if pair[0].path not in faulty], found)
     _say_copies([log for log in logs if log.path not in alone], found)
     return len(alone)
 
