@@ -180,6 +180,19 @@ def test_law_few_trials_that_make_the_variance_are_told() -> None:
     assert by_extremes(np.array([1.0, 2.0, 1.0])) == 0.5
 
 
+def test_law_trials_that_met_a_source_are_counted() -> None:
+    """Three equal differences count as three; normal ones as a third of all, since E d^4 = 3 (E d^2)^2."""
+    rng = np.random.default_rng(5)
+    a, b = rng.normal(size=3000), rng.normal(size=3000)
+    rare = a.copy()
+    rare[[1, 2, 3]] += 4.0
+    found = pick_freeze(a, b, {"rare": rare, "all": b, "none": a})
+    assert found is not None
+    assert found.inputs["rare"].met == pytest.approx(3.0)
+    assert found.inputs["all"].met == pytest.approx(1000.0, rel=0.1)
+    assert found.inputs["none"].met == math.inf
+
+
 def test_law_nothing_varies() -> None:
     """An output that is one number has no shares."""
     same = np.full(10, 2.0)

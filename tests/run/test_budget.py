@@ -133,6 +133,19 @@ def test_law_a_share_that_says_nothing_is_not_a_figure(report: BudgetReport) -> 
     )
 
 
+def test_law_a_source_hardly_met_is_not_a_figure(report: BudgetReport) -> None:
+    """Its sampled error looks small, and is as rough as the share: words stand there, and what to try."""
+    (axis,) = report.moments[0].axes[:1]
+    row, *rest = axis.rows
+    assert row.trials is not None
+    for met, shown in ((9.9, False), (10.0, True)):
+        rare = dataclasses.replace(row, trials=dataclasses.replace(row.trials, met=met))
+        budget = dataclasses.replace(axis, rows=(rare, *rest))
+        (line,) = (r for r in table_rows(report.moments[0], budget, True) if r.source == row.source.title)
+        assert ("±" in line.first, "±" in line.total) == (shown, shown)
+        assert any("--redraws 2000 " in n for n in axis_notes(budget, 1000)) is not shown
+
+
 def test_law_adding_up_moves_each_figure_by_less_than_its_last_digit() -> None:
     """Rounded shares add up, and none is a tenth of a per cent or more off; negative ones too."""
     shares = [1 / 3, 1 / 3, 1 / 3 + 0.0204, -0.0204]

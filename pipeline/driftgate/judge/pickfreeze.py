@@ -53,11 +53,16 @@ class InputShares:
     by_extremes : float
         The share of `total` that the most extreme thousandth of the trials makes; 1.3 % where
         differences are normal.
+    met : float
+        As how many trials, all equal, it was redrawn to any effect: (sum s)^2 / sum s^2 over the squared
+        differences s (L. Kish, Survey Sampling, 1965, from memory). A third of the trials where
+        differences are normal; few where a rare event makes them. Infinite if it makes no difference.
     """
 
     first: Share
     total: Share
     by_extremes: float
+    met: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -102,6 +107,15 @@ def by_extremes(squares: FloatArray) -> float:
     if not total > 0.0:
         return 0.0
     return float(np.partition(squares, squares.size - count)[-count:].sum()) / total
+
+
+def effective(squares: FloatArray) -> float:
+    """Return as how many terms, all equal, make a sum as rough as these do; infinite if all are zero."""
+    largest = float(squares.max(initial=0.0))
+    if not largest > 0.0:
+        return math.inf
+    parts = squares / largest
+    return float(parts.sum()) ** 2 / float((parts * parts).sum())
 
 
 def pick_freeze(
@@ -150,7 +164,9 @@ def pick_freeze(
         total_row = 0.5 * _squares(a - c)
         first_rows.append(first_row)
         total = _ratio(_steadied(total_row, control), own)
-        inputs[name] = InputShares(_ratio(first_row, own), total, by_extremes(total_row))
+        inputs[name] = InputShares(
+            _ratio(first_row, own), total, by_extremes(total_row), effective(total_row)
+        )
     return PickFreeze(
         trials=a.shape[0],
         mean=float(mean[0]),
