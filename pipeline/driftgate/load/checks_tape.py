@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
+from statistics import median
 from typing import Final
-
-import numpy as np
 
 from driftgate.core.errors import UnitError
 from driftgate.core.findings import Finding
@@ -60,7 +59,7 @@ def check_tape(document: Document) -> list[Finding]:
 
 def _square(document: Document, square: Square) -> list[Finding]:
     ends = [
-        (("square", way, i), np.abs(np.subtract(end.tape, end.robot)).max())
+        (("square", way, i), max(abs(a - b) for a, b in zip(end.tape, end.robot, strict=True)))
         for way, ends in (("right", square.right), ("left", square.left))
         for i, end in enumerate(ends)
     ]
@@ -105,7 +104,7 @@ def _straights(document: Document, sheet: TapeSheet) -> list[Finding]:
     straights = sheet.straights or []
     off = [i for i, s in enumerate(straights) if abs(s.robot / s.tape - 1.0) > MOST_SCALE]
     if len(off) > 1 and 2 * len(off) > len(straights):
-        ratio = float(np.median([s.robot / s.tape for s in straights]))
+        ratio = median(s.robot / s.tape for s in straights)
         message = f"the robot counts {ratio:.3g} times what the tape says: a slip of a unit or a digit?"
         return [document.finding("DG112", ("straights", off[0]), message, _units_of(ratio))]
     findings = []
