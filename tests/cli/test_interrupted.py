@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing.process
 import os
 import shutil
 import signal
@@ -168,6 +169,18 @@ def test_law_ended_from_outside(project, temporary, number):
     finally:
         for member in members(process.pid):
             os.kill(member, signal.SIGKILL)
+
+
+def test_law_the_folder_that_workers_share_is_removed_though_a_file_in_it_goes_first(tmp_path, monkeypatch):
+    """The interpreter stops at a file that is gone while it removes the folder; the last step does not."""
+    config = multiprocessing.process.current_process()._config
+    folder = tmp_path / "pymp-here"
+    folder.mkdir()
+    (folder / "listener").write_text("")
+    monkeypatch.setitem(config, "tempdir", str(folder))
+    main._leave_nothing()
+    assert not folder.exists()
+    main._leave_nothing()
 
 
 def test_err_no_room_for_the_name_of_a_socket(project, temporary):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import difflib
 import errno
@@ -264,8 +265,30 @@ def _fault(error: BaseException) -> int:
     return 3
 
 
+def _leave_nothing() -> None:
+    """Remove the folder that worker processes share, if the interpreter could not.
+
+    A worker that ends just then takes its own socket away, and the interpreter gives up at a file that is
+    gone.
+    """
+    process = sys.modules.get("multiprocessing.process")
+    current = None if process is None else process.current_process()
+    folder = None if current is None else current._config.get("tempdir")
+    if folder:
+        import shutil
+
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _give_up(status: int) -> NoReturn:
+    _leave_nothing()
+    os._exit(status)
+
+
 def entry() -> NoReturn:
     """Run the command line of this process; the one error boundary."""
+    # What is registered first runs last.
+    atexit.register(_leave_nothing)
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         # Under nohup the terminal may go.
@@ -278,7 +301,7 @@ def entry() -> NoReturn:
     status = run(sys.argv[1:])
     if status == 130:
         # A pool whose workers were ended may leave its own thread waiting for ever.
-        last_resort = threading.Timer(_PATIENCE_S, os._exit, (status,))
+        last_resort = threading.Timer(_PATIENCE_S, _give_up, (status,))
         last_resort.daemon = True
         last_resort.start()
         # The last line has been written: pipes that break from here on are no news.
