@@ -179,8 +179,9 @@ class Workers(Spread):
         with held():
             try:
                 return self._pool.submit(function, item)
-            except BrokenProcessPool:
-                # Those under way will say so themselves; this one was not.
+            except (BrokenProcessPool, OSError):
+                # Those under way will say so themselves; this one was not. A pool that breaks while it starts
+                # a worker has closed what that one was to hear from: "handle is closed".
                 self._pool.shutdown(wait=False)
                 self._pool = self._start()
                 return self._pool.submit(function, item)
