@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from driftgate.cli import main
 from driftgate.load.single import load_single
 from driftgate.logs import read_log
-from driftgate.run.log_files import all_runs, runs_of
+from driftgate.run.log_files import all_runs, named_file, runs_of
 from driftgate.run.same_rows import rows_of, same_run
 from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, seen_before
 from driftgate.run.status import InputError
@@ -156,3 +156,14 @@ def test_runs_behind_a_fit_are_told(here: Path):
     assert "2 of the 3 runs judged" in note
     assert "other/renamed.csv" in note
     assert no_evidence([copy], 1, "had a part in it").startswith("all runs judged")
+
+
+def test_hostile_names_in_a_log_stay_inside_the_repository(tmp_path):
+    """A file that is there is found; one outside, a folder, or nothing at all is not."""
+    inside, outside = tmp_path / "here" / "wren.yaml", tmp_path / "away.yaml"
+    inside.parent.mkdir()
+    for path in (inside, outside):
+        path.write_text("kind: robot\n")
+    assert named_file("wren.yaml", inside.parent) == inside.resolve()
+    for name in ("../away.yaml", str(outside), ".", "nothing.yaml", "a\0b", None):
+        assert named_file(name, inside.parent) is None

@@ -31,8 +31,9 @@ def check_logs(logs: Sequence[Log], robot: Robot | None) -> list[Finding]:
     list of Finding
         DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot.
     """
-    found = [fault for log in logs if (fault := _no_odometry(log)) is not None]
-    whole = [log for log in logs if _no_odometry(log) is None]
+    faults = [(log, no_odometry(log)) for log in logs]
+    found = [fault for _, fault in faults if fault is not None]
+    whole = [log for log, fault in faults if fault is None]
     runs = [logged_run(track_of(log), log.reference_spread) for log in whole]
     if whole and not any(run.poses >= 2 for run in runs):
         found += [_no_reference(log, len(whole)) for log in whole]
@@ -40,7 +41,8 @@ def check_logs(logs: Sequence[Log], robot: Robot | None) -> list[Finding]:
     return found + ([] if robot is None else beyond_reach(logs, robot))
 
 
-def _no_odometry(log: Log) -> Finding | None:
+def no_odometry(log: Log) -> Finding | None:
+    """Return an error for a log that no way can be worked out from, or None."""
     if not log.has_odometry.any():
         words = "there is no distance driven in it: no number in a column 'forward' or 'sideways'"
         return _lacking(log, words, "log what the tracking wheel rolled since the last row: 'forward [m]'")

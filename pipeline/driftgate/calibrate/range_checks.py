@@ -16,6 +16,7 @@ import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun, logged_run
 from driftgate.calibrate.from_logs import USUAL_POSE, surface_spread
+from driftgate.calibrate.log_checks import no_odometry
 from driftgate.calibrate.range_data import RangeData, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
 from driftgate.calibrate.tracks import track_of
@@ -84,7 +85,7 @@ def check_ranges(logs: Sequence[Log], robot: Robot, field: FieldMap) -> list[Fin
 
 
 def _run_of(log: Log) -> LoggedRun | None:
-    if not log.has_odometry.any() or int((~np.isnan(log.heading_rad)).sum()) < 2:
+    if no_odometry(log) is not None:
         return None
     run = logged_run(track_of(log), log.reference_spread)
     return run if run.headings else None

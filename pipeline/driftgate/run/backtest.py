@@ -35,9 +35,9 @@ from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionR
 from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.left_out import unmeasured, unused_ranges
-from driftgate.run.log_files import check_robots, folder_of, refuse_several_robots, refuse_twice
+from driftgate.run.log_files import check_robots, folder_of, named_file, refuse_several_robots, refuse_twice
 from driftgate.run.log_steps import check_steps
-from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
+from driftgate.run.routine_logs import RoutineRun, by_routine, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, repositories, seen_before
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.run.tape import load_robot
@@ -112,11 +112,8 @@ def _notes_on_checkpoints(
 ) -> list[str]:
     """Return a note on runs judged that the robots of their routines were fitted on."""
     files = {id(log): paths for (log, _), paths in zip(loaded.judged, settings.runs, strict=True)}
-    groups: dict[int, list[RoutineRun]] = {}
-    for run in named:
-        groups.setdefault(id(run.prepared), []).append(run)
     notes = []
-    for group in groups.values():
+    for group in by_routine(named):
         judged = [(run.log, files[id(run.log)]) for run in group]
         behind = behind_robot(judged, group[0].prepared.case.robot, repositories(None, judged))
         if behind:
@@ -164,8 +161,8 @@ def _errors_of(fitted: Sequence[tuple[Log, Track]], runs: Sequence[Sequence[Path
     """
     for (log, _), files in zip(fitted, runs, strict=True):
         if log.robot is not None:
-            path = folder_of(files) / log.robot
-            robot = load_robot(path)[0] if path.is_file() else None
+            path = named_file(log.robot, folder_of(files))
+            robot = None if path is None else load_robot(path)[0]
             return ErrorSources() if robot is None else robot.errors
     return ErrorSources()
 

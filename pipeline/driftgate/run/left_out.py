@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from difflib import SequenceMatcher
 
 from driftgate.load.text import shorten
 from driftgate.load.wording import alike, listed
 from driftgate.logs import Beacons, Log
-from driftgate.run.routine_logs import NEAR_S, RoutineRun, measured_at, step_row
+from driftgate.run.routine_logs import NEAR_S, RoutineRun, by_routine, measured_at, step_row
 from driftgate.run.status import counted
-
-# Names that are as like as this are one name misspelt, others may be two (our choice).
-_MISSPELT = 0.5
 
 
 def unmeasured(runs: Sequence[RoutineRun]) -> list[str]:
     """Return a note for each checkpoint of a routine that no run has a measured pose for."""
-    groups: dict[int, list[RoutineRun]] = {}
-    for run in runs:
-        groups.setdefault(id(run.prepared), []).append(run)
     notes = []
-    for group in groups.values():
+    for group in by_routine(runs):
         prepared, routine = group[0].prepared, group[0].log.routine or ""
         for moment in prepared.moments:
             if any(measured_at(run, moment) is not None for run in group):
@@ -63,8 +56,7 @@ def unused_ranges(logs: Sequence[Log], beacons: Beacons | None, runs: Sequence[R
             return []
         return [f"ranges are not used ({shown}): no log names a routine, and no list of beacons was given"]
     absent = [name for name in listed_names if not any(name in log.ranges for log in logs)]
-    close = [(name, alike(name, absent)) for name in seen]
-    meant = [(a, b) for a, b in close if b and SequenceMatcher(None, a[:80], b).ratio() >= _MISSPELT]
+    meant = [(name, close) for name in seen if (close := alike(name, absent))]
     asked = "".join(f"; is '{shorten(a, 40)}' the list's '{b}'?" for a, b in meant)
     missing = f"; the list's {listed(absent)} has no column" if absent and not meant else ""
     logs_word = counted(max(seen.values()), "log")

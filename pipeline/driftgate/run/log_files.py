@@ -160,6 +160,18 @@ def folder_of(paths: Sequence[Path]) -> Path:
     return Path(os.path.commonpath(folders))
 
 
+def named_file(name: str | None, root: Path) -> Path | None:
+    """Return a file that a log names, if it is there and inside the repository."""
+    if name is None:
+        return None
+    try:
+        top = real_path(root)
+        real = real_path(top / name)
+        return real if is_inside(real, top) and real.is_file() else None
+    except (TextError, OSError, ValueError):
+        return None
+
+
 def check_robots(
     runs: Sequence[tuple[Log, Sequence[Path]]], robot: Path, model: Robot, findings: list[Finding]
 ) -> None:
@@ -265,12 +277,14 @@ def once(findings: Iterable[Finding]) -> list[Finding]:
         common = finding.code == "DG617" or (finding.code == "DG603" and finding.level == "warning")
         key = same if common else id(finding)
         kept.setdefault(key, []).append(finding)
-    return [
-        found[0]
-        if len(found) == 1
-        else replace(found[0], message=f"{found[0].message} (and so {counted(len(found) - 1, 'log')} more)")
-        for found in kept.values()
-    ]
+    return [said_once(same) for same in kept.values()]
+
+
+def said_once(same: Sequence[Finding]) -> Finding:
+    """Return the first of findings that are the same in several logs, with how many more there are."""
+    if len(same) == 1:
+        return same[0]
+    return replace(same[0], message=f"{same[0].message} (and so {counted(len(same) - 1, 'log')} more)")
 
 
 def _known_sensors(sensors: Sequence[str]) -> str:

@@ -10,10 +10,10 @@ from typing import Final
 from driftgate.core.findings import Finding
 from driftgate.load.checks_routine import steps_with_paths, unrolled_count
 from driftgate.load.project import find_root, load_project
-from driftgate.load.text import TextError, is_inside, real_path, shorten
+from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean, listed
 from driftgate.logs.values import Log
-from driftgate.run.status import counted
+from driftgate.run.log_files import named_file, said_once
 
 # A log of which fewer of its steps than this are the routine's is of another one (our choice).
 _OWN_SHARE: Final = 0.5
@@ -21,15 +21,7 @@ _OWN_SHARE: Final = 0.5
 
 def routine_file(log: Log, roots: Iterable[Path]) -> Path | None:
     """Return the routine that a log names, from the first of these repositories that has it."""
-    for root in roots if log.routine is not None else ():
-        try:
-            top = real_path(root)
-            real = real_path(top / str(log.routine))
-            if is_inside(real, top) and real.is_file():
-                return real
-        except (TextError, OSError, ValueError):
-            continue
-    return None
+    return next((path for root in roots if (path := named_file(log.routine, root)) is not None), None)
 
 
 def check_steps(
@@ -71,9 +63,7 @@ def check_steps(
         for own in strange:
             found.setdefault((str(path), own.message), []).append(own)
         kept.append(replace(log, step=None, steps_at={}) if foreign else log)
-    for same in found.values():
-        more = f" (and so {counted(len(same) - 1, 'log')} more)" if len(same) > 1 else ""
-        findings.append(replace(same[0], message=f"{same[0].message}{more}"))
+    findings += [said_once(same) for same in found.values()]
     return kept
 
 

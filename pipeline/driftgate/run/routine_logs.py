@@ -97,6 +97,14 @@ def routine_runs(
     return found
 
 
+def by_routine(runs: Sequence[RoutineRun]) -> list[list[RoutineRun]]:
+    """Return the runs of each routine and field together: those that share a plan."""
+    grouped: dict[int, list[RoutineRun]] = {}
+    for run in runs:
+        grouped.setdefault(id(run.prepared), []).append(run)
+    return list(grouped.values())
+
+
 def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
     """Return how measured poses at checkpoints agree with their prediction by the covariance engine.
 
@@ -104,11 +112,8 @@ def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
     over the robot or the field is one draw in all runs, which so count as fewer. Where the robot slips now
     and then, errors are held against the mixture of runs that slip and runs that do not.
     """
-    grouped: dict[int, list[RoutineRun]] = {}
-    for run in runs:
-        grouped.setdefault(id(run.prepared), []).append(run)
     rows = []
-    for group in grouped.values():
+    for group in by_routine(runs):
         prepared = group[0].prepared
         predicted = covariance(prepared)
         for i, moment in enumerate(prepared.moments):

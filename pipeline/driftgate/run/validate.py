@@ -10,9 +10,17 @@ from typing import TYPE_CHECKING, Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
-from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.run.inputs import load_inputs, nothing_words
-from driftgate.run.log_files import LOG_SUFFIX, check_sensors, csv_files, folder_of, once, runs_of, says_it_is
+from driftgate.run.log_files import (
+    LOG_SUFFIX,
+    check_sensors,
+    csv_files,
+    folder_of,
+    named_file,
+    once,
+    runs_of,
+    says_it_is,
+)
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
@@ -125,8 +133,8 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
         read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
         if isinstance(read, Log):
             with_roots.append((read, [root]))
-            field = _named_file(read.field, root)
-            of_robot.setdefault(_named_file(read.robot, root), []).append((read, field))
+            field = named_file(read.field, root)
+            of_robot.setdefault(named_file(read.robot, root), []).append((read, field))
         elif read is not None:
             beacons += 1
     for robot, logs in of_robot.items():
@@ -137,17 +145,6 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
     check_steps(with_roots, found, missing=False)
     sound |= {_LACKING: lacking, "sound list of beacons": beacons}
     findings += once(found)
-
-
-def _named_file(name: str | None, root: Path) -> Path | None:
-    """Return a file that a log names, if it is there and inside the repository."""
-    if name is None:
-        return None
-    try:
-        real = real_path(root / name)
-        return real if is_inside(real, real_path(root)) and real.is_file() else None
-    except (TextError, OSError, ValueError):
-        return None
 
 
 def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]], found: list[Finding]) -> int:
