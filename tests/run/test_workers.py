@@ -7,6 +7,8 @@ import multiprocessing
 import os
 import signal
 import time
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 
 import pytest
 
@@ -64,6 +66,39 @@ def test_law_a_worker_that_dies_costs_no_result(tmp_path, ordered):
             found = [square for _, square in sorted(done)]
     assert found == [number * number for number in range(20)]
     assert all(mark.exists() for mark in marks.values())
+
+
+@pytest.mark.parametrize(
+    "fault", [OSError("handle is closed"), ConnectionRefusedError(), BrokenProcessPool()]
+)
+def test_law_a_pool_that_breaks_while_it_starts_a_worker_costs_no_result(monkeypatch, fault):
+    """Whatever the pool says then, also of the new one while what forks the workers is still going down."""
+    submit, faults = ProcessPoolExecutor.submit, [fault, fault]
+
+    def breaks(self, *work):
+        if faults:
+            raise faults.pop()
+        return submit(self, *work)
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", breaks)
+    with Workers(2) as workers:
+        assert list(workers.map(math.sqrt, [1.0, 4.0, 9.0])) == [1.0, 2.0, 3.0]
+    assert not faults
+
+
+def test_err_a_pool_that_cannot_start_a_worker_says_so(monkeypatch):
+    """A fault that stays is told in the end, with what to try."""
+    monkeypatch.setattr("driftgate.run.workers._TRIES_S", (0.0, 0.0))
+
+    def breaks(self, *work):
+        raise BlockingIOError("no process can be started")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", breaks)
+    with (
+        pytest.raises(FaultError, match=r"cannot be started \(no process can be started\); try --workers 1"),
+        Workers(2) as workers,
+    ):
+        list(workers.map(math.sqrt, [1.0, 4.0]))
 
 
 def test_err_a_task_that_kills_every_worker(tmp_path):

@@ -14,6 +14,7 @@ import shutil
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -31,6 +32,8 @@ R = TypeVar("R")
 _THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 # How long a worker that was told to end may take. [s]
 _GRACE_S = 2.0
+# How long to wait before a broken pool is replaced by a new one, try by try. [s]
+_TRIES_S = (0.0, 0.1, 0.4, 1.0, 2.0)
 
 
 def _begin_worker(shared: str) -> None:
@@ -54,12 +57,16 @@ def _start_server() -> None:
     try:
         forkserver.ensure_running()
     except OSError as error:
-        raise FaultError(
-            f"worker processes cannot be started ({error}); try --workers 1, or a folder for temporary files"
-            " with a shorter name (TMPDIR)"
-        ) from error
+        raise _cannot_start(error) from error
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _cannot_start(error: BaseException) -> FaultError:
+    return FaultError(
+        f"worker processes cannot be started ({error}); try --workers 1, or a folder for temporary files"
+        " with a shorter name (TMPDIR)"
+    )
 
 
 class Workers(Spread):
@@ -175,16 +182,21 @@ class Workers(Spread):
     def _send(self, function: Callable[[T], R], item: T) -> Ticket[R]:
         if self._pool is None:
             self._pool = self._start()
-        # A worker that is just being started would escape its ending.
-        with held():
+        for wait_s in _TRIES_S:
             try:
-                return self._pool.submit(function, item)
-            except (BrokenProcessPool, OSError):
+                # A worker that is just being started would escape its ending.
+                with held():
+                    return self._pool.submit(function, item)
+            except (BrokenProcessPool, OSError) as error:
                 # Those under way will say so themselves; this one was not. A pool that breaks while it starts
-                # a worker has closed what that one was to hear from: "handle is closed".
+                # a worker leaves the process that forks them half a message, and that one ends: it takes a
+                # moment until it is seen to be gone, and is started anew.
+                fault = error
+            time.sleep(wait_s)
+            with held():
                 self._pool.shutdown(wait=False)
                 self._pool = self._start()
-                return self._pool.submit(function, item)
+        raise _cannot_start(fault) from fault
 
     def _done(self, flying: Sequence[Ticket[R]]) -> Iterable[Ticket[R]]:
         # The judge needs it, and it takes a while to import: while the workers are waited for. Interrupted in
