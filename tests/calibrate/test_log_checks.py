@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -224,3 +225,23 @@ def test_err_ranges_beyond_the_reach_of_their_sensor():
     assert said([found]) == [("DG610", "run.csv", 3, len(HEADER) + 2)]
     assert f"({reach:.4g} m)" in found.message
     assert check_logs([drive(ranges="0.5")], robot) == []
+
+
+def test_err_a_number_for_no_echo_beyond_the_reach():
+    """One number beyond the reach, again and again, is asked for; as many others are false returns."""
+    robot = load_single(ROOT / "routines" / "robots" / "wren.yaml", "robot").document.model
+    log = drive(ranges="0.5")
+
+    def among(*far):
+        reading = log.ranges["left"].reading_m.copy()
+        reading[: len(far)] = far
+        column = replace(log.ranges["left"], reading_m=reading)
+        return check_logs([replace(log, ranges={"left": column})], robot)
+
+    (found,) = among(*[9.999] * 12, 20.0)
+    assert found.code == "DG610"
+    assert "13 of 161 readings lie beyond" in found.message
+    assert "12 of them at 9.999 m exactly" in found.message
+    assert "if that number stands for no echo, write none in its place" in found.suggestion
+    assert among(*[9.999] * 9) == []
+    assert among(*[9.999 + 0.001 * i for i in range(12)]) == []

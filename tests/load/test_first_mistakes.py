@@ -134,6 +134,12 @@ SLIPS = (
          "../fieldmaps/field.yaml\nfield", "fieldmaps/field.yaml is a field map, not a robot", ""),
     Slip("start-in-the-wall", ROUTINE, "x: 175 mm", "x: 150 mm", "DG136", "{x: 150 mm",
          "at the start pose the robot's outline reaches beyond the walls", "touching a wall is fine"),
+    Slip("day-of-points", ROUTINE, "steps:\n",
+         "accepted: [{code: DG204, reason: foam, until: 23.11.2026}]\nsteps:\n", "DG110", "23.11.2026",
+         "expected a day as year-month-day such as '2026-11-23', got '23.11.2026'", ""),
+    Slip("day-unquoted", ROUTINE, "steps:\n",
+         "accepted: [{code: DG204, reason: foam, until: 2026-11-23}]\nsteps:\n", "DG105", "2026-11-23",
+         "2026-11-23 is a date to some readers", 'stands in quotes: write "2026-11-23"'),
     Slip("target-outside", ROUTINE, "to: [1.37 m, 340", "to: [13.7 m, 340", "DG142", "[13.7 m",
          "the point (13.70 m, 0.34 m) is outside the walls", "check its unit and sign"),
 )  # fmt: skip

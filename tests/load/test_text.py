@@ -167,6 +167,17 @@ def test_law_byte_order_mark_and_line_ends_change_nothing(repository: Path) -> N
     assert len(places[0]) == 1
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_err_utf_16_is_called_by_its_name(repository: Path, encoding: str) -> None:
+    """A file saved as UTF-16, with its mark or without, is said to be that, and what to do."""
+    (repository / "routines" / "a.yaml").write_bytes("kind: routine\n".encode(encoding))
+    (finding,) = findings_of(repository, "routines/a.yaml")
+
+    assert (finding.code, finding.line, finding.column) == ("DG101", 1, 1)
+    assert finding.message.startswith("the file is UTF-16 text")
+    assert finding.message.endswith("save it as UTF-8")
+
+
 def test_law_unwanted_characters() -> None:
     """Letters of any script are wanted; every control character but tab and line ends is not."""
     assert UNWANTED.search("Grüße, 温室 🌱\t\r\n") is None

@@ -108,6 +108,17 @@ def test_err_range_in_another_unit(tmp_path: Path):
     log, findings = read(tmp_path, log_text("time [s],range left [m]", ["0,1200", "0.1,1190"]))
     assert log is None
     assert places(findings) == [(4, 3, "DG610")]
+    assert findings[0].suggestion == "the header says [m]: is that what the robot wrote?"
+
+
+def test_err_a_number_for_no_echo(tmp_path: Path):
+    """A reading that no sensor has, always the same, may be the robot's word for no echo."""
+    rows = [f"{0.1 * i:.1f},{9999 if i % 3 else 0.5 + i}" for i in range(12)]
+    log, findings = read(tmp_path, log_text("time [s],range left [m]", rows))
+    assert log is None
+    assert places(findings) == [(5, 5, "DG610")]
+    assert "9999 m, and in 7 rows more" in findings[0].message
+    assert "if it stands for no echo, write none; if not: the header says [m]" in findings[0].suggestion
 
 
 def test_law_a_gap_is_a_warning(tmp_path: Path):

@@ -53,7 +53,7 @@ POSE = "believed x [m],believed y [m],believed heading [deg]"
         (log_text("time [s],reference x [m],reference y [m]", ["0,0,0"]), (3, 10, "DG605"), "reference by"),
         (log_text("time [s],forward [m],fix left", ["0,0,used"]), (3, 22, "DG605"), "range left"),
         (log_text("time [s]", ["0"]), (3, 1, "DG605"), "time alone"),
-        (log_text(ODOMETRY, ["0,0", "0.1"]), (5, 4, "DG606"), "1 cells"),
+        (log_text(ODOMETRY, ["0,0", "0.1"]), (5, 4, "DG606"), "has 1 cell,"),
         (log_text(ODOMETRY, ["0,0", "0.1,1,5"]), (5, 7, "DG606"), "3 cells"),
         (log_text(ODOMETRY, ["0,0", '0.1,"1']), (5, 5, "DG606"), "not closed"),
         (log_text(ODOMETRY, ["0,0", '0.1,"1"2']), (5, 8, "DG606"), "behind"),
@@ -101,19 +101,41 @@ def test_err_exact_place(tmp_path: Path, text: str, expected: tuple[int, int, st
     ("text", "hint"),
     [
         (log_text("time [s],forwrd [m]", ["0,0"]), "did you mean 'forward'?"),
-        (log_text("time [s];forward [m]", ["0;0"]), "commas, not by semicolons"),
         (log_text("time [s],forward", ["0,0"]), "write 'forward [m]'"),
         (log_text("time [s],heading [°]", ["0,0"]), "write 'heading [deg]'"),
-        (log_text(ODOMETRY, ['0,"0,5"']), "with a point: 0.5"),
         (log_text(ODOMETRY, ["0,nan"]), "leave it blank"),
-        (log_text("time [s],range left [m]", ["0,NaN"]), "write none if nothing came back"),
+        (log_text(ODOMETRY, ["0,OUT"]), "write a number, or leave it blank"),
         (log_text(ODOMETRY, ["0,0.1 m"]), "the header says the unit"),
+        (log_text("time [s],range left [m]", ["0,12 cm"]), "the header says the unit"),
+        *((log_text("time [s],range left [m]", [f"0,{word}"]), "(no echo) write none, where the sensor did")
+          for word in ("OUT", "OOR", "inf", "-1", "-", "NaN", "None", "timeout", ">4")),
+        (log_text("time [s],range left [m]", ["0,9999"]), "if it stands for no echo, write none; if not: "),
+        (log_text(ODOMETRY, ['0,"0,5"']), "with a decimal point: 0.5"),
+        (log_text(ODOMETRY, ['0,"-,5e-3"']), "with a decimal point: -0.5e-3"),
+        (log_text("time [s],range left [m]", ['0,"1,23"']), "with a decimal point: 1.23"),
+        (log_text(ODOMETRY, ["0,5,0,1"]), "is there a decimal comma? numbers have a decimal point (1.23)"),
+        (log_text(ODOMETRY, ["0,0,"]), "delete the comma at its end"),
+        (log_text(ODOMETRY, ["0"]), "left blank, with its comma"),
+        (log_text("time [s];forward [m]", ["0;0,5"]), "not by semicolons, and numbers have a decimal point"),
+        (log_text("time;forward", ["0;0,5"]), "commas, not by semicolons"),
+        (log_text("time [s]\tforward [m]", ["0\t0"]), "commas, not by tabs"),
+        (log_text("time\tforward", ["0\t0"]), "commas, not by tabs"),
+        (log_text("time [s] forward [m]", ["0 0"]), "commas, not by blanks"),
+        (log_text('"time [s],forward [m]"', ['"0,0"']), "a row as a whole stands in no quotes"),
+        (log_text(ODOMETRY, ["0\t0"]), "commas, not by tabs"),
+        ("# driftgate log: 1;;\n# origin: measured;;\ntime [s];step;\n0;a;\n", "commas, not by semicolons"),
+        (log_text(ODOMETRY, [",0"]), "every row has its time by the robot's clock"),
+        (log_text(ODOMETRY, ["nan,0"]), "every row has its time by the robot's clock"),
+        (log_text(ODOMETRY, ["12:01:03,0"]), "write seconds, in one number"),
+        (PREAMBLE + "# day: 3.11.2026\n" + ODOMETRY + "\n0,0\n", "year-month-day, for example 2026-11-23"),
         (PREAMBLE + "# orign: measured\n" + ODOMETRY + "\n0,0\n", "did you mean 'origin'?"),
     ],
-)
+)  # fmt: skip
 def test_err_says_what_to_write(tmp_path: Path, text: str, hint: str):
-    """The usual slips are answered with what to write instead."""
-    _, findings = read(tmp_path, text)
+    """The usual slips, those of spreadsheets and sensors too, are answered with what to write."""
+    log, findings = read(tmp_path, text)
+    assert log is None
+    assert len(findings) == 1
     assert hint in findings[0].suggestion
 
 

@@ -67,17 +67,28 @@ def test_law_every_column_in_si(tmp_path: Path):
 
 
 def test_law_same_log_however_it_is_written(tmp_path: Path):
-    """Line ends, a byte order mark, blanks, blank lines and quotes change nothing."""
+    """Line ends, a byte order mark, blanks, blank lines, quotes and padding change nothing."""
     plain = log_text("time [s],forward [m],step", ["0,0.1,a", "0.1,0.2,b"])
     spaced = log_text('"time [s]" , forward  [m],step', ['0, 0.1 , "a"', "", ' "0.1",.2,b', ""])
     expected, _ = read(tmp_path, plain)
     assert expected is not None
-    for text in (plain.replace("\n", "\r\n"), "\ufeff" + plain, spaced, plain.rstrip("\n")):
+    sheet = "".join(f"{line}{',' * (2 - line.count(','))}\r\n" for line in plain.splitlines())
+    sheet = "\ufeff" + sheet.replace("time", ",,\r\ntime", 1) + ",,\r\n,,\r\n"
+    for text in (plain.replace("\n", "\r\n"), "\ufeff" + plain, spaced, plain.rstrip("\n"), sheet):
         log, findings = read(tmp_path, text)
         assert log is not None, findings
         assert log.time_s.tolist() == expected.time_s.tolist()
         assert log.forward_m.tolist() == expected.forward_m.tolist()
         assert log.step == expected.step
+        assert log.origin == expected.origin
+
+
+def test_law_a_comma_at_the_end_of_a_name_is_its_own(tmp_path: Path):
+    """Only where the first line is padded are commas at the ends of others a spreadsheet's."""
+    text = "# driftgate log: 1\n# origin: measured\n# run: first,\ntime [s],step\n0,a\n"
+    log, _ = read(tmp_path, text)
+    assert log is not None
+    assert log.run == "first,"
 
 
 def test_law_run_is_named_after_its_file(tmp_path: Path):

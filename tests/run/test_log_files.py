@@ -84,6 +84,11 @@ def test_a_folder_of_documents_keeps_its_other_tables(here: Path):
     assert (found.status, found.findings) == (0, ())
     assert "2 sound logs" in found.why
     assert "1 sound list of beacons" in found.why
+    (here / "runs" / "wide.csv").write_bytes(_log("wide", 0.003).encode("utf-16"))
+    (finding,) = validate_files([Path("runs")]).findings
+    assert (finding.path, finding.code) == ("runs/wide.csv", "DG101")
+    assert "UTF-16" in finding.message
+    (here / "runs" / "wide.csv").unlink()
     (here / "runs" / "wren.yaml").unlink()
     assert validate_files([Path("runs")]).status == 2
 

@@ -19,6 +19,7 @@ from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.windows import BoolArray
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, wrap_angles
+from driftgate.logs.cells import NO_ECHO
 from driftgate.logs.values import Log
 from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import Sensor
@@ -41,6 +42,8 @@ _ALIKE: Final = 0.8
 # Readings of a run, and the share of them beyond the sensor's reach, that no false returns explain.
 _LEAST_READINGS: Final = 10
 _BEYOND_SHARE: Final = 0.9
+# Readings beyond the reach, of which so many are one number, are a sensor's word for no echo (our choice).
+_ONE_NUMBER_SHARE: Final = 0.9
 # How near a ratio has to be to that of two units to be called by their names.
 _LIKE_UNITS: Final = 0.04
 _UNITS: Final = (
@@ -143,7 +146,7 @@ def _fault_of_all(few: Sequence[tuple[_Ways, Log]]) -> Finding | None:
 
 
 def beyond_reach(logs: Sequence[Log], robot: Robot) -> list[Finding]:
-    """Return errors for range columns of which nearly all readings lie beyond their sensor's reach."""
+    """Return errors for range columns beyond their sensor's reach: nearly all of it, or one number often."""
     found = [_beyond(log, sensor) for log in logs for sensor in robot.sensors]
     return [fault for fault in found if fault is not None]
 
@@ -284,13 +287,21 @@ def _beyond(log: Log, sensor: Sensor) -> Finding | None:
     if column is None:
         return None
     read = column.reading_m[np.isfinite(column.reading_m)]
-    beyond = read > 1.05 * sensor.reach.high
-    if len(read) < _LEAST_READINGS or beyond.mean() < _BEYOND_SHARE:
+    beyond = read[read > 1.05 * sensor.reach.high]
+    if len(read) < _LEAST_READINGS or not len(beyond):
+        return None
+    numbers, times = np.unique(beyond, return_counts=True)
+    often = int(np.argmax(times))
+    one = times[often] >= max(_LEAST_READINGS, _ONE_NUMBER_SHARE * len(beyond))
+    if not one and len(beyond) < _BEYOND_SHARE * len(read):
         return None
     at = log.place(f"range {sensor.id}")
     words = (
-        f"{int(beyond.sum())} of {len(read)} readings lie beyond the reach of the sensor {sensor.id} "
-        f"({sensor.reach.high:.4g} m), the median at {np.median(read):.4g} m"
+        f"{len(beyond)} of {len(read)} readings lie beyond the reach of the sensor {sensor.id} "
+        f"({sensor.reach.high:.4g} m), the median at {np.median(beyond):.4g} m"
     )
     advice = "check the unit in this title, and the reach in the robot file"
+    if one:
+        words = f"{words}, {times[often]} of them at {numbers[often]:.6g} m exactly"
+        advice = f"if that number stands for no echo, write {NO_ECHO} in its place; else {advice}"
     return Finding(at.path, at.line, at.column, "DG610", words, "error", advice, at.excerpt)

@@ -111,5 +111,6 @@ def _trap(text: str) -> Trap | None:
             f"write it in decimals, or {quoted}",
         )
     if _DATE.fullmatch(text):
-        return Trap("DG105", f"{text[:40]} is a date to some readers of YAML and a text to others", quoted)
+        words = f"{text[:40]} is a date to some readers of YAML and a text to others"
+        return Trap("DG105", words, f'a day stands in quotes: write "{text[:40]}"')
     return None

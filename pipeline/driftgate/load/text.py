@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import re
 import stat
@@ -17,6 +18,7 @@ LONGEST_LINE: Final = 2000
 UNWANTED: Final = re.compile(
     "[^\t\n\r\x20-\x7e\xa0-\u2027\u202f-\u2065\u206a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
 )
+_UTF_16_MARKS: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 _LINE_END: Final = re.compile(r"\r\n|\r|\n")
 
 
@@ -205,6 +207,9 @@ def _system_reason(error: OSError | ValueError) -> str:
 
 
 def _decoded(raw: bytes) -> str:
+    if _is_utf_16(raw):
+        reason = "the file is UTF-16 text, as some spreadsheets and editors save it; save it as UTF-8"
+        raise TextError(reason, line=1, column=1)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -216,6 +221,12 @@ def _decoded(raw: bytes) -> str:
             column=len(lines[-1]) + 1,
             excerpt=lines[-1][:LONGEST_LINE],
         ) from None
+
+
+def _is_utf_16(raw: bytes) -> bool:
+    """Return whether bytes begin with UTF-16's mark, or as Latin letters do in it: every other one zero."""
+    evens, odds = raw[:16:2], raw[1:16:2]
+    return raw.startswith(_UTF_16_MARKS) or (len(odds) > 1 and any(evens) != any(odds))
 
 
 def _refuse_unwanted(text: str, longest_line: int) -> None:

@@ -128,7 +128,7 @@ def _expected_one(option: Option) -> str:
         int: "a whole number",
         float: "a number",
         bool: "true or false",
-        date: f"a day such as '{DAY_EXAMPLE}'",
+        date: f"a day as year-month-day such as '{DAY_EXAMPLE}'",
     }
     return plain.get(option.type, "something else")
 

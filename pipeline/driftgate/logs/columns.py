@@ -11,6 +11,7 @@ from typing import Final
 from driftgate.core.units import DIMENSIONS
 from driftgate.load.text import shorten
 from driftgate.load.wording import alike, listed
+from driftgate.logs.cells import foreign_separator
 from driftgate.logs.table import LONGEST_CELL, MOST_COLUMNS, Cell, Table
 
 _NUMBERS: Final = {
@@ -44,7 +45,6 @@ _HEADING: Final = re.compile(r"([^\[\]]*?)\s*(?:\[\s*([^\[\]]*?)\s*\])?", re.DOT
 # A known word of so few letters is meant only where so much of it is there.
 _SHORT: Final = 5
 _SHORT_ALIKE: Final = 0.75
-_SEMICOLONS: Final = "cells are separated by commas, not by semicolons"
 
 # Header, dimension: what a list of beacons has.
 BEACON_COLUMNS: Final = {"x": "length", "y": "length"}
@@ -104,6 +104,11 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
     if len(table.header) > MOST_COLUMNS:
         page.say("DG614", line, table.header[MOST_COLUMNS].at, f"more than {MOST_COLUMNS} columns")
         return {}
+    advice = foreign_separator(table.header[0].text) if len(table.header) == 1 else ""
+    if advice:
+        words = f"the header row is one cell: '{shorten(table.header[0].text)}'"
+        page.say("DG603", line, table.header[0].at, words, advice)
+        return {}
     found: dict[str, Column] = {}
     strangers: list[tuple[Cell, str]] = []
     titles = [_title(cell) for cell in table.header]
@@ -145,8 +150,6 @@ def _is_stranger(table: Table, title: str, titles: list[str]) -> bool:
     kind = title.partition(" ")[0]
     if not title or title in _NUMBERS or title in _TEXTS or kind in _NAMED:
         return False
-    if ";" in title and len(table.header) == 1:
-        return False
     return not _meant(title, titles)
 
 
@@ -177,8 +180,7 @@ def _column(table: Table, cell: Cell, position: int, beacons: bool) -> Column | 
     page, line = table.page, table.header_line
     match = _HEADING.fullmatch(cell.text)
     if match is None or len(cell.text) > LONGEST_CELL:
-        advice = _SEMICOLONS if ";" in cell.text else "write 'name [unit]'"
-        page.say("DG603", line, cell.at, f"'{shorten(cell.text)}' is no column", advice)
+        page.say("DG603", line, cell.at, f"'{shorten(cell.text)}' is no column", "write 'name [unit]'")
         return None
     title, unit = " ".join(match.group(1).split()), match.group(2)
     numbers, texts = (BEACON_COLUMNS, ("beacon",)) if beacons else (_NUMBERS, _TEXTS)
@@ -216,9 +218,7 @@ def _say_unknown(table: Table, cell: Cell, title: str, beacons: bool) -> None:
         else _meant(title, list(map(_title, table.header)))
     )
     advice = ""
-    if ";" in cell.text and len(table.header) == 1:
-        advice = _SEMICOLONS
-    elif beacons:
+    if beacons:
         advice = (
             f"did you mean '{close}'?" if close else "a list of beacons has the columns beacon, x [m], y [m]"
         )

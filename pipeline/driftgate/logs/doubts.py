@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.logs.cells import NO_ECHO
 from driftgate.logs.part import Part
 from driftgate.logs.values import BoolArray
 
@@ -136,8 +137,12 @@ def _ranges(part: Part) -> None:
             continue
         far = np.flatnonzero(np.nan_to_num(part.numbers[title]) > FARTHEST_M)
         if len(far):
-            words = _as_written(part, title, part.numbers[title][far[0]]) + _and_more(len(far))
-            part.say("DG610", int(far[0]), title, f"no range sensor reads {words}", _unit(part, title))
+            first = _as_written(part, title, part.numbers[title][far[0]])
+            words, advice = first + _and_more(len(far)), _unit(part, title)
+            if np.ptp(part.numbers[title][far]) == 0.0:
+                # The robot's own word for no echo, such as 9999, is always the same.
+                advice = f"if it stands for no echo, write {NO_ECHO}; if not: {advice}"
+            part.say("DG610", int(far[0]), title, f"no range sensor reads {words}", advice)
 
 
 def _distance(part: Part) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from array import array
 from dataclasses import dataclass
 from typing import Final
@@ -13,20 +12,17 @@ from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.load.text import shorten
-from driftgate.load.wording import alike, one_of
+from driftgate.load.wording import one_of
+from driftgate.logs.cells import ECHO_ADVICE, NO_ECHO, NUMBER, instead
 from driftgate.logs.columns import Column, read_header
 from driftgate.logs.preamble import LOG_KEY, Preamble, first_line_holds, read_preamble
 from driftgate.logs.table import Table
 from driftgate.logs.values import REFERENCES
 
-# What a robot's program may print for a number: no "inf", "nan", hexadecimal or underscores.
-NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?", re.ASCII)
-NO_ECHO: Final = "none"
 # In the array of a range column, beside nan for a sensor that did not fire.
 _NOTHING_CAME = -1.0
 # Nothing that a log can hold is larger; seconds since 1970 are the largest.
 _LARGEST: Final = 1e11
-_DECIMAL_COMMA: Final = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,23 +125,12 @@ def _say_no_number(table: Table, line: int, column: Column, cell: str) -> None:
     if NUMBER.fullmatch(cell):
         value = column.si(float(cell))
         words = "a range is not below zero" if is_range and value < 0.0 else f"'{shorten(cell)}' is too large"
-        advice = f"where nothing came back, write {NO_ECHO}" if is_range else ""
+        advice = ECHO_ADVICE if is_range else ""
     else:
-        words, advice = f"'{shorten(cell)}' is no number", _instead(cell, is_range)
+        words, advice = f"'{shorten(cell)}' is no number", instead(cell, column.title)
         if not cell:
             words = "the time is missing"
     table.page.say("DG607", line, table.place(line, column.position), words, advice)
-
-
-def _instead(cell: str, is_range: bool) -> str:
-    if _DECIMAL_COMMA.fullmatch(cell):
-        return f"write it with a point: {cell.replace(',', '.')}"
-    word = cell.lower().lstrip("+-")
-    if word in ("nan", "inf", "infinity", "null", "n/a", "-", "") or (is_range and alike(word, [NO_ECHO])):
-        return f"leave it blank, or write {NO_ECHO} if nothing came back" if is_range else "leave it blank"
-    if NUMBER.match(cell):
-        return "the header says the unit, the cell the number alone"
-    return ""
 
 
 def _check_time(part: Part) -> None:

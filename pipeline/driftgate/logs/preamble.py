@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import PurePosixPath, PureWindowsPath
@@ -12,14 +11,15 @@ from driftgate.core.errors import UnitError
 from driftgate.core.units import parse_quantity
 from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean, one_of
+from driftgate.logs.cells import foreign_separator
 from driftgate.logs.table import Entry, Table
 from driftgate.logs.values import ORIGINS, Origin
+from driftgate.schema.accepted import DAY_EXAMPLE, parse_day
 
 FORMAT: Final = "1"
 LOG_KEY: Final = "driftgate log"
 BEACONS_KEY: Final = "driftgate beacons"
 _KEYS: Final = ("run", "day", "robot", "routine", "field", "origin", "reference spread", "note")
-_DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _LONGEST: Final = 200
 
 
@@ -47,7 +47,7 @@ def first_line_holds(table: Table, key: str) -> bool:
         return False
     if first.value != FORMAT:
         words = f"this driftgate reads format {FORMAT}, not '{shorten(first.value)}'"
-        table.page.say("DG601", 1, first.value_at, words)
+        table.page.say("DG601", 1, first.value_at, words, foreign_separator(first.value))
         return False
     return True
 
@@ -101,12 +101,11 @@ def _day(table: Table, found: dict[str, Entry]) -> date | None:
     if entry is None:
         return None
     try:
-        if _DAY.fullmatch(entry.value):
-            return date.fromisoformat(entry.value)
+        return parse_day(entry.value)
     except ValueError:
-        pass
-    words = f"'{shorten(entry.value)}' is no day"
-    table.page.say("DG602", entry.line, entry.value_at, words, "write year, month and day: 2026-11-03")
+        words = f"'{shorten(entry.value)}' is no day"
+        advice = f"write it as year-month-day, for example {DAY_EXAMPLE}"
+        table.page.say("DG602", entry.line, entry.value_at, words, advice)
     return None
 
 

@@ -14,9 +14,10 @@ from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path, shorten
+from driftgate.logs.cells import NUMBER
 from driftgate.logs.columns import read_header
 from driftgate.logs.doubts import check_doubts, unwrapped
-from driftgate.logs.part import NUMBER, Part, read_part
+from driftgate.logs.part import Part, read_part
 from driftgate.logs.preamble import BEACONS_KEY, first_line_holds
 from driftgate.logs.table import MOST_COLUMNS, MOST_ROWS, Table, open_table
 from driftgate.logs.values import Beacons, Log, Origin, RangeColumn, Said

@@ -16,12 +16,14 @@ from typing import Final
 from driftgate.core.findings import Finding, Level
 from driftgate.load.compose import MOST_FINDINGS
 from driftgate.load.text import TextError, read_text, real_path, shown_path, split_lines
+from driftgate.logs.cells import why_cells
 
 LARGEST_BYTES: Final = 16 * 1024 * 1024
 MOST_ROWS: Final = 200_000
 MOST_COLUMNS: Final = 64
 MOST_PREAMBLE: Final = 200
 LONGEST_CELL: Final = 100
+_BLANK: Final = ", \t"
 
 _PREAMBLE: Final = re.compile(r"#\s*([A-Za-z][A-Za-z ]*?)\s*:\s*(.*?)\s*")
 
@@ -104,7 +106,8 @@ class Table:
         positions = range(width) if read is None else sorted(read)
         for number in range(self.header_line + 1, len(page.lines) + 1):
             line = page.lines[number - 1]
-            if not line.strip():
+            # A spreadsheet pads a table with rows of blank cells.
+            if not line.strip(_BLANK):
                 continue
             count += 1
             if count > MOST_ROWS:
@@ -138,7 +141,11 @@ class Table:
         if len(cells) != width:
             at = self.place(number, width) if len(cells) > width else len(self.page.lines[number - 1]) + 1
             self.page.say(
-                "DG606", number, at, f"the row has {len(cells)} cells, the header {width}", _why_cells(cells)
+                "DG606",
+                number,
+                at,
+                f"the row has {_cells(len(cells))}, the header {width}",
+                why_cells(cells, width),
             )
             return False
         for i in positions:
@@ -207,12 +214,8 @@ def _quick(line: str) -> list[str]:
     return [cell.strip() for cell in line.split(",")]
 
 
-def _why_cells(cells: list[str]) -> str:
-    if len(cells) == 1 and ";" in cells[0]:
-        return "cells are separated by commas, not by semicolons"
-    if len(cells) == 1 and "\t" in cells[0]:
-        return "cells are separated by commas, not by tabs"
-    return "a number has a decimal point, and a cell without a value is left blank"
+def _cells(count: int) -> str:
+    return "1 cell" if count == 1 else f"{count} cells"
 
 
 def open_table(path: Path, root: Path) -> tuple[Table | None, list[Finding]]:
@@ -233,7 +236,7 @@ def table_of(text: str, path: str) -> Table:
     """Return a text in parts; findings about preamble lines and quotes are on its page."""
     page = Page(path, split_lines(text))
     entries: list[Entry] = []
-    number = 0
+    number, padded = 0, False
     for number, line in enumerate(page.lines, start=1):
         if not line.startswith("#"):
             break
@@ -245,8 +248,11 @@ def table_of(text: str, path: str) -> Table:
             page.say("DG602", number, 1, "expected '# key: value'", "for a remark write '# note: ...'")
         else:
             key, value = match.group(1), match.group(2)
+            # A spreadsheet pads every line to the width of its table; a comma at the end of one is its own.
+            padded = padded or (number == 1 and value.endswith(","))
+            value = value.rstrip(_BLANK) if padded else value
             entries.append(Entry(key.lower(), value, number, match.start(1) + 1, match.start(2) + 1))
-    while number <= len(page.lines) and not page.lines[number - 1].strip():
+    while number <= len(page.lines) and not page.lines[number - 1].strip(_BLANK):
         number += 1
     if number > len(page.lines) or page.lines[number - 1].startswith("#"):
         return Table(page, tuple(entries), (), 0)

@@ -9,7 +9,7 @@ import numpy as np
 
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.logs.part import NO_ECHO
+from driftgate.logs.cells import NO_ECHO
 from driftgate.logs.preamble import FORMAT, LOG_KEY
 from driftgate.logs.values import Log
 

@@ -123,7 +123,10 @@ def says_it_is(path: Path) -> str | None:
     """Return what the first line of a CSV file says that it is: "log", "beacons", or None."""
     try:
         with path.open("rb") as file:
-            first = file.readline(_HEAD_BYTES).decode("utf-8-sig", "replace")
+            # In UTF-16, which a spreadsheet may save, it is still a log, and its reader says what is wrong.
+            first = (
+                file.readline(_HEAD_BYTES).replace(b"\0", b"").decode("utf-8-sig", "replace").lstrip("\ufffd")
+            )
     except OSError:
         return None
     said = _SAID.match(first)

@@ -13,12 +13,12 @@ from pydantic_core import CoreSchema, core_schema
 from driftgate.schema.base import Id, Model, Text
 
 NOT_BLANK: Final = r"\S"
-DAY_EXAMPLE: Final = "2026-12-01"
+DAY_EXAMPLE: Final = "2026-11-23"
 _DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 
 
 def parse_day(value: Any) -> date:
-    """Return the day that a text such as "2026-12-01" names (ISO 8601, extended calendar format).
+    """Return the day that a text such as "2026-11-23" names (ISO 8601, extended calendar format).
 
     Raises
     ------
@@ -30,7 +30,7 @@ def parse_day(value: Any) -> date:
             return date.fromisoformat(value)
         except ValueError:
             pass
-    raise ValueError(f"expected a day of the calendar such as '{DAY_EXAMPLE}'")
+    raise ValueError(f"expected a day as year-month-day such as '{DAY_EXAMPLE}'")
 
 
 class Day:
