@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from driftgate.cli import main
 from driftgate.load.single import load_single
 from driftgate.logs import read_log
+from driftgate.run import same_runs
 from driftgate.run.log_files import all_runs, named_file, runs_of
 from driftgate.run.same_rows import rows_of, same_run
-from driftgate.run.same_runs import behind_robot, no_evidence, refuse_copies, seen_before
+from driftgate.run.same_runs import ReadRun, behind_robot, no_evidence, refuse_copies, seen_before
 from driftgate.run.status import InputError
 from driftgate.run.validate import validate_files
 
@@ -96,7 +97,7 @@ def test_a_folder_of_documents_keeps_its_other_tables(here: Path):
 def _read(path: Path):
     log = read_log([path], [], path.parent)
     assert log is not None
-    return log, (path,)
+    return ReadRun(log, (path,))
 
 
 @given(st.integers(0, 39), st.sampled_from(["forward_m", "heading_rad", "time_s"]))
@@ -107,7 +108,7 @@ def test_law_a_run_is_what_was_measured(row: int, column: str):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.csv"
         path.write_text(_log("a", 0.001))
-        log, _ = _read(path)
+        log = _read(path).log
     rows = rows_of(log)
     assert same_run(rows, rows_of(replace(log, run="other", reference=log.reference + 1.0)))
     changed = getattr(log, column).copy()
@@ -140,10 +141,10 @@ def test_runs_behind_a_fit_are_told(here: Path):
     shutil.copy("runs/a.csv", "other/renamed.csv")
     (here / "other" / "new.csv").write_text(_log("new", 0.005))
     judged = [_read(here / name) for name in ("other/renamed.csv", "other/new.csv", "runs/b.csv")]
-    copy, _, listed = (files for _, files in judged)
+    copy, _, listed = (run.files for run in judged)
     assert seen_before(judged, [_read(here / "runs/a.csv")]) == [copy]
     assert seen_before(judged, [_read(here / "other/new.csv"), _read(here / "runs/b.csv")]) == [
-        files for _, files in judged[1:]
+        run.files for run in judged[1:]
     ]
     text = (ROOT / "routines/robots/wren.yaml").read_text()
     text = text.replace(
@@ -161,6 +162,19 @@ def test_runs_behind_a_fit_are_told(here: Path):
     assert "2 of the 3 runs judged" in note
     assert "other/renamed.csv" in note
     assert no_evidence([copy], 1, "had a part in it").startswith("all runs judged")
+
+
+def test_law_a_run_is_looked_at_once(here: Path, monkeypatch: pytest.MonkeyPatch):
+    """However often it is held against others: in its own list, and against the runs fitted."""
+    looked: list[str] = []
+
+    def counted(log):
+        looked.append(log.path)
+        return rows_of(log)
+
+    monkeypatch.setattr(same_runs, "rows_of", counted)
+    main.run(["backtest", "runs/a.csv", "--fit", "runs/b.csv", "--length", "10 cm", "--every", "1 cm"])
+    assert sorted(looked) == ["runs/a.csv", "runs/b.csv"]
 
 
 def test_hostile_names_in_a_log_stay_inside_the_repository(tmp_path):

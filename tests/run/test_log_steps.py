@@ -72,9 +72,9 @@ def test_err_a_routine_that_is_not_there(tmp_path, said):
 
 
 def test_law_every_command_says_it(capsys, tmp_path):
-    """Validate, calibrate and backtest, of a simulated run with one step misspelt."""
-    assert main.run(["sample-logs", str(ROOT / DRIVE), "--runs", "1", "--out", str(tmp_path)]) == 0
-    (log,) = tmp_path.glob("*.csv")
+    """Validate, calibrate, and backtest of runs judged and fitted: a simulated one has a step misspelt."""
+    assert main.run(["sample-logs", str(ROOT / DRIVE), "--runs", "2", "--out", str(tmp_path)]) == 0
+    log, other = sorted(tmp_path.glob("*.csv"))
     log.write_text(log.read_text().replace(",wide-left,", ",wide-lft,"))
     (tmp_path / "pyproject.toml").write_text("")
     for name in (DRIVE, "routines/robots/wren.yaml", "fieldmaps/cleared-floor.yaml"):
@@ -90,3 +90,8 @@ def test_law_every_command_says_it(capsys, tmp_path):
         places.append(line)
     assert "there is no step 'wide-lft'" in places[0]
     assert places[0] == places[1] == places[2]
+    for judged in (other, log):
+        words = ["backtest", str(judged), "--fit", str(log), "--between"]
+        main.run([*words, "--no-slips"])
+        said = capsys.readouterr()
+        assert [line for line in said.out.splitlines() if "DG620" in line] == places[:1], said.err

@@ -29,7 +29,7 @@ from driftgate.run.log_files import (
     refuse_twice,
 )
 from driftgate.run.log_steps import check_steps, routine_file
-from driftgate.run.same_runs import refuse_copies
+from driftgate.run.same_runs import ReadRun, refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
@@ -115,7 +115,7 @@ def calibrate_logs(
     status, why = findings_status(findings)
     if status is not Exit.PASS:
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
-    refuse_copies(list(zip(read, runs, strict=True)))
+    refuse_copies(ReadRun(log, files) for log, files in zip(read, runs, strict=True))
     roots = [[folder_of(files), folder_of([robot])] for files in runs]
     read = check_steps(list(zip(read, roots, strict=True)), findings)
     routines = {routine_file(log, places) for log, places in zip(read, roots, strict=True) if log.routine}

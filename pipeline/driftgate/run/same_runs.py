@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -17,16 +19,35 @@ from driftgate.run.status import InputError, counted
 from driftgate.schema.fitted import Provenance
 from driftgate.schema.robot import Robot
 
-Read = tuple[Log, Sequence[Path]]
 # Runs that are named one by one.
 _MOST_NAMED: Final = 3
 
 
-def copies_among(logs: Iterable[Log]) -> Iterator[tuple[int, int]]:
-    """Yield every log that is of the same run as one before it: its number, and that of the earlier one."""
+@dataclass(frozen=True, eq=False)
+class ReadRun:
+    """A run as it was read.
+
+    Attributes
+    ----------
+    log : Log
+        What it says.
+    files : sequence of Path
+        Where it stands.
+    """
+
+    log: Log
+    files: Sequence[Path]
+
+    @cached_property
+    def rows(self) -> Rows:
+        """What it is known again by, made once."""
+        return rows_of(self.log)
+
+
+def copies_among(runs: Iterable[ReadRun]) -> Iterator[tuple[int, int]]:
+    """Yield every run that is the same as one before it: its number, and that of the earlier one."""
     seen: list[tuple[int, Rows]] = []
-    for i, log in enumerate(logs):
-        rows = rows_of(log)
+    for i, rows in enumerate(run.rows for run in runs):
         first = next((j for j, before in seen if same_run(before, rows)), None)
         if first is None:
             seen.append((i, rows))
@@ -34,7 +55,7 @@ def copies_among(logs: Iterable[Log]) -> Iterator[tuple[int, int]]:
             yield i, first
 
 
-def refuse_copies(runs: Iterable[Read]) -> None:
+def refuse_copies(runs: Iterable[ReadRun]) -> None:
     """Refuse the same run under two names: it counts as one.
 
     Raises
@@ -43,10 +64,10 @@ def refuse_copies(runs: Iterable[Read]) -> None:
         If two logs have the same odometry, row by row, or one has a part of the other's.
     """
     listed = list(runs)
-    for again, first in copies_among(log for log, _ in listed):
+    for again, first in copies_among(listed):
         raise InputError(
-            f"{named(listed[first][1])} and {named(listed[again][1])} hold the same rows: one run under two "
-            "names counts once; leave one out"
+            f"{named(listed[first].files)} and {named(listed[again].files)} hold the same rows: one run "
+            "under two names counts once; leave one out"
         )
 
 
@@ -55,22 +76,22 @@ def named(files: Sequence[Path]) -> str:
     return "+".join(path.as_posix() for path in files)
 
 
-def seen_before(judged: Sequence[Read], fitted: Sequence[Read]) -> list[Sequence[Path]]:
+def seen_before(judged: Sequence[ReadRun], fitted: Sequence[ReadRun]) -> list[Sequence[Path]]:
     """Return the runs judged that are among those fitted on: by a file of theirs, or by what it says."""
-    paths = {_real(path) for _, files in fitted for path in files}
-    return _among(judged, paths, [rows_of(log) for log, _ in fitted])
+    paths = {_real(path) for run in fitted for path in run.files}
+    return _among(judged, paths, [run.rows for run in fitted])
 
 
-def _among(judged: Sequence[Read], paths: set[Path], known: Sequence[Rows]) -> list[Sequence[Path]]:
+def _among(judged: Sequence[ReadRun], paths: set[Path], known: Sequence[Rows]) -> list[Sequence[Path]]:
     return [
-        files
-        for log, files in judged
-        if any(_real(path) in paths for path in files)
-        or any(same_run(before, now) for now in [rows_of(log)] for before in known)
+        run.files
+        for run in judged
+        if any(_real(path) in paths for path in run.files)
+        or any(same_run(before, run.rows) for before in known)
     ]
 
 
-def behind_robot(judged: Sequence[Read], robot: Robot, folders: Iterable[Path]) -> list[Sequence[Path]]:
+def behind_robot(judged: Sequence[ReadRun], robot: Robot, folders: Iterable[Path]) -> list[Sequence[Path]]:
     """Return the runs judged that a robot file's numbers were fitted on, as it says itself.
 
     Parameters
@@ -99,9 +120,9 @@ def _provenance(robot: Robot) -> list[str]:
     return list(names)
 
 
-def repositories(robot: Path | None, judged: Sequence[Read]) -> list[Path]:
+def repositories(robot: Path | None, judged: Sequence[ReadRun]) -> list[Path]:
     """Return the repositories of a robot file and of the runs: what provenance is written from."""
-    files = [*([] if robot is None else [robot]), *(files[0] for _, files in judged)]
+    files = [*([] if robot is None else [robot]), *(run.files[0] for run in judged)]
     folders = [find_root(path) for path in files]
     return list(dict.fromkeys(folders))
 

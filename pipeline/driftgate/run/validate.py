@@ -197,9 +197,9 @@ def _check_ranges(robot: Robot, named: Sequence[tuple[Log, Path | None]], found:
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:
-    from driftgate.run.same_runs import copies_among
+    from driftgate.run.same_runs import ReadRun, copies_among
 
-    for again, first in copies_among(logs):
+    for again, first in copies_among(ReadRun(log, ()) for log in logs):
         if logs[first].path == logs[again].path:
             continue
         words = f"holds the same rows as {logs[first].path}: one run under two names counts once"
