@@ -22,7 +22,7 @@ from driftgate.predict.movers import Mover, Movers
 
 @dataclass(frozen=True)
 class SensorConstants:
-    """Standard deviations of what is constant in the readings of one sensor.
+    """How far off what is constant in the readings of one sensor has to be expected: root mean squares.
 
     Attributes
     ----------

@@ -1,4 +1,10 @@
-"""The robot's filter's own numbers: those of the robot file, else derived from the error sources."""
+"""The robot's filter's own numbers: those of the robot file, else derived from the error sources.
+
+A `mean` in the robot file is an error that the robot makes: what its code takes out is there no more. The
+filter knows how large such an error is, not which way it acts, and has to expect the root mean square:
+of the mean together with the spread about it and what is uncertain of the mean (`off_by`). That is the
+second moment of one constant; those of several count as independent, also where their means act together.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +17,7 @@ from driftgate.predict.movers import NO_MOVERS, Movers, movers_of
 from driftgate.predict.start_carry import StartPart, start_carry
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap, Structure
+from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
 
@@ -54,30 +61,24 @@ def filter_model(case: Case) -> FilterModel:
     """Return the filter's own numbers: those of the robot file, else derived from the error sources."""
     robot = case.robot
     own, errors = robot.correction.filter, robot.errors
-    start = case.routine.start.spread
-
-    def spread(source: object) -> float:
-        if source is None:
-            return 0.0
-        return with_doubt(float(getattr(source, "spread", 0.0)), getattr(source, "fitted", None))
-
+    start, off = case.routine.start.spread, case.routine.start.off or PoseOff()
     walk = errors.heading_walk
     slip = errors.rare_slip
     along = math.hypot(
         errors.distance_walk.per_root_metre if errors.distance_walk else 0.0,
         # A filter of normal errors takes a rare slip by its variance.
         math.sqrt(slip.rate) * slip.along if slip else 0.0,
-        spread(errors.distance_scale) * math.sqrt(_MEMORY_M),
+        off_by(errors.distance_scale) * math.sqrt(_MEMORY_M),
     )
     across = math.hypot(
         errors.lateral_walk.per_root_metre if errors.lateral_walk else 0.0,
-        spread(errors.crab_angle) * math.sqrt(_MEMORY_M),
+        off_by(errors.crab_angle) * math.sqrt(_MEMORY_M),
     )
     per_second = math.hypot(
-        walk.per_root_second if walk else 0.0, spread(errors.heading_bias) * math.sqrt(_MEMORY_S)
+        walk.per_root_second if walk else 0.0, off_by(errors.heading_bias) * math.sqrt(_MEMORY_S)
     )
     per_radian = math.hypot(
-        walk.per_root_radian if walk else 0.0, spread(errors.heading_scale) * math.sqrt(_MEMORY_RAD)
+        walk.per_root_radian if walk else 0.0, off_by(errors.heading_scale) * math.sqrt(_MEMORY_RAD)
     )
     wall_m = _given(own.wall, wall_offset(case.believed) if own.consider else 0.0)
     wall_tilt_rad = _given(own.wall_tilt, wall_tilt(case.believed))
@@ -99,9 +100,9 @@ def filter_model(case: Case) -> FilterModel:
     )
     return FilterModel(
         start_sd=(
-            _given(own.start_x, start.x),
-            _given(own.start_y, start.y),
-            _given(own.start_heading, start.heading),
+            _given(own.start_x, math.hypot(start.x, off.x)),
+            _given(own.start_y, math.hypot(start.y, off.y)),
+            _given(own.start_heading, math.hypot(start.heading, off.heading)),
         ),
         along_per_root_m=_given(own.along, along),
         across_per_root_m=_given(own.across, across),
@@ -117,6 +118,21 @@ def filter_model(case: Case) -> FilterModel:
         constants_hold_m=_given(own.constants_hold, math.inf),
         start_carry=start_carry(case, movers) if constants else (),
     )
+
+
+def off_by(source: object) -> float:
+    """Return how far off a constant of a run has to be expected: the root mean square, in its own unit.
+
+    Parameters
+    ----------
+    source : object
+        An error source of the robot file with a `spread`, perhaps `mean` and `fitted`; None for one that
+        does not act.
+    """
+    if source is None:
+        return 0.0
+    mean, spread = (float(getattr(source, name, 0.0)) for name in ("mean", "spread"))
+    return math.hypot(mean, with_doubt(spread, getattr(source, "fitted", None)))
 
 
 def _given(own: float | None, derived: float) -> float:
@@ -167,25 +183,28 @@ def _noise_per_range(sensor: Sensor) -> float:
 
 
 def _bias(sensor: Sensor) -> float:
-    errors = sensor.errors
-    return math.hypot(
-        with_doubt(errors.bias.spread, errors.bias.fitted) if errors.bias else 0.0,
-        _mount_position(sensor),
-    )
+    return math.hypot(off_by(sensor.errors.bias), _mount_position(sensor))
 
 
 def _mount_position(sensor: Sensor) -> float:
-    return sensor.errors.mount_position.spread if sensor.errors.mount_position else 0.0
+    return off_by(sensor.errors.mount_position)
 
 
 def _scale(sensor: Sensor) -> float:
-    scale = sensor.errors.scale
-    return with_doubt(scale.spread, scale.fitted) if scale else 0.0
+    """Return by what share of the range a sensor reads wrong; one that looks up or down reads the slant.
+
+    About level the slant grows with the square of the pitch, so that a spread about zero is nothing here.
+    """
+    scale, pitch = sensor.errors.scale, sensor.errors.mount_pitch
+    if pitch is None or pitch.mean == 0.0:
+        return off_by(scale)
+    slant = (1.0 + (scale.mean if scale else 0.0)) / math.cos(pitch.mean)
+    spread = with_doubt(scale.spread, scale.fitted) if scale else 0.0
+    return math.hypot(slant - 1.0, spread / math.cos(pitch.mean), slant * math.tan(pitch.mean) * pitch.spread)
 
 
 def _mount_angle(sensor: Sensor) -> float:
-    angle = sensor.errors.mount_angle
-    return with_doubt(angle.spread, angle.fitted) if angle else 0.0
+    return off_by(sensor.errors.mount_angle)
 
 
 # Where constants are not considered, each reading has all of it anew.

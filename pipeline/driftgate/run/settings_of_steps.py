@@ -124,9 +124,9 @@ def _fixes(group: str, step: AnyStep, path: DocPath, document: Document, robot: 
 
 # The filter's numbers: key in the robot file, dimension, and what they are derived from if it is not there.
 _FILTER = (
-    ("start_x", "length", "the start's spread"),
-    ("start_y", "length", "the start's spread"),
-    ("start_heading", "angle", "the start's spread"),
+    ("start_x", "length", "the start's spread, off"),
+    ("start_y", "length", "the start's spread, off"),
+    ("start_heading", "angle", "the start's spread, off"),
     ("along", "length per root metre", "distance_walk, distance_scale, rare_slip"),
     ("across", "length per root metre", "lateral_walk, crab_angle"),
     ("heading_per_root_metre", "angle per root metre", "heading_walk"),
@@ -167,7 +167,7 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
         ("range_at_zero", "length", model.range_at_zero_m, f"noise, resolution{same}"),
         ("range_per_range", "ratio", model.range_per_range, f"noise{scale}"),
         ("range_bias", "length", tuple(c.bias_m for c in constants), "bias, mount_position"),
-        ("range_scale", "ratio", tuple(c.scale for c in constants), "scale"),
+        ("range_scale", "ratio", tuple(c.scale for c in constants), "scale, mount_pitch"),
         ("mount_angle", "angle", tuple(c.angle_rad for c in constants), "mount_angle"),
         ("mount_aside", "length", tuple(c.aside_m for c in constants), "mount_position"),
     )

@@ -81,7 +81,11 @@ class Update(Model):
 
 
 class FilterNumbers(Model):
-    """The filter's own idea of its noise; a number left out is derived from the error sources."""
+    """The filter's own idea of its noise; a number left out is derived from the error sources.
+
+    Of what is constant over a run that is the root of mean squared plus spread squared: a mean in the robot
+    file is one that the robot does not correct.
+    """
 
     start_x: Size | None = None
     start_y: Size | None = None
