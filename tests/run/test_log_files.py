@@ -14,7 +14,7 @@ from driftgate.cli import main
 from driftgate.load.single import load_single
 from driftgate.logs import read_log
 from driftgate.run import same_runs
-from driftgate.run.log_files import all_runs, named_file, runs_of
+from driftgate.run.log_files import all_runs, runs_of
 from driftgate.run.same_rows import rows_of, same_run
 from driftgate.run.same_runs import ReadRun, behind_robot, no_evidence, refuse_copies, seen_before
 from driftgate.run.status import InputError
@@ -75,6 +75,19 @@ def test_every_command_takes_them(here: Path, capsys: pytest.CaptureFixture[str]
         said = capsys.readouterr()
         assert "judged: 0.39 m" in said.out or "too few" in said.err, said.err
         assert "Traceback" not in said.err
+
+
+def test_hidden_files_and_folders_hold_no_runs(here: Path):
+    """What archives and editors leave beside files is no log, and YAML of a build service no document."""
+    (here / "runs" / "._a.csv").write_bytes(b"\0\5\26\7")
+    (here / "runs" / ".old").mkdir()
+    shutil.copy("runs/a.csv", "runs/.old/c.csv")
+    (here / "runs" / ".old" / "build.yaml").write_text("on: push\n")
+    (here / "runs" / ".lint.yaml").write_text("rules: []\n")
+    (here / "runs" / "prices.csv").write_text("bolt,1\n")
+    assert [path.name for (path,) in runs_of("runs")] == ["a.csv", "b.csv", "prices.csv"]
+    found = validate_files([Path("runs")])
+    assert {finding.path for finding in found.findings} == {"runs/prices.csv"}
 
 
 def test_a_folder_of_documents_keeps_its_other_tables(here: Path):
@@ -175,14 +188,3 @@ def test_law_a_run_is_looked_at_once(here: Path, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(same_runs, "rows_of", counted)
     main.run(["backtest", "runs/a.csv", "--fit", "runs/b.csv", "--length", "10 cm", "--every", "1 cm"])
     assert sorted(looked) == ["runs/a.csv", "runs/b.csv"]
-
-
-def test_hostile_names_in_a_log_stay_inside_the_repository(tmp_path):
-    """A file that is there is found; one outside, a folder, or nothing at all is not."""
-    inside, outside = tmp_path / "here" / "wren.yaml", tmp_path / "away.yaml"
-    inside.parent.mkdir()
-    for path in (inside, outside):
-        path.write_text("kind: robot\n")
-    assert named_file("wren.yaml", inside.parent) == inside.resolve()
-    for name in ("../away.yaml", str(outside), ".", "nothing.yaml", "a\0b", None):
-        assert named_file(name, inside.parent) is None

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from driftgate.calibrate.chain import logged_run
+from driftgate.calibrate.chain import LoggedRun, logged_run
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.unit_slips import beyond_reach, contradictions
 from driftgate.core.findings import Finding
@@ -16,7 +16,16 @@ from driftgate.schema.robot import Robot
 _MEASURE = "measure at the start, at stops and at the end: README, 'Logs of runs'"
 
 
-def check_logs(logs: Sequence[Log], robot: Robot | None) -> list[Finding]:
+def reckoned(logs: Sequence[Log]) -> list[LoggedRun | None]:
+    """Return the runs of logs with their reference poses; None for one that no way can be worked out from."""
+    return [
+        logged_run(track_of(log), log.reference_spread) if no_odometry(log) is None else None for log in logs
+    ]
+
+
+def check_logs(
+    logs: Sequence[Log], robot: Robot | None, runs: Sequence[LoggedRun | None] | None = None
+) -> list[Finding]:
     """Return an error for all that keeps logs of one robot from being calibrated on, each at its place.
 
     Parameters
@@ -25,19 +34,20 @@ def check_logs(logs: Sequence[Log], robot: Robot | None) -> list[Finding]:
         Runs of one robot.
     robot : Robot, optional
         Their robot, with the reach of its sensors.
+    runs : sequence of LoggedRun, optional
+        What `reckoned` has made of the logs, where it is at hand.
 
     Returns
     -------
     list of Finding
         DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot.
     """
-    faults = [(log, no_odometry(log)) for log in logs]
-    found = [fault for _, fault in faults if fault is not None]
-    whole = [log for log, fault in faults if fault is None]
-    runs = [logged_run(track_of(log), log.reference_spread) for log in whole]
-    if whole and not any(run.poses >= 2 for run in runs):
-        found += [_no_reference(log, len(whole)) for log in whole]
-    found += contradictions(runs, whole)
+    runs = reckoned(logs) if runs is None else runs
+    found = [fault for log in logs if (fault := no_odometry(log)) is not None]
+    whole = [(log, run) for log, run in zip(logs, runs, strict=True) if run is not None]
+    if whole and not any(run.poses >= 2 for _, run in whole):
+        found += [_no_reference(log, len(whole)) for log, _ in whole]
+    found += contradictions([run for _, run in whole], [log for log, _ in whole])
     return found + ([] if robot is None else beyond_reach(logs, robot))
 
 

@@ -14,12 +14,10 @@ from typing import Final
 
 import numpy as np
 
-from driftgate.calibrate.chain import LoggedRun, logged_run
+from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.from_logs import USUAL_POSE, surface_spread
-from driftgate.calibrate.log_checks import no_odometry
 from driftgate.calibrate.range_data import RangeData, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
-from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.unit_slips import units_of
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray
@@ -47,14 +45,17 @@ _ONE_RATIO: Final = 0.15
 _WAY: Final = (0.003, 0.003, math.radians(0.5))
 
 
-def check_ranges(logs: Sequence[Log], robot: Robot, field: FieldMap) -> list[Finding]:
+_Runs = Sequence[tuple[Log, LoggedRun | None]]
+
+
+def check_ranges(runs: _Runs, robot: Robot, field: FieldMap) -> list[Finding]:
     """Return an error for each sensor whose readings near reference poses do not fit where it sits.
 
     Parameters
     ----------
-    logs : sequence of Log
-        Runs of one robot on one field, of which `driftgate.calibrate.log_checks.check_logs` found nothing.
-        Those without odometry, heading or measured headings are passed over.
+    runs : sequence of Log with LoggedRun
+        Logs of one robot on one field, of which `check_logs` of `driftgate.calibrate.log_checks` found
+        nothing, and what `reckoned` made of them. Those without measured headings are passed over.
     robot : Robot
         Their robot.
     field : FieldMap
@@ -65,7 +66,7 @@ def check_ranges(logs: Sequence[Log], robot: Robot, field: FieldMap) -> list[Fin
     list of Finding
         DG618, at the title of the column, at most one for each sensor.
     """
-    of = [(log, run) for log in logs if (run := _run_of(log)) is not None]
+    of = [(log, run) for log, run in runs if run is not None and run.headings]
     if not of:
         return []
     world = build_world(field)
@@ -73,22 +74,15 @@ def check_ranges(logs: Sequence[Log], robot: Robot, field: FieldMap) -> list[Fin
     found = []
     for sensor in robot.sensors:
         own = [(log, run, _data(sensor, log, run, world)) for log, run in of if sensor.id in log.ranges]
-        wrong = [(log, why) for log, _, data in own if (why := _unlike(sensor, data)) is not None]
+        wrong = [(log, run, why) for log, run, data in own if (why := _unlike(sensor, data)) is not None]
         if not wrong and own:
             whole = range_data(sensor, [run for _, run, _ in own], [log for log, _, _ in own], {}, world)
             fit = fit_ranges(sensor, whole, spread, _pose_sd([log for log, _, _ in own]))
             beyond = _beyond_all(fit, int(np.isfinite(whole.reading_m).sum()))
-            wrong = [(log, beyond) for log, _, _ in own] if beyond is not None else []
+            wrong = [(log, run, beyond) for log, run, _ in own] if beyond is not None else []
         if wrong:
             found.append(_finding(sensor, wrong, robot, world))
     return found
-
-
-def _run_of(log: Log) -> LoggedRun | None:
-    if no_odometry(log) is not None:
-        return None
-    run = logged_run(track_of(log), log.reference_spread)
-    return run if run.headings else None
 
 
 def _data(sensor: Sensor, log: Log, run: LoggedRun, world: World) -> RangeData:
@@ -141,21 +135,22 @@ def _beyond_all(fit: RangeFit | None, readings: int) -> _Why | None:
     return None
 
 
-def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, _Why]], robot: Robot, world: World) -> Finding:
-    log, (words, advice) = wrong[0]
+def _finding(
+    sensor: Sensor, wrong: Sequence[tuple[Log, LoggedRun, _Why]], robot: Robot, world: World
+) -> Finding:
+    log, run, (words, advice) = wrong[0]
     at = log.place(f"range {sensor.id}")
     others = len(wrong) - 1
     more = f" (and so in {others} log{'s' if others > 1 else ''} more)" if others else ""
     message = f"the readings of '{sensor.id}' do not fit where it sits: {words}{more}"
-    advice = advice or _exchanged(sensor, log, robot, world)
+    advice = advice or _exchanged(sensor, log, run, robot, world)
     return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
 
 
-def _exchanged(sensor: Sensor, log: Log, robot: Robot, world: World) -> str:
+def _exchanged(sensor: Sensor, log: Log, run: LoggedRun, robot: Robot, world: World) -> str:
     """Return the advice: the column that was exchanged with this one, if that makes both fit."""
-    run = _run_of(log)
     for other in robot.sensors:
-        if run is None or other.id == sensor.id or other.id not in log.ranges:
+        if other.id == sensor.id or other.id not in log.ranges:
             continue
         swapped = {sensor.id: log.ranges[other.id], other.id: log.ranges[sensor.id]}
         turned = replace(log, ranges=dict(log.ranges) | swapped)

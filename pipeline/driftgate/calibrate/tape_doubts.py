@@ -142,14 +142,12 @@ def _pattern(shown: SquareResult) -> Iterator[Doubt]:
         signs = "ahead and left are positive, behind and right negative"
         advice = (
             "either the drives under 'right' turned left and those under 'left' right: exchange the two "
-            "lists "
-            f"(right is clockwise from above); or one axis is counted the wrong way: {signs}"
+            f"lists (right is clockwise from above); or one axis is counted the wrong way: {signs}"
         )
         if not both:
             advice = (
                 f"look under '{broken[0]}': {signs}; did these drives turn the way the list says? Was it "
-                "measured from "
-                f"the spot, under the same point of the robot ({spot})?"
+                f"measured from the spot, under the same point of the robot ({spot})?"
             )
         message = f"the ends lie as in a mirror ({sizes}): {rule}"
         yield Doubt(("square", broken[0]), "square", message, advice, "ends lie as in a mirror", far)
@@ -160,8 +158,7 @@ def _pattern(shown: SquareResult) -> Iterator[Doubt]:
         "square",
         f"drives to the {ways} do not end where errors of heading would put them ({sizes}): {rule}",
         f"measured from the spot itself, under the same point of the robot before and after ({spot})? "
-        "Signs? Else "
-        "wheels that slip, or a floor that slopes",
+        "Signs? Else wheels that slip, or a floor that slopes",
         "ends do not fit errors of heading",
         far and across_m > _MOST_ACROSS * along,
     )
@@ -274,8 +271,7 @@ def _straight_doubts(sheet: TapeSheet, result: TapeResult) -> Iterator[Doubt]:
             ("straights", 0),
             "straights",
             f"the robot counts {100.0 * abs(distance.scale.value):.2g} % {more} than the tape says: far "
-            "more than "
-            "is usual",
+            "more than is usual",
             "measured under the same point of the robot before and after? The wheel's diameter in the code?",
             "far larger than usual",
         )

@@ -153,7 +153,7 @@ def load_project(paths: Iterable[str | os.PathLike[str]], root: str | os.PathLik
     for path in paths:
         try:
             real = real_path(path)
-            searched = itertools.islice(_yaml_files(real), MOST_FILES + 1)
+            searched = itertools.islice(visible_files(real), MOST_FILES + 1)
             found = list(searched) if real.is_dir() and is_inside(real, library.root) else [real]
             reals.update(real_path(file) for file in found)
             if len(reals) > MOST_FILES:
@@ -202,11 +202,12 @@ def load_routine(path: str | os.PathLike[str], root: str | os.PathLike[str] | No
     return project.routines[0]
 
 
-def _yaml_files(folder: Path) -> Iterator[Path]:
+def visible_files(folder: Path, suffixes: str | tuple[str, ...] = SUFFIXES) -> Iterator[Path]:
+    """Yield the files in a folder and below it whose names end so, by default documents; no hidden ones."""
     for parent, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(names):
-            if name.lower().endswith(SUFFIXES) and not name.startswith("."):
+            if name.lower().endswith(suffixes) and not name.startswith("."):
                 yield Path(parent, name)
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray
 from driftgate.load.project import find_root
-from driftgate.load.text import TextError, is_inside, real_path, shorten
+from driftgate.load.text import shorten
 from driftgate.logs.cells import NUMBER
 from driftgate.logs.columns import read_header
 from driftgate.logs.doubts import check_doubts, unwrapped
@@ -27,6 +27,7 @@ MOST_FILES: Final = 16
 # Rows of two files are of one instant if their times differ by no more: it takes up rounding. [s]
 _SAME_S: Final = 1e-9
 _MOST_STEPS: Final = 1000
+_NAMED: Final = ("robot", "routine", "field")
 _SAID_ONCE: Final = ("run", "day", "origin", "robot", "routine", "field", "reference_spread")
 
 
@@ -99,33 +100,11 @@ def read_beacons(path: AnyPath, findings: list[Finding], root: AnyPath | None = 
 
 
 def read_any(path: AnyPath, findings: list[Finding], root: AnyPath) -> Log | Beacons | None:
-    """Return what a file holds: a log, or beacons if its first line says so; for checks of a file alone.
-
-    Beside what `read_log` and `read_beacons` find, files that the log names and that are not there are
-    warned of.
-    """
+    """Return what a file holds: a log, or beacons if its first line says so; for checks of a file alone."""
     table = _opened(path, Path(root), [])
     if table is not None and table.preamble and table.preamble[0].key == BEACONS_KEY:
         return read_beacons(path, findings, root)
-    log = read_log([path], findings, root)
-    if log is None or table is None:
-        return None
-    for entry in table.preamble:
-        if entry.key in ("robot", "routine", "field") and not _is_there(entry.value, Path(root)):
-            words = f"there is no file {shorten(entry.value, 80)}"
-            advice = "paths start at the repository's root"
-            table.page.say("DG121", entry.line, entry.value_at, words, advice, "warning")
-            findings.append(table.page.findings[-1])
-    return log
-
-
-def _is_there(name: str, root: Path) -> bool:
-    try:
-        top = real_path(root)
-        real = real_path(top / name)
-        return is_inside(real, top) and real.is_file()
-    except (TextError, OSError, ValueError):
-        return False
+    return read_log([path], findings, root)
 
 
 def _opened(path: AnyPath, root: Path, findings: list[Finding]) -> Table | None:
@@ -269,8 +248,7 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         reference_spread=next(
             (p.preamble.reference_spread for p in parts if p.preamble.reference_spread is not None), None
         ),
-        robot_said=place("robot"),
-        routine_said=place("routine"),
+        named_at={key: at for key in _NAMED if (at := place(key)) is not None},
         steps_at=_steps_at(parts),
         titles=titles,
     )

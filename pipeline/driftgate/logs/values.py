@@ -96,10 +96,8 @@ class Log:
         "camera", "tape" or "satellite", row by row; empty where there is no reference.
     reference_spread : tuple of three floats, optional
         Standard deviation of the reference in x, y and heading. [m, m, rad]
-    robot_said : Said, optional
-        Where the log names its robot.
-    routine_said : Said, optional
-        And its routine.
+    named_at : mapping of str to Said
+        Where the log names its "robot", "routine" and "field".
     steps_at : mapping of str to Said
         Where each step is named first; of very many the first thousand.
     titles : mapping of str to Said
@@ -125,8 +123,7 @@ class Log:
     reference: FloatArray = made_by(default_factory=lambda: np.zeros((0, 3)))
     reference_by: tuple[str, ...] = ()
     reference_spread: tuple[float, float, float] | None = None
-    robot_said: Said | None = None
-    routine_said: Said | None = None
+    named_at: Mapping[str, Said] = made_by(default_factory=dict)
     steps_at: Mapping[str, Said] = made_by(default_factory=dict)
     titles: Mapping[str, Said] = made_by(default_factory=dict)
 

@@ -12,8 +12,10 @@ from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Beacons, read_beacons, read_log
 from driftgate.run.backtest_settings import BacktestSettings
-from driftgate.run.log_files import check_robots, folder_of, named_file, refuse_several_robots
+from driftgate.run.log_files import folder_of
+from driftgate.run.log_robots import check_robots, refuse_several_robots
 from driftgate.run.log_steps import check_steps
+from driftgate.run.named_files import check_named, named_file
 from driftgate.run.routine_logs import RoutineRun, by_routine
 from driftgate.run.same_runs import (
     ReadRun,
@@ -92,7 +94,8 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
     every = [*sound[0], *sound[1]]
     # One that is judged and fitted on is one log.
     once = {named(run.files): run for run in every}.values()
-    check_steps([(run.log, [folder_of(run.files)]) for run in once], findings, missing=False)
+    check_named([(run.log, [folder_of(run.files)]) for run in sound[0]], findings, ("routine", "field"))
+    check_steps([(run.log, [folder_of(run.files)]) for run in once], findings)
     if settings.robot is None:
         refuse_several_robots(run.log for run in every)
     elif robot is not None:
@@ -117,7 +120,7 @@ def _errors_of(fitted: Sequence[LoadedRun]) -> ErrorSources:
     """
     for run in fitted:
         if run.log.robot is not None:
-            path = named_file(run.log.robot, folder_of(run.files))
+            path = named_file(run.log.robot, [folder_of(run.files)])
             robot = None if path is None else load_robot(path)[0]
             return ErrorSources() if robot is None else robot.errors
     return ErrorSources()

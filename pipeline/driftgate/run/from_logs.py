@@ -8,27 +8,25 @@ from pathlib import Path
 
 from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
-from driftgate.calibrate.log_checks import check_logs
+from driftgate.calibrate.log_checks import check_logs, reckoned
 from driftgate.calibrate.range_checks import check_ranges
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root, load_project
 from driftgate.load.single import load_single
-from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_section import Origin
 from driftgate.run.edited import edited_text
 from driftgate.run.log_files import (
     all_runs,
-    check_robots,
-    check_sensors,
     folder_of,
     once,
-    refuse_several_robots,
     refuse_twice,
 )
-from driftgate.run.log_steps import check_steps, routine_file
+from driftgate.run.log_robots import check_robots, check_sensors, refuse_several_robots
+from driftgate.run.log_steps import check_steps
+from driftgate.run.named_files import check_named, named_file
 from driftgate.run.same_runs import ReadRun, refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
@@ -97,7 +95,8 @@ def calibrate_logs(
     single = load_single(robot, "robot")
     findings += single.findings
     read = [log for log in logs if log is not None]
-    true = _field(field, read, findings) if len(read) == len(logs) else None
+    roots = [[folder_of(files), folder_of([robot])] for files in runs]
+    true = _field(field, list(zip(read, roots, strict=True)), findings) if len(read) == len(logs) else None
     status, why = findings_status(findings)
     document = single.document
     if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
@@ -105,20 +104,23 @@ def calibrate_logs(
     _together(read)
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     check_sensors(read, robot, document.model, findings)
-    contradicted = check_logs(read, document.model)
+    at_hand = reckoned(read)
+    contradicted = check_logs(read, document.model, at_hand)
     findings += contradicted
     if true is not None:
         # Where odometry and references contradict each other, no one knows what a sensor should have read.
         faulty = {finding.path for finding in contradicted}
-        findings += check_ranges([log for log in read if log.path not in faulty], document.model, true)
+        sound = [pair for pair in zip(read, at_hand, strict=True) if pair[0].path not in faulty]
+        findings += check_ranges(sound, document.model, true)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     refuse_copies(ReadRun(log, files) for log, files in zip(read, runs, strict=True))
-    roots = [[folder_of(files), folder_of([robot])] for files in runs]
-    read = check_steps(list(zip(read, roots, strict=True)), findings)
-    routines = {routine_file(log, places) for log, places in zip(read, roots, strict=True) if log.routine}
+    placed = list(zip(read, roots, strict=True))
+    check_named(placed, findings, ("routine",))
+    read = check_steps(placed, findings)
+    routines = {named_file(log.routine, places) for log, places in placed if log.routine}
     try:
         fit = fit_logs(read, document.model, true, _planned(routines, document.model), confidence)
     except ModelError as error:
@@ -141,19 +143,19 @@ def _together(logs: Sequence[Log]) -> None:
     refuse_several_robots(logs)
 
 
-def _field(path: Path | None, logs: Sequence[Log], findings: list[Finding]) -> FieldMap | None:
+def _field(
+    path: Path | None, placed: Sequence[tuple[Log, Sequence[Path]]], findings: list[Finding]
+) -> FieldMap | None:
     """Return the field map named on the command line, or the one that all logs name."""
     if path is None:
-        named = {log.field for log in logs if log.field is not None}
-        if len(named) != 1:
+        named = [(log, roots) for log, roots in placed if log.field is not None]
+        if len({log.field for log, _ in named}) != 1:
             return None
-        root = find_root(logs[0].path or ".")
-        try:
-            path = real_path(root / named.pop())
-        except TextError as error:
-            raise InputError(f"the field map named in the logs: {error.reason}") from error
-        if not is_inside(path, root):
-            raise InputError("the field map named in the logs lies outside the repository; give --field")
+        files = (named_file(log.field, places) for log, places in named)
+        path = next((file for file in files if file is not None), None)
+        if path is None:
+            check_named(named, findings, ("field",), "error")
+            return None
     single = load_single(path, "field map")
     findings += single.findings
     model = single.document.model if single.document is not None else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -13,21 +13,15 @@ from driftgate.load.project import find_root, load_project
 from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean, listed
 from driftgate.logs.values import Log
-from driftgate.run.log_files import named_file, said_once
+from driftgate.run.log_files import said_once
+from driftgate.run.named_files import named_file
 
 # A log of which fewer of its steps than this are the routine's is of another one (our choice).
 _OWN_SHARE: Final = 0.5
 
 
-def routine_file(log: Log, roots: Iterable[Path]) -> Path | None:
-    """Return the routine that a log names, from the first of these repositories that has it."""
-    return next((path for root in roots if (path := named_file(log.routine, root)) is not None), None)
-
-
-def check_steps(
-    runs: Sequence[tuple[Log, Sequence[Path]]], findings: list[Finding], missing: bool = True
-) -> list[Log]:
-    """Add warnings for steps that the routine named in a log has not, and for routines that are not there.
+def check_steps(runs: Sequence[tuple[Log, Sequence[Path]]], findings: list[Finding]) -> list[Log]:
+    """Add warnings for steps that the routine named in a log has not.
 
     Parameters
     ----------
@@ -35,9 +29,7 @@ def check_steps(
         Logs, each with the repositories in which the routine that it names may lie.
     findings : list of Finding
         One DG620 is added for each unknown step, at its first cell, and one alone for a log of another
-        routine; logs of one routine say the same once. A routine that is not there is DG121.
-    missing : bool
-        Whether the latter is still to be said.
+        routine; logs of one routine say the same once. Of a routine that is not there nothing is said.
 
     Returns
     -------
@@ -48,13 +40,8 @@ def check_steps(
     found: dict[tuple[str, str], list[Finding]] = {}
     kept = []
     for log, roots in runs:
-        path = routine_file(log, roots)
+        path = named_file(log.routine, roots)
         if path is None:
-            if missing and log.routine_said is not None:
-                at, name = log.routine_said, shorten(log.routine or "", 80)
-                words, advice = f"there is no file {name}", "paths start at the repository's root"
-                own = Finding(at.path, at.line, at.column, "DG121", words, "warning", advice, at.excerpt)
-                found.setdefault((name, ""), []).append(own)
             kept.append(log)
             continue
         if path not in known:

@@ -21,7 +21,6 @@ from driftgate.calibrate.walls import wall_expecting
 from driftgate.calibrate.windows import Track
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
-from driftgate.load.project import find_root
 from driftgate.logs import Log
 from driftgate.plan.values import Law
 from driftgate.predict import Prepared, covariance
@@ -31,6 +30,7 @@ from driftgate.predict.values import CovarianceResult, Moment, MomentCovariance,
 from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
 from driftgate.run.corrected import CorrectionPlan, correction_row
 from driftgate.run.explain import ExplainSettings, chosen_case
+from driftgate.run.named_files import named_file
 from driftgate.run.tasks import plan_one
 from driftgate.schema.robot import Robot
 from driftgate.world.footprint import footprint_reach_m
@@ -56,36 +56,32 @@ class RoutineRun:
 
 def routine_runs(
     loaded: Sequence[tuple[Log, Track]],
-    files: Sequence[Path],
+    roots: Sequence[Sequence[Path]],
     robot: Robot | None,
     findings: list[Finding],
-    warnings: list[str],
 ) -> list[RoutineRun]:
     """Return the runs whose log names a routine, with its plan.
 
+    Those that name a routine or a field which is not there are left out, which `check_named` says.
+
     Parameters
     ----------
-    loaded, files : sequence
-        The runs, and a file of each.
+    loaded, roots : sequence
+        The runs, and the repositories in which the files that each names may lie.
     robot : Robot, optional
         The robot to take in place of the routine's own.
     findings : list of Finding
         What is wrong with the routines is added.
-    warnings : list of str
-        And what keeps a run from being used.
     """
     known: dict[tuple[Path, Path | None], Prepared | None] = {}
     found = []
-    for (log, track), file in zip(loaded, files, strict=True):
-        if log.routine is None:
+    for (log, track), places in zip(loaded, roots, strict=True):
+        routine, field = named_file(log.routine, places), named_file(log.field, places)
+        if routine is None or (field is None and log.field is not None):
             continue
-        root = find_root(file)
-        key = root / log.routine, None if log.field is None else root / log.field
-        if not key[0].is_file() or (key[1] is not None and not key[1].is_file()):
-            warnings.append(f"run '{log.run}' names a routine or field that is not there: {log.routine}")
-            continue
+        key = routine, field
         if key not in known:
-            more, named, _, _ = chosen_case(ExplainSettings(key[0], field=key[1]))
+            more, named, _, _ = chosen_case(ExplainSettings(routine, field=field))
             findings += [finding for finding in more if finding not in findings]
             known[key] = None
             if named is not None:

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from driftgate.core.findings import Finding
-from driftgate.load.project import find_root
+from driftgate.load.project import find_root, visible_files
 from driftgate.run.inputs import load_inputs, nothing_words
 from driftgate.run.log_files import (
     LOG_SUFFIX,
-    check_sensors,
-    csv_files,
     folder_of,
-    named_file,
     once,
     runs_of,
     says_it_is,
@@ -24,6 +21,7 @@ from driftgate.run.log_files import (
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
+    from driftgate.calibrate.chain import LoggedRun
     from driftgate.logs import Log
     from driftgate.schema.robot import Robot
 
@@ -89,8 +87,8 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...
     for path in paths:
         text = os.fspath(path)
         if path.is_dir():
-            documented = _holds_documents(path)
-            inside = [file for folder in _folders(path) for file in csv_files(folder)]
+            documented = next(visible_files(path), None) is not None
+            inside = [file for file in visible_files(path, LOG_SUFFIX) if file.is_file()]
             if documented:
                 # Beside documents lie tables of other kinds, below them logs of a team's own.
                 inside = [file for file in inside if says_it_is(file) is not None]
@@ -108,21 +106,11 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...
     return documents, list(dict.fromkeys(logs))
 
 
-def _folders(folder: Path) -> Iterator[Path]:
-    """Yield a folder and those below it, but for hidden ones."""
-    for parent, below, _ in os.walk(folder):
-        below[:] = sorted(name for name in below if not name.startswith("."))
-        yield Path(parent)
-
-
-def _holds_documents(folder: Path) -> bool:
-    return any(name.endswith((".yaml", ".yml")) for _, _, names in os.walk(folder) for name in names)
-
-
 def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
     from driftgate.run.log_steps import check_steps
+    from driftgate.run.named_files import check_named, named_file
 
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     found: list[Finding] = []
@@ -133,8 +121,8 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
         read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
         if isinstance(read, Log):
             with_roots.append((read, [root]))
-            field = named_file(read.field, root)
-            of_robot.setdefault(named_file(read.robot, root), []).append((read, field))
+            field = named_file(read.field, [root])
+            of_robot.setdefault(named_file(read.robot, [root]), []).append((read, field))
         elif read is not None:
             beacons += 1
     for robot, logs in of_robot.items():
@@ -142,7 +130,8 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
         lacking += lacks
         if lacks < len(logs):
             sound["sound log"] = sound.get("sound log", 0) + len(logs) - lacks
-    check_steps(with_roots, found, missing=False)
+    check_named(with_roots, found)
+    check_steps(with_roots, found)
     sound |= {_LACKING: lacking, "sound list of beacons": beacons}
     findings += once(found)
 
@@ -152,8 +141,9 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
 
     What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
     """
-    from driftgate.calibrate.log_checks import check_logs
+    from driftgate.calibrate.log_checks import check_logs, reckoned
     from driftgate.load.single import load_single
+    from driftgate.run.log_robots import check_sensors
     from driftgate.schema.robot import Robot as RobotModel
 
     logs = [log for log, _ in named]
@@ -165,7 +155,8 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
         robot = model if isinstance(model, RobotModel) else None
         if robot is not None:
             check_sensors(logs, Path(logs[0].robot or path), robot, found)
-    checked = check_logs(logs, robot)
+    runs = reckoned(logs)
+    checked = check_logs(logs, robot, runs)
     missing = [f for f in checked if f.code == "DG617"]
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
@@ -173,27 +164,30 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
     if robot is not None:
         # Where odometry and references contradict each other, no one knows what a sensor should have read.
         faulty = {f.path for f in checked}
-        _check_ranges(robot, [pair for pair in named if pair[0].path not in faulty], found)
+        each = [(*pair, run) for pair, run in zip(named, runs, strict=True) if pair[0].path not in faulty]
+        _check_ranges(robot, each, found)
     _say_copies([log for log in logs if log.path not in alone], found)
     return len(alone)
 
 
-def _check_ranges(robot: Robot, named: Sequence[tuple[Log, Path | None]], found: list[Finding]) -> None:
+def _check_ranges(
+    robot: Robot, runs: Sequence[tuple[Log, Path | None, LoggedRun | None]], found: list[Finding]
+) -> None:
     """Add what calibrate would say of the range columns of logs of one robot, field by field."""
     from driftgate.calibrate.range_checks import check_ranges
     from driftgate.load.single import load_single
     from driftgate.schema.fieldmap import FieldMap
 
-    of_field: dict[Path, list[Log]] = {}
-    for log, field in named:
+    of_field: dict[Path, list[tuple[Log, LoggedRun | None]]] = {}
+    for log, field, run in runs:
         if field is not None:
-            of_field.setdefault(field, []).append(log)
-    for field, logs in of_field.items():
+            of_field.setdefault(field, []).append((log, run))
+    for field, on_it in of_field.items():
         single = load_single(field, "field map")
         found += [finding for finding in single.findings if finding.level == "error"]
         model = None if single.document is None else single.document.model
         if isinstance(model, FieldMap):
-            found += check_ranges(logs, robot, model)
+            found += check_ranges(on_it, robot, model)
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:

@@ -1,0 +1,66 @@
+"""The files that logs name, their robot, routine and field: one way to them, none of which leads out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Final, Literal
+
+from driftgate.core.findings import Finding, Level
+from driftgate.load.text import TextError, is_inside, real_path, shorten
+from driftgate.logs.values import Log
+from driftgate.run.log_files import said_once
+
+Key = Literal["robot", "routine", "field"]
+KEYS: Final[tuple[Key, ...]] = ("robot", "routine", "field")
+
+
+def named_file(name: str | None, roots: Iterable[Path]) -> Path | None:
+    """Return a file that a log names, from the first of some repositories that has it inside; else None.
+
+    Logs come from strangers: a name that leads out of a repository, by '..', from the top or over a link, is
+    that of no file.
+    """
+    if name is None:
+        return None
+    for root in roots:
+        try:
+            top = real_path(root)
+            real = real_path(top / name)
+            if is_inside(real, top) and real.is_file():
+                return real
+        except (TextError, OSError, ValueError):
+            continue
+    return None
+
+
+def check_named(
+    runs: Sequence[tuple[Log, Sequence[Path]]],
+    findings: list[Finding],
+    keys: Sequence[Key] = KEYS,
+    level: Level = "warning",
+) -> None:
+    """Add DG121 for files that logs name and that are not there; what several logs say alike once.
+
+    Parameters
+    ----------
+    runs : sequence
+        Logs, each with the repositories in which the files that it names may lie.
+    findings : list of Finding
+        To which they are added, each where its log names the file first.
+    keys : sequence of str
+        Which files are asked for.
+    level : str
+        Of the findings.
+    """
+    found: dict[tuple[Key, str], list[Finding]] = {}
+    for log, roots in runs:
+        for key in keys:
+            name, at = getattr(log, key), log.named_at.get(key)
+            if name is None or at is None or named_file(name, roots) is not None:
+                continue
+            words = f"there is no file {shorten(name, 80)} in the repository"
+            advice = "paths start at the repository's root"
+            own = Finding(at.path, at.line, at.column, "DG121", words, level, advice, at.excerpt)
+            found.setdefault((key, name), []).append(own)
+    findings += [said_once(same) for same in found.values()]
