@@ -22,7 +22,7 @@ def run(tmp_path_factory):
     assert main.run(["sample-logs", str(folder / "routines/out.yaml"), "--out", str(folder / "made")]) == 0
     path = sorted((folder / "made").glob("*.csv"))[0]
     log = read_log([path], [], folder)
-    (found,) = routine_runs([(log, track_of(log))], [path], None, [], [])
+    (found,) = routine_runs([(log, track_of(log))], [[folder]], None, [])
     return found
 
 

@@ -42,7 +42,7 @@ def end(tmp_path_factory: pytest.TempPathFactory) -> Score:
     files = sorted((folder / "runs").glob("*.csv"))
     logs = [read_log([path], [], folder) for path in files]
     document = load_single(folder / "routines/robots/wren.yaml", "robot").document
-    runs = routine_runs([(log, track_of(log)) for log in logs], files, document.model, [], [])
+    runs = routine_runs([(log, track_of(log)) for log in logs], [[folder]] * len(logs), document.model, [])
     (found,) = checkpoint_rows(runs)
     return found.score
 

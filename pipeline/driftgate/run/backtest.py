@@ -22,7 +22,8 @@ from driftgate.run.backtest_models import reckoning, split
 from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.left_out import unmeasured, unused_ranges
-from driftgate.run.log_files import folder_of, refuse_twice
+from driftgate.run.log_files import refuse_twice
+from driftgate.run.named_files import places
 from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
@@ -97,7 +98,7 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         )  # fmt: skip
     named = routine_runs(
         [(run.log, run.track) for run in loaded.judged],
-        [[folder_of(run.files)] for run in loaded.judged],
+        [places(run.files) for run in loaded.judged],
         loaded.robot,
         findings,
     )

@@ -15,7 +15,7 @@ from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.log_files import folder_of
 from driftgate.run.log_robots import check_robots, refuse_several_robots
 from driftgate.run.log_steps import check_steps
-from driftgate.run.named_files import check_named, named_file
+from driftgate.run.named_files import check_named, named_file, places
 from driftgate.run.routine_logs import RoutineRun, by_routine
 from driftgate.run.same_runs import (
     ReadRun,
@@ -94,8 +94,8 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
     every = [*sound[0], *sound[1]]
     # One that is judged and fitted on is one log.
     once = {named(run.files): run for run in every}.values()
-    check_named([(run.log, [folder_of(run.files)]) for run in sound[0]], findings, ("routine", "field"))
-    check_steps([(run.log, [folder_of(run.files)]) for run in once], findings)
+    check_named([(run.log, places(run.files)) for run in sound[0]], findings, ("routine", "field"))
+    check_steps([(run.log, places(run.files)) for run in once], findings)
     if settings.robot is None:
         refuse_several_robots(run.log for run in every)
     elif robot is not None:
@@ -120,7 +120,7 @@ def _errors_of(fitted: Sequence[LoadedRun]) -> ErrorSources:
     """
     for run in fitted:
         if run.log.robot is not None:
-            path = named_file(run.log.robot, [folder_of(run.files)])
+            path = named_file(run.log.robot, places(run.files))
             robot = None if path is None else load_robot(path)[0]
             return ErrorSources() if robot is None else robot.errors
     return ErrorSources()

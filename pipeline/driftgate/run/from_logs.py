@@ -26,7 +26,7 @@ from driftgate.run.log_files import (
 )
 from driftgate.run.log_robots import check_robots, check_sensors, refuse_several_robots
 from driftgate.run.log_steps import check_steps
-from driftgate.run.named_files import check_named, named_file
+from driftgate.run.named_files import check_named, named_file, places
 from driftgate.run.same_runs import ReadRun, refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
@@ -95,7 +95,7 @@ def calibrate_logs(
     single = load_single(robot, "robot")
     findings += single.findings
     read = [log for log in logs if log is not None]
-    roots = [[folder_of(files), folder_of([robot])] for files in runs]
+    roots = [places(files, robot) for files in runs]
     true = _field(field, list(zip(read, roots, strict=True)), findings) if len(read) == len(logs) else None
     status, why = findings_status(findings)
     document = single.document
@@ -120,7 +120,7 @@ def calibrate_logs(
     placed = list(zip(read, roots, strict=True))
     check_named(placed, findings, ("routine",))
     read = check_steps(placed, findings)
-    routines = {named_file(log.routine, places) for log, places in placed if log.routine}
+    routines = {named_file(log.routine, own) for log, own in placed if log.routine}
     try:
         fit = fit_logs(read, document.model, true, _planned(routines, document.model), confidence)
     except ModelError as error:
@@ -151,7 +151,7 @@ def _field(
         named = [(log, roots) for log, roots in placed if log.field is not None]
         if len({log.field for log, _ in named}) != 1:
             return None
-        files = (named_file(log.field, places) for log, places in named)
+        files = (named_file(log.field, roots) for log, roots in named)
         path = next((file for file in files if file is not None), None)
         if path is None:
             check_named(named, findings, ("field",), "error")

@@ -12,8 +12,7 @@ from driftgate.load.single import load_single
 from driftgate.load.text import real_path, shorten
 from driftgate.load.wording import alike, listed
 from driftgate.logs.values import Log
-from driftgate.run.log_files import folder_of
-from driftgate.run.named_files import named_file
+from driftgate.run.named_files import named_file, places
 from driftgate.run.status import InputError, counted
 from driftgate.schema.robot import Robot
 
@@ -38,8 +37,7 @@ def check_robots(
     meant = real_path(robot)
     others: dict[Path | str | None, list[Log]] = {}
     for log, files in runs:
-        # In the log's own repository, or, for one kept outside, in the robot's.
-        named = named_file(log.robot, [folder_of(files), folder_of([robot])])
+        named = named_file(log.robot, places(files, robot))
         if named is None or named != meant:
             others.setdefault(named or log.robot, []).append(log)
     for named_as, logs in others.items():

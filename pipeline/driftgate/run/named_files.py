@@ -7,12 +7,23 @@ from pathlib import Path
 from typing import Final, Literal
 
 from driftgate.core.findings import Finding, Level
+from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path, shorten
 from driftgate.logs.values import Log
-from driftgate.run.log_files import said_once
+from driftgate.run.log_files import folder_of, said_once
 
 Key = Literal["robot", "routine", "field"]
 KEYS: Final[tuple[Key, ...]] = ("robot", "routine", "field")
+
+
+def places(files: Sequence[Path], robot: Path | None = None) -> list[Path]:
+    """Return the repositories in which a file that a log names may lie, those that come first first.
+
+    The log's own; for one kept outside of any, that of the robot file on the command line, and the one in
+    which the command is typed.
+    """
+    robots = [] if robot is None else [folder_of([robot])]
+    return list(dict.fromkeys([folder_of(files), *robots, find_root(Path.cwd())]))
 
 
 def named_file(name: str | None, roots: Iterable[Path]) -> Path | None:

@@ -75,8 +75,8 @@ def routine_runs(
     """
     known: dict[tuple[Path, Path | None], Prepared | None] = {}
     found = []
-    for (log, track), places in zip(loaded, roots, strict=True):
-        routine, field = named_file(log.routine, places), named_file(log.field, places)
+    for (log, track), own in zip(loaded, roots, strict=True):
+        routine, field = named_file(log.routine, own), named_file(log.field, own)
         if routine is None or (field is None and log.field is not None):
             continue
         key = routine, field

@@ -110,7 +110,7 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
     from driftgate.run.log_steps import check_steps
-    from driftgate.run.named_files import check_named, named_file
+    from driftgate.run.named_files import check_named, named_file, places
 
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     found: list[Finding] = []
@@ -120,9 +120,10 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
         root = find_root(files[0]) if len(files) == 1 else folder_of(files)
         read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
         if isinstance(read, Log):
-            with_roots.append((read, [root]))
-            field = named_file(read.field, [root])
-            of_robot.setdefault(named_file(read.robot, [root]), []).append((read, field))
+            own = places(files)
+            with_roots.append((read, own))
+            field = named_file(read.field, own)
+            of_robot.setdefault(named_file(read.robot, own), []).append((read, field))
         elif read is not None:
             beacons += 1
     for robot, logs in of_robot.items():
