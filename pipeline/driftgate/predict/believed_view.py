@@ -45,6 +45,8 @@ class View:
     ----------
     edges : list of ndarray of int
         Believed edges that the beam may meet.
+    first : list of ndarray of int
+        Those of them that can be the first to answer.
     nearby : list of list of int
         Obstacles that can be in the corridor.
     sure : list of int
@@ -54,6 +56,7 @@ class View:
     """
 
     edges: list[IntArray]
+    first: list[IntArray]
     nearby: list[list[int]]
     sure: list[int]
     settled: list[Outcome | None]
@@ -111,9 +114,8 @@ class Views:
     def _view(self, share: float) -> View:
         readings, pose = self._prepared.plan.timeline.readings, self._prepared.plan.timeline.pose
         count = len(readings.knot)
-        view = View(
-            [np.zeros(0, dtype=np.intp)] * count, [[] for _ in range(count)], [-1] * count, [None] * count
-        )
+        none = [np.zeros(0, dtype=np.intp)] * count
+        view = View(none.copy(), none, [[] for _ in range(count)], [-1] * count, [None] * count)
         for s, sensor in enumerate(self._prepared.case.robot.sensors):
             mine = np.flatnonzero(readings.sensor == s)
             if len(mine):
@@ -135,12 +137,15 @@ class Views:
         size = self._size + float(np.hypot(sensor.mount.x, sensor.mount.y)) + slack
         reach_m = np.minimum(size, farthest.min(axis=1))
         may = high & candidates_for_beam(px, py, ux, uy, reach_m, slack, turn, *ends)
-        if sensor.beam_width == 0.0:
-            may &= ~seen_from_behind(px, py, slack, *ends, self._solids)
+        in_cone = sensor.beam_width > 0.0
+        first = may & ~seen_from_behind(px, py, slack, *ends, self._solids, in_cone)
+        # What is behind another face may still hide what answers beside a mute one: it is sure of nothing.
+        may = may if in_cone else first
         met = np.any(may & (farthest < np.inf), axis=1)
         single = (may.sum(axis=1) == 1) & met
-        for r, edges, alone in zip(mine.tolist(), by_row(may), single.tolist(), strict=True):
-            view.edges[r] = edges
+        rows = zip(mine.tolist(), by_row(may), by_row(first), single.tolist(), strict=True)
+        for r, edges, ahead, alone in rows:
+            view.edges[r], view.first[r] = edges, ahead
             if alone:
                 view.sure[r] = int(edges[0])
 

@@ -47,8 +47,10 @@ class Reachable:
     ----------
     edges, elements : list of ndarray of int
         Indices of true edges and of true elements, by reading.
+    first : list of ndarray of int
+        Those of the edges that can be the first to answer.
     sure : list of int
-        The only edge that the beam may meet, where it certainly does; else -1.
+        The only edge that can be the first, where it certainly is met; else -1.
     square : list of bool
         No edge can be met so obliquely that its echo is lost.
     reach_m : ndarray
@@ -57,13 +59,14 @@ class Reachable:
 
     edges: list[IntArray]
     elements: list[IntArray]
+    first: list[IntArray]
     sure: list[int]
     square: list[bool]
     reach_m: FloatArray
 
     def candidates(self, r: int) -> int:
-        """Return how many things the beam of a reading may meet."""
-        return len(self.edges[r]) + len(self.elements[r])
+        """Return how many things the beam of a reading may meet first."""
+        return len(self.first[r]) + len(self.elements[r])
 
     def alone(self, r: int) -> bool:
         """Return whether a beam certainly meets the one thing that it may meet."""
@@ -202,7 +205,9 @@ def _reachable(
     readings, pose, world = prepared.plan.timeline.readings, prepared.plan.timeline.pose, prepared.true
     count = len(readings.knot)
     none = np.zeros(0, dtype=np.intp)
-    found = Reachable([none] * count, [none] * count, [-1] * count, [False] * count, np.zeros(count))
+    found = Reachable(
+        [none] * count, [none] * count, [none] * count, [-1] * count, [False] * count, np.zeros(count)
+    )
     ax, ay, bx, by = np.array([(*e.a, *e.b) for e in world.edges], dtype=float).reshape(-1, 4).T
     centre_x, centre_y = np.array([e.pose[:2] for e in world.elements], dtype=float).reshape(-1, 2).T
     outline_m = np.array([e.outline.reach_m for e in world.elements])
@@ -221,9 +226,13 @@ def _reachable(
         farthest = np.where(blocks, farthest_met(px, py, ux, uy, near, turn, *ends), np.inf)
         reach = np.minimum(sensor.reach.high, farthest.min(axis=1))
         may = tall & candidates_for_beam(px, py, ux, uy, reach, near, turn, *ends)
-        if level and sensor.beam_width == 0.0:
-            may &= ~seen_from_behind(px, py, near, *ends, solids)
-        single = (may.sum(axis=1) == 1) & np.any(may & (farthest < np.inf), axis=1)
+        first = may
+        if level:
+            in_cone = sensor.beam_width > 0.0
+            first = may & ~seen_from_behind(px, py, near, *ends, solids, in_cone)
+            # What is behind another face may still hide what answers beside a mute one.
+            may = may if in_cone else first
+        single = (first.sum(axis=1) == 1) & np.any(first & (farthest < np.inf), axis=1)
         squarely = _squarely_met(sensor, (ux, uy), turn, (bx - ax, by - ay), edge_slack_m)
         square = ~np.any(may & ~squarely, axis=1)
         may_disc = np.zeros((len(mine), len(world.elements)), dtype=bool)
@@ -233,12 +242,11 @@ def _reachable(
                 px, py, ux, uy, reach, near, turn, centre_x, centre_y, outline_m, off_m
             )
         found.reach_m[mine] = reach
-        rows = zip(
-            mine.tolist(), by_row(may), by_row(may_disc), single.tolist(), square.tolist(), strict=True
-        )
-        for r, edges, elements, alone, squared in rows:
-            found.edges[r], found.elements[r], found.square[r] = edges, elements, squared
-            found.sure[r] = int(edges[0]) if alone else -1
+        edges, elements, ahead = by_row(may), by_row(may_disc), by_row(first)
+        for i, r in enumerate(mine.tolist()):
+            found.edges[r], found.elements[r], found.first[r] = edges[i], elements[i], ahead[i]
+            found.square[r] = bool(square[i])
+            found.sure[r] = int(ahead[i][0]) if single[i] else -1
     return found
 
 

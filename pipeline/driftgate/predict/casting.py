@@ -184,7 +184,7 @@ class Caster:
             met = self._meet_for_sure(beam, near.sure[r], near.square[r])
         else:
             met = self._nothing(beam)
-            self._meet_edges(beam, near.edges[r], pick, met, near.square[r] and beam.height_m is None)
+            self._meet_edges(beam, near.first[r], pick, met, near.square[r] and beam.height_m is None)
         for j in near.elements[r].tolist():
             self._meet_element(j, beam, pick, clock_s, met)
         return met

@@ -156,7 +156,7 @@ class Looks:
             return view, bound.far
         level, few = bound.most()
         tight = self._views.inside(level)
-        fewer = len(tight.edges[r]) + _WORTH <= len(view.edges[r])
+        fewer = len(tight.first[r]) + _WORTH <= len(view.first[r])
         settles = tight.settled[r] is not None and view.settled[r] is None
         return (tight, few) if fewer or settles else (view, bound.far)
 
@@ -181,11 +181,14 @@ class Looks:
         if self._planned:
             surface = np.full(count, self._prepared.sight.surface[r], dtype=np.intp)
         else:
-            theirs = self._meet_few(sensor, view.edges[r], cone, few, bound.far)
+            theirs = self._meet_few(sensor, view, r, cone, few, bound.far)
             if sure >= 0 and np.all(theirs == sure):
                 surface = self._everywhere(sure, count)
             else:
-                surface = self._meet(sensor, tight.edges[r], cone) if sure < 0 else np.full(count, sure)
+                if sure < 0:
+                    surface = self._meet(sensor, tight.first[r], tight.edges[r], cone)
+                else:
+                    surface = np.full(count, sure)
                 surface[few] = theirs
                 sure = -1
         model, towards = self._model(sensor, place, cone, surface, sure)
@@ -196,16 +199,17 @@ class Looks:
         some_far = len(bound.far) > 0
         return Expected(surface, model, cone, beam, view, some_far, sure, tight, few, place[:2])
 
-    def _meet_few(self, sensor: int, edges: IntArray, cone: Axis, few: IntArray, far: IntArray) -> IntArray:
-        """Return what a few trials meet: of some edges, or of all edges where they are far off."""
+    def _meet_few(
+        self, sensor: int, view: View, r: int, cone: Axis, few: IntArray, far: IntArray
+    ) -> IntArray:
+        """Return what a few trials meet: of the edges of a view, or of all edges where they are far off."""
         if not len(few):
             return _NOBODY
-        surface = self._meet(sensor, edges, cone.at(few))
+        surface = self._meet(sensor, view.first[r], view.edges[r], cone.at(few))
         if len(far):
             own = cone.at(far)
-            surface[np.searchsorted(few, far)] = self._meet(
-                sensor, met_by_some(own, self._tall[sensor], self._edges, 0.0), own
-            )
+            edges = met_by_some(own, self._tall[sensor], self._edges, 0.0)
+            surface[np.searchsorted(few, far)] = self._meet(sensor, edges, edges, own)
         return surface
 
     def _everywhere(self, surface: int, count: int) -> IntArray:
@@ -258,13 +262,16 @@ class Looks:
         apex = np.asarray(cone.px), np.asarray(cone.py)
         return range_in_cone(place[:2], apex, normal, middle, answer), (answer.ux, answer.uy)
 
-    def _meet(self, sensor: int, edges: IntArray, cone: Axis) -> IntArray:
-        """Return which of some edges answers first in each trial's cone, -1 for none."""
+    def _meet(self, sensor: int, first: IntArray, edges: IntArray, cone: Axis) -> IntArray:
+        """Return which of some edges answers first in each trial's cone, -1 for none.
+
+        `first` are those that can, the others only where the one that does is mute.
+        """
         e = self._edges
         px, py, ux, uy, half_rad = cone
         nearest, square = np.full(np.shape(px), np.inf), np.zeros(np.shape(px))
         surface = np.full(np.shape(px), -1, dtype=np.intp)
-        for i in edges.tolist():
+        for i in first.tolist():
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = is_closer(range_m, cosine, nearest, square)
