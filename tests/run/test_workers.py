@@ -7,11 +7,12 @@ import multiprocessing
 import os
 import signal
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 
 import pytest
 
+from driftgate.run.pool import Pool
 from driftgate.run.status import FaultError
 from driftgate.run.workers import Workers
 
@@ -84,6 +85,33 @@ def test_law_a_pool_that_breaks_while_it_starts_a_worker_costs_no_result(monkeyp
     with Workers(2) as workers:
         assert list(workers.map(math.sqrt, [1.0, 4.0, 9.0])) == [1.0, 2.0, 3.0]
     assert not faults
+
+
+def test_law_all_workers_are_there_before_the_first_task():
+    """None is started later, when one that dies could take it along."""
+    with Workers(3) as workers:
+        before = set(multiprocessing.active_children())
+        found = workers.map(math.sqrt, [1.0, 4.0, 9.0])
+        assert next(found) == 1.0
+        assert len(set(multiprocessing.active_children()) - before) == 3
+        assert list(found) == [2.0, 3.0]
+
+
+def test_law_a_task_that_a_broken_pool_forgot_is_lost_and_done_again(monkeypatch):
+    """A pool that breaks just when it is given a task may take it and never do it."""
+    monkeypatch.setattr("driftgate.run.workers._LOOK_S", 0.01)
+    submit, forgotten = Pool.submit, []
+
+    def forgets(self, function, item):
+        if item == 4.0 and not forgotten:
+            forgotten.append(Future())
+            return forgotten[0]
+        return submit(self, function, item)
+
+    monkeypatch.setattr(Pool, "submit", forgets)
+    with Workers(2) as workers:
+        assert list(workers.map(math.sqrt, [1.0, 4.0, 9.0])) == [1.0, 2.0, 3.0]
+    assert isinstance(forgotten[0].exception(), BrokenProcessPool)
 
 
 def test_err_a_pool_that_cannot_start_a_worker_says_so(monkeypatch):

@@ -16,13 +16,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import forkserver
 from typing import ClassVar, TypeVar, cast
 
 from driftgate.core.held import held
+from driftgate.run.pool import Pool, forget
 from driftgate.run.spread import Spread, Ticket
 from driftgate.run.status import FaultError
 
@@ -34,6 +35,8 @@ _THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 _GRACE_S = 2.0
 # How long to wait before a broken pool is replaced by a new one, try by try. [s]
 _TRIES_S = (0.0, 0.1, 0.4, 1.0, 2.0)
+# How often it is looked whether those who are waited for are still there. [s]
+_LOOK_S = 1.0
 
 
 def _begin_worker(shared: str) -> None:
@@ -82,7 +85,7 @@ class Workers(Spread):
 
     def __init__(self, count: int) -> None:
         self._count = max(1, count)
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Pool | None = None
         self._children_before: set[int | None] = set()
         self._environment: dict[str, str | None] = {}
 
@@ -100,7 +103,7 @@ class Workers(Spread):
         if self._count > 1 and self._pool is None:
             self._pool = self._start()
 
-    def _start(self) -> ProcessPoolExecutor:
+    def _start(self) -> Pool:
         methods = multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
         if sys.platform != "win32":
@@ -111,9 +114,7 @@ class Workers(Spread):
         if "forkserver" in methods:
             _start_server()
         shared = multiprocessing.util.get_temp_dir()
-        return ProcessPoolExecutor(
-            self._count, mp_context=context, initializer=_begin_worker, initargs=(shared,)
-        )
+        return Pool(self._count, context, _begin_worker, (shared,))
 
     def _set_environment(self) -> None:
         settings = dict.fromkeys(_THREAD_LIMITS, "1")
@@ -137,7 +138,7 @@ class Workers(Spread):
             else:
                 # What the pool's own threads say of pipes that end is no news.
                 threading.excepthook = lambda _: None
-                self._pool.shutdown(wait=False, cancel_futures=True)
+                self._pool.shutdown(wait=False, cancel=True)
                 self._end_children()
         finally:
             self._pool = None
@@ -150,13 +151,16 @@ class Workers(Spread):
 
     def _end_children(self) -> None:
         """End the workers and see them gone: what they share is taken away when this process ends."""
-        mine = [c for c in multiprocessing.active_children() if c.pid not in self._children_before]
+        mine = self._children()
         for child in mine:
             child.terminate()
         for child in mine:
             child.join(_GRACE_S)
             if child.is_alive():
                 child.kill()
+
+    def _children(self) -> list[multiprocessing.process.BaseProcess]:
+        return [c for c in multiprocessing.active_children() if c.pid not in self._children_before]
 
     def map(self, function: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
         """Yield the function of each item, in order.
@@ -188,14 +192,16 @@ class Workers(Spread):
                 with held():
                     return self._pool.submit(function, item)
             except (BrokenProcessPool, OSError) as error:
-                # Those under way will say so themselves; this one was not. A pool that breaks while it starts
-                # a worker leaves the process that forks them half a message, and that one ends: it takes a
-                # moment until it is seen to be gone, and is started anew.
+                # Those under way will say so themselves; this one was not.
                 fault = error
-            time.sleep(wait_s)
             with held():
                 self._pool.shutdown(wait=False)
+                # One that was being started just then would wait for ever, and be waited for.
+                self._end_children()
                 self._pool = self._start()
+            # The process that forks them ends if it gets half a message: it takes a moment until it is seen
+            # to be gone, and is started anew.
+            time.sleep(wait_s)
         raise _cannot_start(fault) from fault
 
     def _done(self, flying: Sequence[Ticket[R]]) -> Iterable[Ticket[R]]:
@@ -204,7 +210,11 @@ class Workers(Spread):
         with held():
             import scipy.special  # noqa: F401
 
-        return wait(cast("Sequence[Future[R]]", flying), return_when=FIRST_COMPLETED).done
+        tickets = cast("Sequence[Future[R]]", flying)
+        while not (done := wait(tickets, _LOOK_S, FIRST_COMPLETED).done):
+            pool = self._pool if self._children() else None
+            forget(ticket for ticket in tickets if pool is None or not pool.holds(ticket))
+        return done
 
     def _lost(self, ticket: Ticket[R]) -> bool:
         return isinstance(cast("Future[R]", ticket).exception(), BrokenProcessPool)
