@@ -6,6 +6,7 @@ import math
 import multiprocessing
 import os
 import signal
+import sys
 import time
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -112,6 +113,25 @@ def test_law_a_task_that_a_broken_pool_forgot_is_lost_and_done_again(monkeypatch
     with Workers(2) as workers:
         assert list(workers.map(math.sqrt, [1.0, 4.0, 9.0])) == [1.0, 2.0, 3.0]
     assert isinstance(forgotten[0].exception(), BrokenProcessPool)
+
+
+@pytest.mark.skipif(
+    sys.version_info >= (3, 12), reason="a pool keeps others out while it gives up, since 3.12"
+)
+def test_law_a_pool_that_stumbles_over_a_task_costs_no_result(tmp_path, monkeypatch, capsys):
+    """Given a task just as it gives up, its own thread may end and leave all as it is."""
+    monkeypatch.setattr("driftgate.run.workers._LOOK_S", 0.05)
+
+    def stumbles(self, cause):
+        self.executor_reference()._broken = "a process ended"
+        raise RuntimeError("dictionary changed size during iteration")
+
+    monkeypatch.setattr("concurrent.futures.process._ExecutorManagerThread.terminate_broken", stumbles)
+    with Workers(2) as workers:
+        found = workers.map(dies_once, [(1, None), (2, tmp_path / "mark"), (3, None)])
+        assert list(found) == [1, 4, 9]
+        workers._end_children()
+    assert capsys.readouterr().err == ""
 
 
 def test_err_a_pool_that_cannot_start_a_worker_says_so(monkeypatch):

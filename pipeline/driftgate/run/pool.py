@@ -14,6 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing.context import BaseContext
 from multiprocessing.synchronize import Semaphore
+from threading import ExceptHookArgs
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -21,6 +22,8 @@ R = TypeVar("R")
 
 # How long a process waits for the others to be started; then it works without them. [s]
 _GATE_S = 60.0
+# Where the thread of a pool is from.
+_POOLS = "concurrent.futures.process"
 
 
 class Pool:
@@ -86,6 +89,18 @@ def forget(tickets: Iterable[Future[Any]]) -> None:
         # Done just now, after all.
         with suppress(InvalidStateError):
             ticket.set_exception(BrokenProcessPool("the pool broke while it was given this task"))
+
+
+def without_pools(says: Callable[[ExceptHookArgs], object]) -> Callable[[ExceptHookArgs], object]:
+    """Return a hook for errors in threads that keeps back those of pools.
+
+    What these say of pipes that end, and of a task that came while they gave up, is no news.
+    """
+
+    def hook(found: ExceptHookArgs) -> object:
+        return None if type(found.thread).__module__ == _POOLS else says(found)
+
+    return hook
 
 
 def _begin(gate: Semaphore, begin: Callable[..., None], with_: tuple[Any, ...]) -> None:

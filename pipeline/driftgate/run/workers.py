@@ -23,7 +23,7 @@ from multiprocessing import forkserver
 from typing import ClassVar, TypeVar, cast
 
 from driftgate.core.held import held
-from driftgate.run.pool import Pool, forget
+from driftgate.run.pool import Pool, forget, without_pools
 from driftgate.run.spread import Spread, Ticket
 from driftgate.run.status import FaultError
 
@@ -88,6 +88,7 @@ class Workers(Spread):
         self._pool: Pool | None = None
         self._children_before: set[int | None] = set()
         self._environment: dict[str, str | None] = {}
+        self._says = threading.excepthook
 
     @property
     def count(self) -> int:
@@ -111,6 +112,7 @@ class Workers(Spread):
         if not self._environment:
             self._children_before = {child.pid for child in multiprocessing.active_children()}
             self._set_environment()
+            self._says, threading.excepthook = threading.excepthook, without_pools(threading.excepthook)
         if "forkserver" in methods:
             _start_server()
         shared = multiprocessing.util.get_temp_dir()
@@ -135,9 +137,9 @@ class Workers(Spread):
                 return
             if kind is None:
                 self._pool.shutdown(wait=True)
+                threading.excepthook = self._says
             else:
-                # What the pool's own threads say of pipes that end is no news.
-                threading.excepthook = lambda _: None
+                # Its threads may go on for a while: their words stay held back.
                 self._pool.shutdown(wait=False, cancel=True)
                 self._end_children()
         finally:
@@ -211,9 +213,13 @@ class Workers(Spread):
             import scipy.special  # noqa: F401
 
         tickets = cast("Sequence[Future[R]]", flying)
+        missing = False
         while not (done := wait(tickets, _LOOK_S, FIRST_COMPLETED).done):
-            pool = self._pool if self._children() else None
-            forget(ticket for ticket in tickets if pool is None or not pool.holds(ticket))
+            # A pool sees at once that one of its own died, unless just that made it stumble.
+            before, missing = missing, len(self._children()) < self._count
+            forget(
+                t for t in tickets if (before and missing) or self._pool is None or not self._pool.holds(t)
+            )
         return done
 
     def _lost(self, ticket: Ticket[R]) -> bool:
