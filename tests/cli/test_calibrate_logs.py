@@ -217,12 +217,12 @@ def test_err_readings_that_do_not_fit_where_the_sensor_sits(
     files = _with_header(logs, tmp_path / "project", *changes)
     wren, out_file = tmp_path / "project" / "routines" / "robots" / "wren.yaml", tmp_path / "new.yaml"
     said = []
-    for command in (("validate",), ("calibrate", "--robot", wren, "--out", out_file)):
+    for command in (("validate",), ("calibrate", "--robot", wren, "--out", out_file), ("backtest",)):
         status, out, _ = run(capsys, command[0], *files, *command[1:])
         assert status == 2
         assert advice in out
         said.append([line for line in out.splitlines() if "error DG618: " in line])
-    assert said[0] == said[1]
+    assert said[0] == said[1] == said[2]
     assert not out_file.exists()
     rows = files[0].read_text().splitlines()
     at = next(i for i, text in enumerate(rows) if text.startswith("time"))
@@ -476,3 +476,25 @@ def test_law_one_log_that_contradicts_itself_hides_no_other(capsys, logs, tmp_pa
         assert out.count("error DG618: between reference poses") == 1
         assert out.count("error DG618: the readings of 'left'") == 1
         assert "(and so in 1 log more)" in out
+
+
+def test_law_backtest_says_what_validate_says_of_logs(capsys, logs, tmp_path):
+    """Of runs judged and of those of --fit, by the robot of --robot, too; ranges to beacons are no sensor's."""
+    files = _with_header(logs, tmp_path / "project", ("range left [m]", "range post [m]"),
+                         ("fix left", "fix post"))  # fmt: skip
+    beacons = tmp_path / "beacons.csv"
+    beacons.write_text("# driftgate beacons: 1\nbeacon,x [m],y [m]\npost,1,1\n")
+    warned = "warning DG616: 'range post' belongs to no sensor"
+    scaled(files[0], files[0], ["reference x", "reference y"], 0.3048)
+    wren = tmp_path / "project" / "routines" / "robots" / "wren.yaml"
+    for words in (files, (files[0], "--robot", wren), (files[1], "--fit", files[0])):
+        status, out, err = run(capsys, "backtest", *words)
+        assert status == 2
+        assert f"{files[0].name}:" in out
+        assert out.count("error DG618: between reference poses the odometry drives 3.2") == 1
+        assert out.count(warned) == 1
+        assert "Verdict" not in out
+        assert "status 2: 1 error in the files" in err
+    status, out, _ = run(capsys, "backtest", files[0], "--beacons", beacons)
+    assert status == 2
+    assert warned not in out

@@ -12,6 +12,7 @@ from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Beacons, read_beacons, read_log
 from driftgate.run.backtest_settings import BacktestSettings
+from driftgate.run.log_columns import check_judged
 from driftgate.run.log_files import folder_of
 from driftgate.run.log_robots import check_robots, refuse_several_robots
 from driftgate.run.log_steps import check_steps
@@ -100,6 +101,10 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
         refuse_several_robots(run.log for run in every)
     elif robot is not None:
         check_robots([(run.log, run.files) for run in sound[0]], settings.robot, robot, findings)
+    meant = None if settings.robot is None or robot is None else (settings.robot, robot)
+    listed = () if beacons is None else beacons.name
+    if settings.robot is None or robot is not None:
+        check_judged([(run.log, run.files) for run in once], meant, listed, findings)
     return Loaded(*sound, beacons, robot, _errors_of(sound[1]))
 
 

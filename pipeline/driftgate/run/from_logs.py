@@ -8,8 +8,6 @@ from pathlib import Path
 
 from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
-from driftgate.calibrate.log_checks import check_logs, reckoned
-from driftgate.calibrate.range_checks import check_ranges
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root, load_project
@@ -18,6 +16,7 @@ from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_section import Origin
 from driftgate.run.edited import edited_text
+from driftgate.run.log_columns import check_columns
 from driftgate.run.log_files import (
     all_runs,
     folder_of,
@@ -104,14 +103,7 @@ def calibrate_logs(
     _together(read)
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     check_sensors(read, robot, document.model, findings)
-    at_hand = reckoned(read)
-    contradicted = check_logs(read, document.model, at_hand)
-    findings += contradicted
-    if true is not None:
-        # Where odometry and references contradict each other, no one knows what a sensor should have read.
-        faulty = {finding.path for finding in contradicted}
-        sound = [pair for pair in zip(read, at_hand, strict=True) if pair[0].path not in faulty]
-        findings += check_ranges(sound, document.model, true)
+    findings += check_columns(read, [true] * len(read), document.model)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:

@@ -21,9 +21,7 @@ from driftgate.run.log_files import (
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
-    from driftgate.calibrate.chain import LoggedRun
     from driftgate.logs import Log
-    from driftgate.schema.robot import Robot
 
 _OTHER: Final = "sound file that is no routine"
 _LACKING: Final = "log that calibrate can do nothing with"
@@ -142,53 +140,22 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
 
     What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
     """
-    from driftgate.calibrate.log_checks import check_logs, reckoned
-    from driftgate.load.single import load_single
+    from driftgate.run.log_columns import check_columns, fields_of, model_in
     from driftgate.run.log_robots import check_sensors
-    from driftgate.schema.robot import Robot as RobotModel
+    from driftgate.schema.robot import Robot
 
     logs = [log for log, _ in named]
-    robot: Robot | None = None
-    if path is not None:
-        single = load_single(path, "robot")
-        found += [finding for finding in single.findings if finding.level == "error"]
-        model = None if single.document is None else single.document.model
-        robot = model if isinstance(model, RobotModel) else None
-        if robot is not None:
-            check_sensors(logs, Path(logs[0].robot or path), robot, found)
-    runs = reckoned(logs)
-    checked = check_logs(logs, robot, runs)
+    robot = model_in(path, Robot, found)
+    if path is not None and robot is not None:
+        check_sensors(logs, Path(logs[0].robot or path), robot, found)
+    fields = (field if robot is not None else None for _, field in named)
+    checked = check_columns(logs, fields_of(fields, found), robot)
     missing = [f for f in checked if f.code == "DG617"]
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
     alone = {f.path for f in missing}
-    if robot is not None:
-        # Where odometry and references contradict each other, no one knows what a sensor should have read.
-        faulty = {f.path for f in checked}
-        each = [(*pair, run) for pair, run in zip(named, runs, strict=True) if pair[0].path not in faulty]
-        _check_ranges(robot, each, found)
     _say_copies([log for log in logs if log.path not in alone], found)
     return len(alone)
-
-
-def _check_ranges(
-    robot: Robot, runs: Sequence[tuple[Log, Path | None, LoggedRun | None]], found: list[Finding]
-) -> None:
-    """Add what calibrate would say of the range columns of logs of one robot, field by field."""
-    from driftgate.calibrate.range_checks import check_ranges
-    from driftgate.load.single import load_single
-    from driftgate.schema.fieldmap import FieldMap
-
-    of_field: dict[Path, list[tuple[Log, LoggedRun | None]]] = {}
-    for log, field, run in runs:
-        if field is not None:
-            of_field.setdefault(field, []).append((log, run))
-    for field, on_it in of_field.items():
-        single = load_single(field, "field map")
-        found += [finding for finding in single.findings if finding.level == "error"]
-        model = None if single.document is None else single.document.model
-        if isinstance(model, FieldMap):
-            found += check_ranges(on_it, robot, model)
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:

@@ -1,0 +1,110 @@
+"""What logs of one robot say of it that cannot be: asked by every command that reads them, in one way."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+
+from driftgate.calibrate.log_checks import check_logs, reckoned
+from driftgate.calibrate.range_checks import check_ranges
+from driftgate.core.findings import Finding
+from driftgate.load.single import load_single
+from driftgate.logs.values import Log, RangeColumn
+from driftgate.run.log_robots import check_sensors
+from driftgate.run.named_files import named_file, places
+from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
+
+_Model = TypeVar("_Model", Robot, FieldMap)
+
+
+def check_columns(
+    logs: Sequence[Log], fields: Sequence[FieldMap | None], robot: Robot | None
+) -> list[Finding]:
+    """Return what logs of one robot lack (DG617), and what in them contradicts itself, robot or map.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        Runs of one robot.
+    fields : sequence of FieldMap or None
+        The field of each as it really was; of a log without one no range is held against walls.
+    robot : Robot, optional
+        Their robot; without one its sensors are not asked for.
+
+    Returns
+    -------
+    list of Finding
+        Errors, as `check_logs` and `check_ranges` of `driftgate.calibrate` give them.
+    """
+    runs = reckoned(logs)
+    found = check_logs(logs, robot, runs)
+    if robot is None:
+        return found
+    # Where odometry and references contradict each other, no one knows what a sensor should have read.
+    faulty = {fault.path for fault in found}
+    known = list({id(field): field for field in fields if field is not None}.values())
+    for field in known:
+        each = zip(logs, runs, fields, strict=True)
+        on_it = [(log, run) for log, run, its in each if its is field and log.path not in faulty]
+        found += check_ranges(on_it, robot, field)
+    return found
+
+
+def model_in(path: Path | None, kind: type[_Model], findings: list[Finding]) -> _Model | None:
+    """Return the robot or field map in a file, and add the errors in it; None if it is none, or not sound."""
+    if path is None:
+        return None
+    single = load_single(path, "robot" if kind is Robot else "field map")
+    findings += [fault for fault in single.findings if fault.level == "error" and fault not in findings]
+    model = None if single.document is None else single.document.model
+    return model if isinstance(model, kind) else None
+
+
+def fields_of(fields: Iterable[Path | None], findings: list[Finding]) -> list[FieldMap | None]:
+    """Return the field maps in files, each file read once; add the errors in them."""
+    named = list(fields)
+    read = {path: model_in(path, FieldMap, findings) for path in dict.fromkeys(named)}
+    return [read[path] for path in named]
+
+
+def check_judged(
+    runs: Sequence[tuple[Log, Sequence[Path]]],
+    robot: tuple[Path, Robot] | None,
+    beacons: Collection[str],
+    findings: list[Finding],
+) -> None:
+    """Add what makes logs worthless to judge anything by, and which of their ranges belong to no sensor.
+
+    Parameters
+    ----------
+    runs : sequence
+        Logs, each with its files.
+    robot : tuple, optional
+        The robot that all are of, as file and as read; by default the one that each names.
+    beacons : collection of str
+        Names of beacons, whose ranges are no sensor's.
+    findings : list of Finding
+        To which they are added. What a log lacks is none: the command says itself what it cannot do without.
+    """
+    of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
+    for log, files in runs:
+        own = places(files)
+        named = named_file(log.robot, own) if robot is None else robot[0]
+        of_robot.setdefault(named, []).append((log, named_file(log.field, own)))
+    for path, named_fields in of_robot.items():
+        model = model_in(path, Robot, findings) if robot is None else robot[1]
+        logs = [log for log, _ in named_fields]
+        if path is not None and model is not None:
+            others = [replace(log, ranges=_without(log, beacons)) for log in logs]
+            name = path if robot is not None else Path(logs[0].robot or path)
+            check_sensors(others, name, model, findings)
+        fields = (field if model is not None else None for _, field in named_fields)
+        checked = check_columns(logs, fields_of(fields, findings), model)
+        findings += [fault for fault in checked if fault.code != "DG617"]
+
+
+def _without(log: Log, beacons: Collection[str]) -> dict[str, RangeColumn]:
+    return {name: column for name, column in log.ranges.items() if name not in beacons}
