@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drives import drive, weaving
 
 from driftgate.calibrate.beacons import expect_point, true_ranges
-from driftgate.calibrate.correction_score import score_correction
+from driftgate.calibrate.correction_score import score_correction, scored_poses
 from driftgate.calibrate.perturb import starts, with_errors, with_false
 from driftgate.calibrate.replay import replay
 from driftgate.calibrate.tracks import Ranges
+from driftgate.calibrate.windows import Track
 from driftgate.predict.filter_model import FilterModel
 from driftgate.predict.values import Outcome
+from driftgate.report.backtest_replay import replay_lines
+from driftgate.run.corrected import correction_row
 from driftgate.schema.correction import Correction, Gate, Persistence, Update, WayBack
 
 PLACES = np.array([[4.0, 3.0], [-2.0, 6.0], [1.0, -5.0]])
@@ -194,3 +199,50 @@ def test_known_errors_are_what_was_asked_for():
         draws = [(w[:, axis] - track.twist[:, axis]) / root for w in walked]
         assert np.std(draws[0]) == pytest.approx(size, rel=0.05)
         assert abs(np.corrcoef(draws[0], draws[1])[0, 1]) < 0.06
+
+
+def _stops(tick_m: float = 0.0, times: int = 1):
+    """Return a drive of four stretches with 2 s stops before, between and after, and a pose at each stop."""
+    stop, stretch = np.zeros((20, 3)), np.tile([0.03, 0.0, 0.01], (20, 1))
+    spin = np.tile([0.0, 0.0, 0.05], (20, 1))
+    twist = np.concatenate([stop, *(part for leg in (stretch, spin, stretch, spin) for part in (leg, stop))])
+    track = drive(twist)
+    twist = twist.copy()
+    last = np.arange(19, len(twist), 40)
+    twist[last, 0] += tick_m
+    measured = np.zeros(len(track.time_s), dtype=bool)
+    for before in range(times):
+        measured[last + 1 - before] = True
+    reference = np.where(measured[:, None], track.reference, np.nan)
+    return Track(track.name, track.time_s, twist, reference), last + 1
+
+
+@pytest.mark.parametrize("tick_m", [0.0, -0.000075, 0.002])
+def test_a_tick_of_an_encoder_is_no_motion(tick_m):
+    """Poses by tape at stops are all scored, whether or not the wheel counts a tick; a spin is motion."""
+    track, stops = _stops(tick_m)
+    assert np.flatnonzero(scored_poses(track)).tolist() == stops.tolist()
+    track, _ = _stops()
+    only = np.full_like(track.reference, np.nan)
+    only[stops[2]] = track.reference[stops[2]]
+    ticked = Track(track.name, track.time_s, track.twist + np.array([0.1 * tick_m, 0.0, 0.0]), only)
+    assert np.flatnonzero(scored_poses(ticked)).tolist() == [stops[2]]
+
+
+def test_a_standstill_is_scored_once():
+    """By the last pose measured in it; of poses measured while driving each one is."""
+    track, stops = _stops(times=7)
+    assert np.isfinite(track.reference[:, 0]).sum() == 7 * len(stops)
+    assert np.flatnonzero(scored_poses(track)).tolist() == stops.tolist()
+    moving = drive(weaving(50, step_m=0.02))
+    assert scored_poses(moving).all()
+    assert not scored_poses(Track("none", moving.time_s, moving.twist, moving.reference * np.nan)).any()
+
+
+def test_runs_scored_at_so_many_poses_are_said_so():
+    """One number where all runs have the same, else from which to which."""
+    track, ranges, _ = _run(300)
+    score = score_correction(track, _replayed(track, ranges), None, track.reference[:, :2])
+    rows = [correction_row(f"run {n}", GATED, True, replace(score, poses=n)) for n in (11, 1, 4)]
+    assert "  1 seed, 1 to 11 measured poses each; dead" in "\n".join(replay_lines(rows))
+    assert "  1 seed, 1 measured pose each; dead" in "\n".join(replay_lines(rows[1:2]))

@@ -479,7 +479,7 @@ def test_law_one_log_that_contradicts_itself_hides_no_other(capsys, logs, tmp_pa
 
 
 def test_law_backtest_says_what_validate_says_of_logs(capsys, logs, tmp_path):
-    """Of runs judged and of those of --fit, by the robot of --robot, too; ranges to beacons are no sensor's."""
+    """Of runs judged and of those of --fit, and with --robot; ranges to beacons are no sensor's."""
     files = _with_header(logs, tmp_path / "project", ("range left [m]", "range post [m]"),
                          ("fix left", "fix post"))  # fmt: skip
     beacons = tmp_path / "beacons.csv"

@@ -24,6 +24,11 @@ from driftgate.predict.values import Outcome
 
 # A belief that is ever so far off has lost the robot. [m]
 LOST_M = 5.0
+# A robot stands that goes and turns no further within this time, which is 20 mm/s and 5 deg/s: a tick of an
+# encoder (0.05 to 2 mm) is less, and so is what a gyro at rest drifts (our choice). [s, m, rad]
+_ABOUT_S = 0.2
+_STANDS_M = 0.004
+_STANDS_RAD = float(np.radians(1.0))
 
 
 @dataclass(frozen=True)
@@ -80,10 +85,48 @@ class CorrectionScore:
     word: Word
 
 
+def scored_poses(track: Track) -> BoolArray:
+    """Return at which rows a measured pose is scored: all but those that repeat what a standstill has told.
+
+    A camera measures a robot that stands a thousand times, and each time the same error: the last pose of a
+    standstill counts. A tape is laid out where the robot stands, once a stop, and all its poses count.
+
+    Parameters
+    ----------
+    track : Track
+        The run, with its reference.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        True where the pose of a row is scored.
+    """
+    known = np.isfinite(track.reference[:, :2]).all(axis=1)
+    # Up to the row, or from it on: the first and the last moment of a standstill belong to it.
+    stands = _still(track, track.time_s - _ABOUT_S, track.time_s)
+    stands |= _still(track, track.time_s, track.time_s + _ABOUT_S)
+    moved, rows = np.cumsum(~stands), np.flatnonzero(known)
+    repeated = stands[rows[:-1]] & (moved[rows[:-1]] == moved[rows[1:]])
+    scored = np.array(known)
+    scored[rows[:-1][repeated]] = False
+    return np.asarray(scored)
+
+
+def _still(track: Track, since_s: FloatArray, until_s: FloatArray) -> BoolArray:
+    """Return whether the robot stands from one time to another; False where the log does not have both."""
+    sums = np.concatenate([np.zeros((1, 3)), np.cumsum(track.twist, axis=0)])
+    at = [
+        np.stack([np.interp(time, track.time_s, c, left=np.nan, right=np.nan) for c in sums.T], axis=-1)
+        for time in (since_s, until_s)
+    ]
+    change = np.abs(at[1] - at[0])
+    return np.asarray((np.hypot(change[:, 0], change[:, 1]) < _STANDS_M) & (change[:, 2] < _STANDS_RAD))
+
+
 def score_correction(
     track: Track, replayed: Replayed, false: BoolArray | None, alone: FloatArray
 ) -> CorrectionScore:
-    """Return how a replay did, at the poses at which the robot moves.
+    """Return how a replay did, at the poses of `scored_poses`.
 
     Parameters
     ----------
@@ -96,10 +139,7 @@ def score_correction(
     alone : ndarray, shape (rows, 2)
         Where dead reckoning alone ends up. [m]
     """
-    known = np.isfinite(track.reference[:, :2]).all(axis=1)
-    scored = known & np.concatenate([[False], track.moving])
-    if not scored.any():
-        scored = known  # a tape is laid out where the robot stands
+    scored = scored_poses(track)
     error = replayed.belief[scored, :2] - track.reference[scored, :2, None]
     xx, xy, _, yy = (replayed.cov[scored, i] for i in range(4))
     squared = (yy * error[:, 0] ** 2 - 2.0 * xy * error[:, 0] * error[:, 1] + xx * error[:, 1] ** 2) / (

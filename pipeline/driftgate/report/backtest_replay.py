@@ -44,12 +44,19 @@ def replay_lines(rows: Sequence[CorrectionRow]) -> list[str]:
     filled = [i for i in range(len(_TITLES)) if any(len(row) > 1 and row[i] for row in cells)]
     shown = [row if len(row) == 1 else tuple(row[i] for i in filled) for row in cells]
     first = rows[0].score
-    words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {first.poses} moving poses each; "
+    words = f"  {first.seeds} seed{'s' if first.seeds > 1 else ''}, {_poses(rows)}; "
     words += f"dead reckoning alone: {first.alone_rmse_m:.3f} m"
     lines = ["", "Correction, replayed", words, *table(tuple(_TITLES[i] for i in filled), shown)]
     if not all(row.judged for row in rows):
         lines.append("  In brackets: no verdict rests on it.")
     return lines
+
+
+def _poses(rows: Sequence[CorrectionRow]) -> str:
+    """Return at how many poses each run is scored."""
+    counts = sorted({row.score.poses for row in rows})
+    many = f"{counts[0]}" if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
+    return f"{many} measured pose{'' if counts[-1] == 1 else 's'} each"
 
 
 def _cells(row: CorrectionRow) -> tuple[str, ...]:
