@@ -134,5 +134,5 @@ class Bounded:
                 out = (self._off2 > (share * POSITION_SLACK_M) ** 2) | (turned > share * ANGLE_SLACK_RAD)
                 if np.count_nonzero(out) > FEW * len(out):
                     break
-                self._most = level, np.flatnonzero(out)
+                self._most = level, out.nonzero()[0]
         return self._most

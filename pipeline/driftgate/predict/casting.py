@@ -231,7 +231,7 @@ class Caster:
             mine = np.flatnonzero((self._sensor == s) & (self._step == step))
             may = self._candidates.discs(level, mine, some.x, some.y, some.reach_m)
             for q, row in zip(mine.tolist(), may, strict=True):
-                self._apart_near[level, q] = some.at(np.flatnonzero(row))
+                self._apart_near[level, q] = some.at(row.nonzero()[0])
             found = self._apart_near[level, r]
         return found
 
@@ -303,7 +303,7 @@ class Caster:
         if len(apart.trial) == 0:
             return
         rough = disc_in_cone(beam.at(apart.trial).cone, apart.x, apart.y, apart.reach_m)
-        rows = np.flatnonzero(rough < met.range_m[apart.trial])
+        rows = (rough < met.range_m[apart.trial]).nonzero()[0]
         if len(rows) == 0:
             return
         whole = self._plain[apart.element[rows]] & (beam.height_m is None)

@@ -179,7 +179,7 @@ class EchoMaker:
         if errors.short_return is not None and "short_return" not in self._off:
             false, where = self._false_return(errors.short_return, f"short_return:{sensor.id}", address, runs)
             # One reading in a hundred or so: these alone.
-            who = np.flatnonzero(false)
+            who = false.nonzero()[0]
             before = np.minimum(np.where(finite[who], range_m[who], high), high)
             room = np.maximum(before - low, 0.0)
             reading = _with(reading, who, before - false_offset(errors.short_return, where[who], room))
@@ -187,7 +187,7 @@ class EchoMaker:
             got = got | false
         if errors.long_return is not None and "long_return" not in self._off:
             false, where = self._false_return(errors.long_return, f"long_return:{sensor.id}", address, runs)
-            who = np.flatnonzero(false & got & (surface >= 0))
+            who = (false & got & (surface >= 0)).nonzero()[0]
             room = np.maximum(high - known[who], 0.0)
             reading = _with(reading, who, known[who] + false_offset(errors.long_return, where[who], room))
             surface = _with(surface, who, -1)

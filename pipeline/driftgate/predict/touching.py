@@ -17,7 +17,7 @@ from driftgate.plan.contact_rules import touch_exemptions
 from driftgate.plan.values import IntArray
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.things import Things
-from driftgate.predict.trial_motion import Poses
+from driftgate.predict.trial_motion import Poses, wide
 from driftgate.predict.trial_world import StrayList, stray_list
 from driftgate.predict.values import BoolArray
 from driftgate.world.footprint import (
@@ -34,6 +34,8 @@ from driftgate.world.footprint import (
 _CLOSE_M = 0.08
 # Covers the rounding of a distance on any field. [m]
 _ROUNDING_M = 1e-9
+# To pick a larger share of the trials costs more than to test them all.
+_SOME = 0.5
 
 
 @dataclass(frozen=True)
@@ -130,24 +132,23 @@ class TouchTest:
         """Test the knot at the end of a tick (or `knot`), with what may be touched in that tick."""
         knot = tick + 1 if knot is None else knot
         self._now = knot
-        shape = self.step.shape
-        x, y, h = (np.broadcast_to(v, shape) for v in (p.xx, p.xy, p.xh))
+        count = len(self.step)
+        x, y, h = (wide(v, count) for v in (p.xx, p.xy, p.xh))
         # No point of the footprint is further from its nominal place than this.
         off = np.sqrt(x * x + y * y) + self._plan.reach_m * np.abs(h)
         pose = self._pose[knot]
-        far = np.flatnonzero(off > _CLOSE_M)
+        far = (off > _CLOSE_M).nonzero()[0]
         if len(far) < len(off):
             # Those far off are tested here, too: it costs less than to leave them out.
             close_m = _CLOSE_M if len(far) else float(off.max())
-            self._test((tick, knot), step, pose, (x, y, h), None, close_m, clock_s)
+            self._test((tick, knot), step, pose, (x, y, h), off, close_m, clock_s)
         if len(far):
-            part = (x[far], y[far], h[far])
-            self._test((tick, knot), step, pose, part, far, float(off[far].max()), clock_s)
+            self._test((tick, knot), step, pose, (x, y, h), off, float(off[far].max()), clock_s, far)
         strays = self._strays_near[knot]
         if len(far) and len(self._strays.trial):
             strays = np.union1d(strays, np.flatnonzero(off[self._strays.trial] > _CLOSE_M))
         if len(strays):
-            self._test_strays(self._strays.at(strays), tick, step, pose, (x, y, h), clock_s)
+            self._test_strays(strays, tick, step, pose, (x, y, h), clock_s)
         if self._pushable.any():
             self._test_pushed(tick, step, pose, (x, y, h), clock_s)
             self._push(pose, (x, y, h))
@@ -158,28 +159,40 @@ class TouchTest:
         step: int,
         pose: FloatArray,
         deviation: tuple[FloatArray, FloatArray, FloatArray],
-        who: IntArray | None,
-        off_m: float,
+        off_m: FloatArray,
+        most_m: float,
         clock_s: FloatArray,
+        who: IntArray | None = None,
     ) -> None:
+        """Test what a footprint that is off by `most_m` can touch, in some trials or all; each by `off_m`."""
         tick, knot = when
         plan, world, exempt = self._plan, self._things.world, self._plan.exempt[tick]
-        edges = np.flatnonzero(plan.edge_distance[knot] <= off_m + world.moved_m + _ROUNDING_M)
+        edges = (plan.edge_distance[knot] <= most_m + world.moved_m + _ROUNDING_M).nonzero()[0]
         edges = edges[~exempt[plan.edge_owner[edges]]]
-        elements = np.flatnonzero(plan.element_distance[knot] <= off_m + self._moved + _ROUNDING_M)
+        elements = (plan.element_distance[knot] <= most_m + self._moved + _ROUNDING_M).nonzero()[0]
         elements = elements[~exempt[self._owners + elements] | self._pushable[elements]]
         if len(edges) == 0 and len(elements) == 0:
             return
-        x, y, h = deviation
-        hull = hull_at(plan.hull, pose[0] + x, pose[1] + y, pose[2] + h)
+        if who is None:
+            # What the furthest trial can touch is out of reach of most of the others.
+            gap_m = min(
+                (plan.edge_distance[knot][edges] - world.moved_m[edges]).min(initial=np.inf),
+                (plan.element_distance[knot][elements] - self._moved[elements]).min(initial=np.inf),
+            )
+            able = (off_m >= gap_m - _ROUNDING_M).nonzero()[0]
+            if len(able) == 0:
+                return
+            who = able if len(able) < _SOME * len(off_m) else None
         at: slice | IntArray = slice(None) if who is None else who
-        for e in edges:
-            met = hull_meets_segment(*hull, *world.built.ends(int(e), at))
+        x, y, h = (v[at] for v in deviation)
+        hull = hull_at(plan.hull, pose[0] + x, pose[1] + y, pose[2] + h)
+        for e in edges.tolist():
+            met = hull_meets_segment(*hull, *world.built.ends(e, at))
             self._note(met, who, step, int(plan.edge_owner[e]))
-        for j in elements:
-            met = self._meets(int(j), hull, at)
+        for j in elements.tolist():
+            met = self._meets(j, hull, at)
             met &= world.elements[j].present(np.broadcast_to(clock_s, self.step.shape)[at], at)
-            self._note_element(met, who, tick, step, int(j))
+            self._note_element(met, who, tick, step, j)
 
     def _meets(self, j: int, hull: tuple[FloatArray, FloatArray], at: slice | IntArray) -> BoolArray:
         element = self._things.world.elements[j]
@@ -196,7 +209,7 @@ class TouchTest:
 
     def _test_strays(
         self,
-        strays: StrayList,
+        which: IntArray,
         tick: int,
         step: int,
         pose: FloatArray,
@@ -204,16 +217,20 @@ class TouchTest:
         clock_s: FloatArray,
     ) -> None:
         """Test some strayed elements, each in the trials in which it strayed."""
-        plan = self._plan
-        x, y, h = (v[strays.trial] for v in deviation)
-        x, y, h = pose[0] + x, pose[1] + y, pose[2] + h
-        dx, dy = strays.x - x, strays.y - y
-        near = dx * dx + dy * dy <= np.square(plan.reach_m + strays.reach_m) + _ROUNDING_M
+        plan, strays = self._plan, self._strays
+        trial = strays.trial[which]
+        x, y = pose[0] + deviation[0][trial], pose[1] + deviation[1][trial]
+        dx, dy = strays.x[which] - x, strays.y[which] - y
+        near = dx * dx + dy * dy <= np.square(plan.reach_m + strays.reach_m[which]) + _ROUNDING_M
+        rows = near.nonzero()[0]
+        # Few are left, and those alone are looked at more closely.
+        if len(rows) == 0:
+            return
+        strays, x, y, h = strays.at(which[rows]), x[rows], y[rows], pose[2] + deviation[2][trial[rows]]
         # Who touched something at an earlier instant has its first contact.
         before = (self.step[strays.trial] >= 0) & (self.knot[strays.trial] < self._now)
         meant = plan.exempt[tick][self._owners + strays.element]
-        near &= ~(meant | before) | self._pushable[strays.element]
-        rows = np.flatnonzero(near)
+        rows = (~(meant | before) | self._pushable[strays.element]).nonzero()[0]
         if len(rows) == 0:
             return
         hx, hy = hull_at(plan.hull, x[rows], y[rows], h[rows])
@@ -267,7 +284,9 @@ class TouchTest:
 
     def _note(self, met: BoolArray, who: IntArray | None, step: int, owner: int) -> None:
         """Keep the first contact; of several at one knot the first in `ids`, whatever order they come in."""
-        trials = np.flatnonzero(met) if who is None else who[met]
+        trials = met.nonzero()[0] if who is None else who[met]
+        if len(trials) == 0:
+            return
         fresh = trials[self.step[trials] < 0]
         self.step[fresh], self.knot[fresh], self.obstacle[fresh] = step, self._now, owner
         tied = trials[(self.knot[trials] == self._now) & (self.obstacle[trials] > owner)]

@@ -114,7 +114,7 @@ class CorrectionState:
             if self.refusals.any():
                 self.refusals = np.where(passed, 0, self.refusals)
             return
-        who = np.flatnonzero(refused)
+        who = refused.nonzero()[0]
         times = self.refusals[who] + 1
         self.refusals = np.where(passed, 0, self.refusals)
         self.refusals[who] = times

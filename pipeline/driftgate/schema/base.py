@@ -15,7 +15,7 @@ REMARKS: Final = frozenset({"title", "note"})
 class Model(BaseModel):
     """Base of every model: unknown keys refused, values frozen, no silent conversion of types."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
 
 
 # Bounds keep every number in the range of a small robot on a small field: a field of a kilometre,

@@ -105,11 +105,11 @@ def range_to_segment(
     wx, wy = ax - px, ay - py
     cross = ux * ey - uy * ex
     crosses = np.abs(cross) > _PARALLEL_M
-    inverse = 1.0 / (cross if np.all(crosses) else np.where(crosses, cross, 1.0))
+    inverse = 1.0 / (cross if crosses.all() else np.where(crosses, cross, 1.0))
     range_m = np.asarray((wx * ey - wy * ex) * inverse)
     share = (wx * uy - wy * ux) * inverse
     hit = crosses & (range_m >= 0.0) & (np.abs(share - 0.5) <= 0.5 + _END_SHARE)
-    return range_m if np.all(hit) else replaced(range_m, ~hit, np.inf)
+    return range_m if hit.all() else replaced(range_m, ~hit, np.inf)
 
 
 def range_to_line(
