@@ -9,6 +9,7 @@ from pathlib import Path
 
 from driftgate.calibrate.driven_steps import wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
+from driftgate.calibrate.usual import SIDEWAYS
 from driftgate.load import load_routine
 from driftgate.predict import Prepared, prepare
 from driftgate.predict.logged import Reference, sample_runs
@@ -43,29 +44,38 @@ def calibration_case() -> Prepared:
     return prepare(Case(loaded.document.routine, loaded.robot.robot, believed=field, true=field))
 
 
-def closed_loop(seed: int, runs: int = RUNS, confidence: float = 0.95) -> tuple[list[Found], LogsFit]:
-    """Return every number that a calibration of some runs states, beside what was put in."""
-    case = calibration_case()
+def closed_loop(
+    seed: int, runs: int = RUNS, confidence: float = 0.95, of: Prepared | None = None
+) -> tuple[list[Found], LogsFit]:
+    """Return every number that a calibration of some runs states, beside what was put in.
+
+    `of` is another drive than the calibration drive. A source that its robot does not have is zero, but for
+    the sideways scale: without one of its own that is the distance scale's.
+    """
+    case = of or calibration_case()
     robot = case.case.robot
     sampled = sample_runs(case, runs, seed, REFERENCE)
     drawn = sampled[0].drawn
-    fit = fit_logs(
-        [run.log for run in sampled], robot, case.case.true, wanted_of(case.plan.steps), confidence
-    )
-    found = []
     errors = robot.errors
+    wanted = {} if errors.step_timing is None else wanted_of(case.plan.steps)
+    fit = fit_logs([run.log for run in sampled], robot, case.case.true, wanted, confidence)
+    found = []
     slip = errors.lateral_slip
     for constant in fit.drift.constants:
         usual = constant.usual
         mean_key, spread_key, _ = usual.names
-        source = getattr(errors, usual.field)
-        truth = drawn[usual.key] if source.constant_over == "robot" else getattr(source, mean_key)
-        if usual.key == "heading_latency":
+        key = "distance_scale" if (usual.key, errors.sideways_scale) == (SIDEWAYS, None) else usual.key
+        source = getattr(errors, usual.field if key == usual.key else key)
+        if source is None:
+            truth = 0.0
+        else:
+            truth = drawn[key] if source.constant_over == "robot" else getattr(source, mean_key)
+        if usual.key == "heading_latency" and slip is not None:
             truth -= slip.with_speed  # no drive tells the two apart
         found.append(Found(usual.key, truth, *constant.mean.interval(confidence)))
         if constant.spread is not None:
-            spread, varies = constant.spread, getattr(source, spread_key)
-            if usual.key == "heading_latency":
+            spread, varies = constant.spread, getattr(source, spread_key, 0.0)
+            if usual.key == "heading_latency" and slip is not None:
                 varies = slip.with_speed_spread
             found.append(Found(f"{usual.key} between runs", varies, spread.low, spread.high))
     for noise in fit.drift.noises:

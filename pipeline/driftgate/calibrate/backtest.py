@@ -38,7 +38,7 @@ from driftgate.schema.robot import Robot
 USUAL_CONSTANTS = ("heading_bias", "heading_scale", "crab_angle", "heading_latency")
 USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position", "jitter:heading")
 # Constants that are like another one in size.
-_LIKE = {"sideways_scale": "distance_scale", "lateral_slip:speed": "heading_latency"}
+_LIKE = {"lateral_slip:speed": "heading_latency"}
 _WALKS = ("distance_walk", "lateral_walk", "heading_walk")
 # A noise that is uncertain by so many times its usual size has not been found.
 _WIDE = 2.0

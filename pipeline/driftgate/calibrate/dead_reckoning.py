@@ -165,8 +165,10 @@ def _noise(track: Track, path: FloatArray, twist: FloatArray, windows: Windows) 
     """Return the covariance of each noise at unit variance, in the frame of the window's end."""
     step = np.diff(path[:, :2], axis=0)
     length = np.hypot(step[:, 0], step[:, 1])
-    safe = np.where(length > 0.0, length, 1.0)
-    ux, uy = step[:, 0] / safe, step[:, 1] / safe
+    # Ahead is where the robot looks, not where it goes: in a sidestep the forward wheel walks along its own
+    # axis, as it does in a prediction.
+    ahead = path[:-1, 2] + 0.5 * twist[:, 2]
+    ux, uy = np.cos(ahead), np.sin(ahead)
     middle = 0.5 * (path[:-1, :2] + path[1:, :2])
     walks = {
         "distance_walk": _steps(length, ux, uy, windows),

@@ -27,6 +27,7 @@ from driftgate.calibrate.usual import (
     CONSTANTS,
     FEWEST_RUNS,
     NOISES,
+    SIDEWAYS,
     UsualConstant,
     UsualNoise,
 )
@@ -76,7 +77,11 @@ class DriftFit:
 
 
 def fit_drift(
-    runs: Sequence[LoggedRun], errors: ErrorSources, confidence: float, slips: bool = True
+    runs: Sequence[LoggedRun],
+    errors: ErrorSources,
+    confidence: float,
+    slips: bool = True,
+    holonomic: bool = True,
 ) -> DriftFit:
     """Fit the error sources of dead reckoning.
 
@@ -90,6 +95,8 @@ def fit_drift(
         Of the intervals.
     slips : bool
         Whether rare slips are looked for.
+    holonomic : bool
+        Whether the drive can go sideways; else what moves sideways is slip, and has no scale to be found.
 
     Raises
     ------
@@ -99,24 +106,25 @@ def fit_drift(
     used = [run for run in runs if run.poses >= 2]
     if not used:
         raise ModelError("no run has two reference poses: nothing says where the robot was")
-    overs = {usual.key: over_what(usual, errors) for usual in CONSTANTS}
-    between = [u for u in CONSTANTS if overs[u.key] == "run"]
+    asked = _asked_of(used, holonomic)
+    overs = {usual.key: over_what(usual, errors) for usual in asked}
+    between = [u for u in asked if overs[u.key] == "run"]
     varying = between if len(used) >= FEWEST_RUNS else []
     # One or two runs do not show how much runs differ. That they do is no less true.
     assumed = {u.key: usual_spread(u, errors) for u in between if u not in varying}
     noises = [usual for usual in NOISES if _shows(used, usual.key)]
-    fitted = _fitted(used, noises, varying, assumed, confidence)
-    called = _called(used, fitted, noises, varying, assumed) if slips else None
+    fitted = _fitted(used, asked, noises, varying, assumed, confidence)
+    called = _called(used, fitted, asked, noises, varying, assumed) if slips else None
     if called is not None:
-        fitted = _fitted(used, noises, varying, assumed, confidence, called)
+        fitted = _fitted(used, asked, noises, varying, assumed, confidence, called)
     # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
     # be told apart neither would be known.
     kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
     if len(kept) < len(noises):
-        fitted = _fitted(used, kept, varying, assumed, confidence, called)
-    fitted = _reaching_far_enough(used, fitted, varying, confidence)
+        fitted = _fitted(used, asked, kept, varying, assumed, confidence, called)
+    fitted = _reaching_far_enough(used, fitted, asked, varying, confidence)
     constants = []
-    for i, usual in enumerate(CONSTANTS):
+    for i, usual in enumerate(asked):
         own = fitted.mixed.estimate(i)
         spread = fitted.spreads.get(usual.key)
         # Of what differs from run to run no more is known than so many runs show.
@@ -141,6 +149,7 @@ def fit_drift(
 
 def _fitted(
     used: Sequence[LoggedRun],
+    asked: Sequence[UsualConstant],
     noises: Sequence[UsualNoise],
     varying: Sequence[UsualConstant],
     assumed: Mapping[str, float],
@@ -148,7 +157,7 @@ def _fitted(
     called: Called | None = None,
 ) -> Fitted:
     parts, sizes = _parts(noises, varying)
-    at, mixed, blocks, taken = _settled(used, parts, sizes, assumed, called)
+    at, mixed, blocks, taken = _settled(used, asked, parts, sizes, assumed, called)
     components = [
         component(
             float(mixed.variance[i]),
@@ -186,7 +195,11 @@ def _of_walks(used: Sequence[LoggedRun]) -> float:
 
 
 def _reaching_far_enough(
-    used: Sequence[LoggedRun], fitted: Fitted, varying: Sequence[UsualConstant], confidence: float
+    used: Sequence[LoggedRun],
+    fitted: Fitted,
+    asked: Sequence[UsualConstant],
+    varying: Sequence[UsualConstant],
+    confidence: float,
 ) -> Fitted:
     """Return a fit whose walks near zero have the upper ends that the likelihood leaves them."""
     _, sizes = _parts([noise.usual for noise in fitted.noises], varying)
@@ -200,9 +213,8 @@ def _reaching_far_enough(
             or not noise.size.high
         ):
             continue
-        far = left_possible(
-            fitted.blocks, _prior_sd(used), fitted.taken, sizes, mixed, i, noise.size.high**2, confidence
-        )
+        prior, begin = _prior_sd(used, asked), noise.size.high**2
+        far = left_possible(fitted.blocks, prior, fitted.taken, sizes, mixed, i, begin, confidence)
         size = component(variance, of_variance, _of_walks(used), confidence, far)
         noises[i] = replace(noise, size=size)
     return replace(fitted, noises=tuple(noises))
@@ -217,23 +229,33 @@ def _parts(noises: Sequence[UsualNoise], varying: Sequence[UsualConstant]) -> tu
 def _called(
     used: Sequence[LoggedRun],
     fitted: Fitted,
+    asked: Sequence[UsualConstant],
     noises: Sequence[UsualNoise],
     varying: Sequence[UsualConstant],
     assumed: Mapping[str, float],
 ) -> Called | None:
     """Return in which windows the odometry slipped."""
     parts, sizes = _parts(noises, varying)
-    keys = [usual.key for usual in CONSTANTS]
+    keys = [usual.key for usual in asked]
     blocks = [_differing(block_of(run, fitted.at, keys, [*parts, RARE_SLIP]), keys, assumed) for run in used]
     at = np.array([fitted.at[key] for key in keys])
-    return call_slips(blocks, [driven_m(run) for run in used], _prior_sd(used), at, sizes)
+    return call_slips(blocks, [driven_m(run) for run in used], _prior_sd(used, asked), at, sizes)
 
 
-def _prior_sd(runs: Sequence[LoggedRun]) -> np.ndarray:
+def _prior_sd(runs: Sequence[LoggedRun], asked: Sequence[UsualConstant]) -> np.ndarray:
     """Return how wide the priors of the constants are."""
     blind = not any(run.headings for run in runs)
-    wide = [1.0 if blind and usual.key == _BY_HEADINGS else BESIDE_USUAL for usual in CONSTANTS]
-    return np.array([k * usual.size for k, usual in zip(wide, CONSTANTS, strict=True)])
+    wide = [1.0 if blind and usual.key == _BY_HEADINGS else BESIDE_USUAL for usual in asked]
+    return np.array([k * usual.size for k, usual in zip(wide, asked, strict=True)])
+
+
+def _asked_of(runs: Sequence[LoggedRun], holonomic: bool) -> tuple[UsualConstant, ...]:
+    """Return the constants that runs are asked for: the sideways scale if any of them moves sideways.
+
+    Where it is not asked for, sideways distance has the scale of forward distance, as in a prediction.
+    """
+    sideways = holonomic and any(np.any(run.track.twist[:, 1]) for run in runs)
+    return tuple(usual for usual in CONSTANTS if sideways or usual.key != SIDEWAYS)
 
 
 def over_what(usual: UsualConstant, errors: ErrorSources) -> Literal["run", "robot"]:
@@ -254,13 +276,14 @@ def _shows(runs: Sequence[LoggedRun], part: str) -> bool:
 
 def _settled(
     runs: Sequence[LoggedRun],
+    asked: Sequence[UsualConstant],
     parts: Sequence[str],
     sizes: np.ndarray,
     assumed: Mapping[str, float],
     called: Called | None,
 ) -> tuple[dict[str, float], Mixed, tuple[Block, ...], np.ndarray]:
     """Fit, and fit again about what was found: the model is linear about the constants taken."""
-    keys = [usual.key for usual in CONSTANTS]
+    keys = [usual.key for usual in asked]
     parts = [*parts, *([] if called is None else [RARE_SLIP])]
     at = dict.fromkeys(keys, 0.0)
     mixed: Mixed | None = None
@@ -274,7 +297,7 @@ def _settled(
                 for block, count in zip(blocks, called.counts, strict=True)
             ]
         taken = np.array([at[key] for key in keys])
-        mixed = fit_mixed(blocks, _prior_sd(runs), taken, sizes)
+        mixed = fit_mixed(blocks, _prior_sd(runs, asked), taken, sizes)
         for key, change in zip(keys, mixed.mean.tolist(), strict=True):
             at[key] += change
     assert mixed is not None

@@ -12,7 +12,7 @@ from driftgate.calibrate.chain import RARE_SLIP
 from driftgate.calibrate.chain_slips import FoundSlips
 from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
 from driftgate.calibrate.found import FoundNumber, FoundSource
-from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS, NOISES, in_words
+from driftgate.calibrate.usual import FEWEST_RUNS, NOISES, in_words
 from driftgate.schema.drift import ErrorSources, LateralSlip
 
 # Correlations of the errors of two means smaller than this are left out of the file.
@@ -104,7 +104,7 @@ def _together(
     constant: FoundConstant, written: Sequence[FoundConstant], fitted: Fitted
 ) -> tuple[tuple[str, float], ...]:
     """Return with which of the constants written after it the error of a mean goes, and how much."""
-    keys = [usual.key for usual in CONSTANTS]
+    keys = list(fitted.at)
     i, sd = keys.index(constant.usual.key), np.sqrt(np.diag(fitted.mixed.covariance))
     found = []
     for other in written[written.index(constant) + 1 :]:

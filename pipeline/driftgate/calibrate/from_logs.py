@@ -17,6 +17,7 @@ from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
+from driftgate.calibrate.usual import CONSTANTS, SIDEWAYS, in_words
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
@@ -29,8 +30,13 @@ from driftgate.world.values import Edge, World
 USUAL_POSE = (0.003, 0.003, math.radians(0.5))
 # A random walk that is surely so many times the usual one is a slip in the logs (our choice).
 _BEYOND = 30.0
+_NO_SIDEWAYS = next(
+    f"{in_words(usual.key)}: no run moves sideways; {usual.drive}, and a column 'sideways [m]' in the log"
+    for usual in CONSTANTS
+    if usual.key == SIDEWAYS
+)
 # Constants of which a run's own value shows as a share of the way. [1, rad]
-_PER_METRE = ("distance_scale", "crab_angle")
+_PER_METRE = ("distance_scale", SIDEWAYS, "crab_angle")
 
 
 @dataclass(frozen=True)
@@ -87,9 +93,12 @@ def fit_logs(
         each other. `driftgate.calibrate.log_checks.check_logs` says most of it before, each at its place.
     """
     runs = [logged_run(track_of(log), log.reference_spread) for log in logs]
-    drift = fit_drift(runs, robot.errors, confidence)
+    holonomic = robot.drive.type == "holonomic"
+    drift = fit_drift(runs, robot.errors, confidence, holonomic=holonomic)
     _plausible(drift)
     sources, missing = list(drift.sources), list(drift.missing)
+    if holonomic and all(constant.usual.key != SIDEWAYS for constant in drift.constants):
+        missing.append(_NO_SIDEWAYS)
     steps = driven_steps(logs, wanted)
     found, more = step_sources(steps, confidence)
     sources += found

@@ -48,11 +48,17 @@ class UsualConstant:
     drive: str
 
 
+# Of a robot that never moves sideways nothing is asked here.
+SIDEWAYS: Final = "sideways_scale"
 _PLAIN = ("mean", "spread", "mean_error")
 CONSTANTS: Final = (
     UsualConstant(
         *("distance_scale", "distance_scale", _PLAIN, "ratio", 0.01, "run"),
         "straights of 2 m or more with a reference at both ends",
+    ),
+    UsualConstant(
+        *(SIDEWAYS, SIDEWAYS, _PLAIN, "ratio", 0.01, "run"),
+        "sidesteps of 1 m to the left and to the right, with a reference at both ends",
     ),
     UsualConstant(
         *("wheel_offset", "wheel_offset", _PLAIN, "length", 0.005, "robot"),
