@@ -209,10 +209,13 @@ def score_reckoning(
     found = []
     for length in lengths:
         picked = [w.pick(w.length_m == length) for w in windows]
-        own = _score(tracks, models, picked)
+        # (A run without any has none of this length, or stands.)
+        some = [i for i, windows_of in enumerate(picked) if len(windows_of)]
+        own_tracks, picked = [tracks[i] for i in some], [picked[i] for i in some]
+        own = _score(own_tracks, [models[i] for i in some], picked)
         if own is None:
             continue
-        plain = None if zero_mean is None else _score(tracks, [zero_mean] * len(tracks), picked)
+        plain = None if zero_mean is None else _score(own_tracks, [zero_mean] * len(some), picked)
         named = (length, None) if plan.lengths_m else (None, int(length))
         found.append(ReckoningScore(named[0], named[1], own, plain))
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +30,9 @@ LOST_M = 5.0
 _ABOUT_S = 0.2
 _STANDS_M = 0.004
 _STANDS_RAD = float(np.radians(1.0))
+# Poses at fewer places than this, so far or so much turned apart, say nothing of a correction: shares and
+# percentiles of them would be of one error (our choice). [1, m, rad]
+LEAST_PLACES, APART_M, APART_RAD = 5, 0.05, math.radians(5.0)
 
 
 @dataclass(frozen=True)
@@ -121,6 +125,33 @@ def _still(track: Track, since_s: FloatArray, until_s: FloatArray) -> BoolArray:
     ]
     change = np.abs(at[1] - at[0])
     return np.asarray((np.hypot(change[:, 0], change[:, 1]) < _STANDS_M) & (change[:, 2] < _STANDS_RAD))
+
+
+def too_still(track: Track) -> str:
+    """Return why the poses of a run say nothing of its correction, in words; empty if they do."""
+    count = _places(track, scored_poses(track))
+    if count >= LEAST_PLACES:
+        return ""
+    at = f"{count} places" if count > 1 else "one place" if count else "no place"
+    return (
+        f"its measured poses are at {at} only, and it takes {LEAST_PLACES} that are "
+        f"{1e3 * APART_M:.0f} mm or {math.degrees(APART_RAD):.0f} deg apart: measure at more stops of a "
+        "drive, or with a camera while it drives"
+    )
+
+
+def _places(track: Track, which: BoolArray) -> int:
+    """Return at how many places, by the odometry, some rows are; counted no further than is needed."""
+    driven = track.distance_m
+    turned = np.concatenate([[0.0], np.cumsum(track.twist[:, 2])])
+    count, at = 0, -1
+    for row in np.flatnonzero(which):
+        if count and driven[row] - driven[at] < APART_M and abs(turned[row] - turned[at]) < APART_RAD:
+            continue
+        count, at = count + 1, int(row)
+        if count == LEAST_PLACES:
+            break
+    return count
 
 
 def score_correction(

@@ -20,6 +20,8 @@ BoolArray = NDArray[np.bool_]
 
 # Slower than this the robot stands. [m/s]
 STANDING_MPS = 1e-3
+# A run that gets no further and turns no more has no dead reckoning to speak of (our choice). [m, rad]
+STILL_M, STILL_RAD = 0.2, np.deg2rad(20.0)
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,25 @@ class Track:
         across = np.cos(half) * step[:, 1] - np.sin(half) * step[:, 0]
         with np.errstate(invalid="ignore"):
             return np.asarray(np.abs(across) > sideways_m)
+
+
+def stands(track: Track) -> bool:
+    """Return whether a run hardly moves: its windows would tell of the reference's error alone."""
+    away_m, turned_rad = excursion(track)
+    return away_m < STILL_M and turned_rad < STILL_RAD
+
+
+def excursion(track: Track) -> tuple[float, float]:
+    """Return how far a run gets from its beginning, and how far it turns, by its odometry. [m, rad]
+
+    Noise of counters that stand adds up to a way driven, but leads nowhere.
+    """
+    heading = np.concatenate([[0.0], np.cumsum(track.twist[:, 2])])
+    half = heading[:-1] + 0.5 * track.twist[:, 2]
+    ahead, left = track.twist[:, 0], track.twist[:, 1]
+    x = np.cumsum(np.cos(half) * ahead - np.sin(half) * left)
+    y = np.cumsum(np.sin(half) * ahead + np.cos(half) * left)
+    return float(np.hypot(x, y).max(initial=0.0)), float(np.ptp(heading))
 
 
 def part(track: Track, low_m: float, high_m: float) -> Track:

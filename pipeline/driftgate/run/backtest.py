@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -12,7 +13,7 @@ from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import with_correction_verdict
 from driftgate.calibrate.perturb import with_errors
 from driftgate.calibrate.score import Word, with_verdict, worst
-from driftgate.calibrate.windows import Track
+from driftgate.calibrate.windows import Track, excursion, stands
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Log
@@ -78,7 +79,7 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         )
     plan = WindowPlan(settings.lengths_m, settings.every_m, settings.jump_m)
     random = any(settings.added.get(key, 0.0) > 0.0 for key in ("distance_walk", "heading_walk"))
-    warnings = notes_on_evidence(settings, loaded)
+    warnings = [*_leave_out_still(loaded), *notes_on_evidence(settings, loaded)]
     seeds = range(settings.seed, settings.seed + settings.seeds)
     rows = []
     for seed in seeds if random else seeds[:1]:
@@ -94,7 +95,7 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         model, replays = correct_runs(
             settings.correction, plan, settings.constants, settings.noises, rows[0].models,
             (logs, fitted), ([run.log for run in loaded.judged], [h[1] for h in halves]),
-            loaded.beacons, seeds,
+            loaded.beacons, seeds, warnings,
         )  # fmt: skip
     named = routine_runs(
         [(run.log, run.track) for run in loaded.judged],
@@ -127,6 +128,32 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
         tuple(warnings), word, int(status), why,
     )  # fmt: skip
+
+
+def _leave_out_still(loaded: Loaded) -> list[str]:
+    """Return a note on runs judged that hardly move.
+
+    Raises
+    ------
+    InputError
+        If none of them moves, or one of those fitted on does not.
+    """
+    still = [run.track for run in loaded.judged if stands(run.track)]
+    fitted = [run.track for run in loaded.fitted if stands(run.track)]
+    if fitted:
+        raise InputError(f"{_standing(fitted)}; nothing can be fitted on that: leave it out of --fit")
+    if len(still) == len(loaded.judged):
+        raise InputError(
+            f"{_standing(still)}; log runs in which the robot drives, measured at two places or more"
+        )
+    return [f"{_standing(still)}: of that no dead reckoning is judged"] if still else []
+
+
+def _standing(tracks: Sequence[Track]) -> str:
+    far = [excursion(track) for track in tracks]
+    away, turned = 1e3 * max(m for m, _ in far), math.degrees(max(rad for _, rad in far))
+    who = f"run '{tracks[0].name}' stands" if len(tracks) == 1 else f"{len(tracks)} runs stand"
+    return f"{who}: by the odometry it gets {away:.0f} mm far, and turns {turned:.1f} deg"
 
 
 def _refuse_unused(settings: BacktestSettings, named: Sequence[RoutineRun]) -> None:

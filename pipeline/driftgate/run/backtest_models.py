@@ -17,7 +17,7 @@ from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
 from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
-from driftgate.calibrate.windows import Track, part
+from driftgate.calibrate.windows import Track, part, stands
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
 from driftgate.run.backtest_settings import BacktestSettings
@@ -25,8 +25,10 @@ from driftgate.run.status import InputError
 
 
 def split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
-    """Return what of a judged run is fitted, and what is judged."""
+    """Return what of a judged run is fitted, and what is judged: of one that stands nothing."""
     whole = float(track.distance_m[-1])
+    if stands(track):
+        return part(track, 0.0, -1.0), part(track, 0.0, -1.0)
     if settings.fit_on or settings.robot is not None:
         return part(track, 0.0, -1.0), track
     return part(track, 0.0, settings.fit_share * whole), part(track, settings.fit_share * whole, whole)

@@ -10,7 +10,7 @@ import numpy as np
 
 from driftgate.calibrate.backtest import WindowPlan, fit_reckoning
 from driftgate.calibrate.beacons import BeaconModel, expect_point, fit_beacons, true_ranges
-from driftgate.calibrate.correction_score import CorrectionScore, score_correction
+from driftgate.calibrate.correction_score import CorrectionScore, score_correction, too_still
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.perturb import starts, with_false
@@ -109,11 +109,13 @@ def correct_runs(
     judged: tuple[Sequence[Log], Sequence[Track]],
     beacons: Beacons,
     seeds: Sequence[int],
+    warnings: list[str],
 ) -> tuple[BeaconModel, tuple[CorrectionRow, ...]]:
     """Fit the ranges, and replay the correction over the runs judged.
 
     The filter is held against the reference, leaps and all, so that its own noise is fitted on windows
-    that have them; the constants are those of each run's model.
+    that have them; the constants are those of each run's model. What keeps a run from it is added to
+    `warnings`.
 
     Raises
     ------
@@ -130,6 +132,9 @@ def correct_runs(
     filter_model = _filter_model(plan, whole, ranged)
     rows: list[CorrectionRow] = []
     for model, log, track in zip(models, *judged, strict=True):
+        if why := too_still(track):
+            warnings.append(f"the correction of run '{track.name}' is not replayed: {why}")
+            continue
         rows += _replays(plan, model, filter_model, ranged, track, ranges_of(log, names), list(seeds))
     return ranged, tuple(rows)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from driftgate.calibrate.chain import RARE_SLIP
-from driftgate.calibrate.correction_score import score_correction
+from driftgate.calibrate.correction_score import score_correction, too_still
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.perturb import starts, with_false
@@ -211,17 +211,25 @@ def measured_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
 
 
 def step_row(run: RoutineRun, step: int) -> int | None:
-    """Return the last row of the last step up to a planned one, by the order of the steps in the log."""
+    """Return the row of a log in which a planned step ended, by the order of the steps in it; None without.
+
+    A step that takes next to no time need not be in the log: then it is the end of the one before. Where more
+    is missing, as in a run that was cut off, its end is nowhere.
+    """
     labels = run.log.step
     if labels is None:
         return None
     ends = [k for k in range(len(labels)) if k + 1 == len(labels) or labels[k + 1] != labels[k]]
-    at, found = 0, None
+    ends = [k for k in ends if labels[k]]
+    at, found, missed_s = 0, None, 0.0
     for planned in run.prepared.plan.steps[: step + 1]:
-        name = planned.name or str(planned.index + 1)
-        if at < len(ends) and labels[ends[at]] == name:
-            found, at = ends[at], at + 1
-    return found
+        names = (planned.name, str(planned.index + 1))
+        if at < len(ends) and labels[ends[at]] in names:
+            found, at, missed_s = ends[at], at + 1, 0.0
+        elif found is None or labels[found] not in names:
+            # (One that is repeated at once has one stretch of rows.)
+            missed_s += planned.end_s - planned.begin_s
+    return found if missed_s <= NEAR_S else None
 
 
 def wall_rows(
@@ -240,6 +248,9 @@ def wall_rows(
         return []
     if not np.isfinite(track.reference[:, :2]).all(axis=1).any():
         warnings.append(f"run '{track.name}' has no reference poses: nothing of it is judged")
+        return []
+    if why := too_still(track):
+        warnings.append(f"the correction of run '{track.name}' is not replayed: {why}")
         return []
     if any(step.law is Law.CONTACT for step in prepared.plan.steps):
         warnings.append(f"run '{track.name}' squares up against walls: its correction is not replayed")
