@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from drives import drive, weaving
 
+from driftgate.calibrate.beacon_checks import check_beacons
 from driftgate.calibrate.beacons import expect_point, fit_beacons, true_ranges
 from driftgate.calibrate.tracks import Ranges
 from driftgate.core.errors import ModelError
@@ -73,3 +76,88 @@ def test_too_few_readings():
     ranges = _ranges(track)
     with pytest.raises(ModelError, match="'b' has 0 readings"):
         fit_beacons([track], [ranges.pick(ranges.source == 0)], ["a", "b"], PLACES)
+
+
+FOUR = np.array([[9.0, 7.0], [-8.0, 6.0], [2.0, -9.0], [12.0, -4.0]])
+NAMES = ("a", "b", "c", "d")
+
+
+def _checked(stand, *, seed=1, factor=1.0, scale=0.07, noise=0.05, noisy=None, standing=False):
+    """Return what is said of beacons listed at FOUR that `stand` elsewhere; one reads `factor` times."""
+    count = len(stand)
+    twist = weaving(1500, seed)
+    track = drive(np.zeros_like(twist) if standing else twist, seed=seed, jitter=(0.02, 0.005))
+    rng = np.random.default_rng(seed)
+    time = track.time_s[::5] + 0.013
+    time = time[time < track.time_s[-1]]
+    ranges = Ranges(time, np.arange(len(time)) % count, np.zeros(len(time)))
+    true = true_ranges(track, ranges, np.asarray(stand))
+    sd = np.full(count, noise)
+    if noisy is not None:
+        sd[noisy] *= 8.0
+    read = (1.0 + scale) * true + 0.1 + sd[ranges.source] * rng.normal(size=len(time))
+    read = np.where(rng.random(len(time)) < 0.05, rng.uniform(0.3, 1.0, len(time)) * true, read)
+    read = np.where(ranges.source == 0, factor * read, read)
+    ranges = Ranges(time, ranges.source, read)
+    model = fit_beacons([track], [ranges], NAMES[:count], FOUR[:count])
+
+    def place(title):
+        return SimpleNamespace(path="run.csv", line=3, column=10 + NAMES.index(title[-1]), excerpt=None)
+
+    log = SimpleNamespace(ranges=dict.fromkeys(NAMES[:count]), place=place)
+    return check_beacons(model, [track], [ranges], [log])
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_err_two_beacons_exchanged(count):
+    """Named at both titles, each with the other, however many beacons there are; the rest are not."""
+    stand = FOUR[:count].copy()
+    stand[[0, 1]] = stand[[1, 0]]
+    found = _checked(stand)
+    assert [(f.code, f.level, f.line, f.column) for f in found] == [
+        ("DG621", "error", 3, 10),
+        ("DG621", "error", 3, 11),
+    ]
+    assert "'a' and 'b' fit the other way round: exchange them in the list" in found[0].suggestion
+    assert "'b' and 'a' fit the other way round" in found[1].suggestion
+
+
+def test_err_three_beacons_in_a_ring():
+    """Each with the place that its readings fit."""
+    found = _checked(FOUR[[1, 2, 0, 3]])
+    said = [f.suggestion for f in found if f.level == "error"]
+    assert len(said) == len(found) == 3
+    for name, text in zip("bca", said, strict=True):
+        assert text == f"they fit the place that the list of beacons has for '{name}'"
+
+
+def test_err_a_unit_and_a_place():
+    """Feet for metres; and a beacon that stands where none is listed."""
+    (found,) = _checked(FOUR, factor=3.281, scale=0.0)
+    assert (found.column, found.level) == (10, "error")
+    assert "metres against feet: check the unit in this title" in found.suggestion
+    elsewhere = FOUR.copy()
+    elsewhere[1] = [6.0, 20.0]
+    found = _checked(elsewhere)
+    assert [(f.code, f.column) for f in found] == [("DG621", 11)]
+    assert "fit the place" not in found[0].suggestion
+
+
+def test_law_one_beacon_much_noisier_is_a_warning():
+    """Its numbers may be right: nothing is refused."""
+    (found,) = _checked(FOUR, noisy=2)
+    assert (found.code, found.level, found.column) == ("DG621", "warning", 12)
+    assert "their noise would be 0.357 m, that of the middle one" in found.message
+
+
+def test_law_sound_beacons_have_nothing_said_of_them():
+    """Of 40 drives with a twentieth of false readings, scales of -20 and 7 %, two to four beacons, none."""
+    for seed in range(1, 11):
+        for count in (2, 4):
+            for scale in (-0.2, 0.07):
+                assert _checked(FOUR[:count], seed=seed, scale=scale) == []
+
+
+def test_law_of_a_robot_that_stands_no_scale_is_judged():
+    """There the range changes by the noise of the reference alone, and a line through it says nothing."""
+    assert [f for f in _checked(FOUR, standing=True) if f.level == "error"] == []

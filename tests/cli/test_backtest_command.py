@@ -94,6 +94,19 @@ def test_a_run_fitted_and_judged(tmp_path: Path):
     assert data["runs"][0]["judged_m"] == pytest.approx(data["runs"][0]["distance_m"] / 2, abs=0.1)
 
 
+def test_beacons_exchanged_are_refused(tmp_path: Path):
+    """The replay cannot be judged by them: status 2, at the titles of their ranges, and no verdict."""
+    _write(tmp_path)
+    listed = (tmp_path / "beacons.csv").read_text()
+    (tmp_path / "beacons.csv").write_text(listed.replace("a,", "x,").replace("b,", "a,").replace("x,", "b,"))
+    done = _run(ALL, "--beacons", "beacons.csv", "--no-slips", "--report", "json=out.json", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "ranges.csv:4:10: error DG621: the ranges to 'a' do not fit where it stands: " in done.stdout
+    assert "'a' and 'b' fit the other way round" in done.stdout
+    assert "Verdict" not in done.stdout
+    assert not (tmp_path / "out.json").exists()
+
+
 def test_settings_are_compared_on_the_same_readings(tmp_path: Path):
     """One line for each gate and way back; the first is the one judged."""
     _write(tmp_path)

@@ -137,6 +137,14 @@ LOGS: Final = (
         "not be found by 'backtest'.",
     ),
     Rule(
+        "DG621",
+        "ranges to a beacon that do not fit where it stands",
+        "Held against the measured poses, the readings of a beacon would be too long or too short by more "
+        "than a quarter, or fit the place of another beacon. Two beacons are exchanged, in their list or in "
+        "the titles of the ranges, a place is wrong, or a unit. A warning where only the noise is several "
+        "times that of the other beacons: something stands in the way, or its place is wrong.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

@@ -50,13 +50,18 @@ def backtest(settings: BacktestSettings) -> Backtest:
     refuse_twice(settings.fit_on)
     findings: list[Finding] = []
     loaded = load(settings, findings)
-    status, why = findings_status(findings)
-    if loaded is None or status is not Exit.PASS:
-        return Backtest(tuple(findings), (), "", (), None, (), (), (), "cannot say", int(Exit.BAD_INPUT), why)
+    if loaded is None or findings_status(findings)[0] is not Exit.PASS:
+        return _refused(findings)
     try:
         return _judged(settings, loaded, findings)
     except ModelError as error:
         raise InputError(f"{error}{_whole_runs(settings)}") from error
+
+
+def _refused(findings: Sequence[Finding]) -> Backtest:
+    """Return what comes of files with errors: these, and no numbers."""
+    why = findings_status(findings)[1]
+    return Backtest(tuple(findings), (), "", (), None, (), (), (), "cannot say", int(Exit.BAD_INPUT), why)
 
 
 def _whole_runs(settings: BacktestSettings) -> str:
@@ -95,8 +100,10 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         model, replays = correct_runs(
             settings.correction, plan, settings.constants, settings.noises, rows[0].models,
             (logs, fitted), ([run.log for run in loaded.judged], [h[1] for h in halves]),
-            loaded.beacons, seeds, warnings,
+            loaded.beacons, seeds, warnings, findings,
         )  # fmt: skip
+        if findings_status(findings)[0] is not Exit.PASS:
+            return _refused(findings)
     named = routine_runs(
         [(run.log, run.track) for run in loaded.judged],
         [places(run.files) for run in loaded.judged],

@@ -9,6 +9,7 @@ from itertools import product
 import numpy as np
 
 from driftgate.calibrate.backtest import WindowPlan, fit_reckoning
+from driftgate.calibrate.beacon_checks import check_beacons
 from driftgate.calibrate.beacons import BeaconModel, expect_point, fit_beacons, true_ranges
 from driftgate.calibrate.correction_score import CorrectionScore, score_correction, too_still
 from driftgate.calibrate.dead_reckoning import reckon
@@ -18,6 +19,7 @@ from driftgate.calibrate.replay import Expecting, Pose, replay
 from driftgate.calibrate.tracks import Ranges, ranges_of
 from driftgate.calibrate.windows import IntArray, Track
 from driftgate.core.errors import ModelError
+from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, compose, inverse
 from driftgate.logs import Beacons, Log
 from driftgate.predict.filter_model import FilterModel
@@ -110,8 +112,11 @@ def correct_runs(
     beacons: Beacons,
     seeds: Sequence[int],
     warnings: list[str],
+    findings: list[Finding],
 ) -> tuple[BeaconModel, tuple[CorrectionRow, ...]]:
     """Fit the ranges, and replay the correction over the runs judged.
+
+    What speaks against the places of the beacons is added to `findings`; with an error nothing is replayed.
 
     The filter is held against the reference, leaps and all, so that its own noise is fitted on windows
     that have them; the constants are those of each run's model. What keeps a run from it is added to
@@ -128,6 +133,10 @@ def correct_runs(
     position = np.array([beacons.position[beacons.name.index(name)] for name in names])
     found = [ranges_of(log, names) for log in fitted[0]]
     ranged = fit_beacons(fitted[1], found, names, position, plan.mount)
+    against = check_beacons(ranged, fitted[1], found, fitted[0])
+    findings += against
+    if any(fault.level == "error" for fault in against):
+        return ranged, ()
     whole, _ = fit_reckoning(fitted[1], replace(windows, jump_m=None), constants, noises)
     filter_model = _filter_model(plan, whole, ranged)
     rows: list[CorrectionRow] = []
