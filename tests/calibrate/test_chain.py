@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from drives import integrate, weaving
 
-from driftgate.calibrate.chain import MOST_POSES, WALKS, SpotTrack, block_of, logged_run
+from driftgate.calibrate.chain import MOST_POSES, WALKS, block_of, logged_run
 from driftgate.calibrate.windows import Track
 from driftgate.predict.increments import drift_constants, true_increment
 
@@ -60,12 +60,12 @@ def test_law_turns_on_the_spot_are_known_although_the_wheel_counts():
     drive = np.tile([0.05, 0.0, 0.0], (count, 1))
     slow = np.tile([0.001, 0.0, 0.0], (count, 1))
     twist = np.concatenate([drive, turn, slow])
-    track = SpotTrack("made up", DT * np.arange(len(twist) + 1), twist, integrate(twist))
-    moving = track.moving
-    assert moving[: count - 3].all()
-    assert not moving[count + 3 : 2 * count - 3].any()
+    track = Track("made up", DT * np.arange(len(twist) + 1), twist, integrate(twist))
+    travelling = track.travelling
+    assert travelling[: count - 3].all()
+    assert not travelling[count + 3 : 2 * count - 3].any()
     # Creeping straight ahead is travel all the same.
-    assert moving[2 * count + 3 :].all()
+    assert travelling[2 * count + 3 :].all()
 
 
 def test_law_many_references_are_thinned_out_evenly():

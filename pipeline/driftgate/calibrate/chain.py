@@ -30,30 +30,8 @@ RARE_SLIP = "rare_slip"
 JITTERS = ("jitter:position", "jitter:heading")
 # Reference poses of a run beyond this many are thinned out: neighbours tell little that is new.
 MOST_POSES = 25
-# A robot that moves no faster, and turns, turns on the spot; its wheel may count all the same. [m/s]
-_SPOT_MPS = 0.04
-# ... but no more than this for each radian: a wheel further off its place would be noticed. [m/rad]
-_SPOT_M_PER_RAD = 0.03
-_ABOUT_S = 0.1
 # What no log resolves: keeps the covariance invertible. [m, m, rad]
 _FLOOR = (1e-5, 1e-5, 1e-6)
-
-
-class SpotTrack(Track):
-    """A track whose turns on the spot are known as such, whatever its wheel counts in them."""
-
-    @property
-    def moving(self) -> BoolArray:
-        """Whether the robot travels in each step, shape (n - 1,)."""
-        middle = 0.5 * (self.time_s[1:] + self.time_s[:-1])
-        sums = np.concatenate([np.zeros((1, 3)), np.cumsum(self.twist, axis=0)])
-        since, until = (
-            np.stack([np.interp(middle + off, self.time_s, column) for column in sums.T], axis=-1)
-            for off in (-_ABOUT_S, _ABOUT_S)
-        )
-        gone, turned = np.hypot(*(until - since)[:, :2].T), np.abs(until - since)[:, 2]
-        spot = (gone < 2.0 * _ABOUT_S * _SPOT_MPS) & (gone <= _SPOT_M_PER_RAD * turned)
-        return np.asarray(np.any(self.twist[:, :2] != 0.0, axis=1) & ~spot)
 
 
 @dataclass(frozen=True)
@@ -62,7 +40,7 @@ class LoggedRun:
 
     Attributes
     ----------
-    track : SpotTrack
+    track : Track
         Its odometry, with the reference poses that are used.
     spread : tuple of float
         Standard deviation of a reference pose, as the log states it; zeros if it does not. [m, m, rad]
@@ -72,7 +50,7 @@ class LoggedRun:
         Which windows of its chain are used; None: all.
     """
 
-    track: SpotTrack
+    track: Track
     spread: tuple[float, float, float]
     blind: BoolArray
     kept: BoolArray | None = None
@@ -88,10 +66,10 @@ class LoggedRun:
         return self.poses - int(self.blind.sum())
 
     @property
-    def seen(self) -> SpotTrack:
+    def seen(self) -> Track:
         """The track with the reference poses whose heading was measured, alone."""
         reference = np.where(self.blind[:, None], np.nan, self.track.reference)
-        return SpotTrack(self.track.name, self.track.time_s, self.track.twist, reference)
+        return Track(self.track.name, self.track.time_s, self.track.twist, reference)
 
 
 def logged_run(track: Track, spread: tuple[float, float, float] | None) -> LoggedRun:
@@ -108,8 +86,8 @@ def logged_run(track: Track, spread: tuple[float, float, float] | None) -> Logge
         thinned = np.full_like(reference, np.nan)
         thinned[keep] = reference[keep]
         reference, blind = thinned, blind & np.isfinite(thinned[:, 0])
-    spot = SpotTrack(track.name, track.time_s, track.twist, reference)
-    return LoggedRun(spot, spread or (0.0, 0.0, 0.0), blind)
+    used = Track(track.name, track.time_s, track.twist, reference)
+    return LoggedRun(used, spread or (0.0, 0.0, 0.0), blind)
 
 
 def block_of(

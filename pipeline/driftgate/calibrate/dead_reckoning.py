@@ -91,8 +91,8 @@ def reckon(track: Track, constants: Mapping[str, float]) -> tuple[FloatArray, Fl
     ds, dl, dth = track.twist.T
     zero = np.zeros_like(ds)
     ahead, left, turn = true_increment(ds, dl, dth, track.duration_s, values, (zero, zero, zero))
-    moving = track.moving
-    twist = np.stack([np.where(moving, ahead, 0.0), np.where(moving, left, 0.0), turn], axis=-1)
+    go = track.travelling
+    twist = np.stack([np.where(go, ahead, 0.0), np.where(go, left, 0.0), turn], axis=-1)
     heading = np.concatenate([[0.0], np.cumsum(twist[:, 2])])
     step = _to_field(heading[:-1], chord(twist)[0])
     path = np.concatenate([np.zeros((1, 2)), np.cumsum(step, axis=0)])
@@ -117,7 +117,7 @@ def segments(track: Track, windows: Windows, constants: Mapping[str, float]) -> 
     true = compose(inverse(track.reference[start]), track.reference[end])
     error = compose(inverse(predicted), true)
     error[:, 2] = wrap_angles(error[:, 2])
-    by_constant = increment_columns(track.twist, track.duration_s, values, track.moving)
+    by_constant = increment_columns(track.twist, track.duration_s, values, track.travelling)
     jacobian = chord(twist)[1]
     if "sideways_scale" not in constants:
         # Sideways distance has the scale of forward distance unless it has its own.

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from driftgate.calibrate.chain import SpotTrack
 from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.calibrate.windows import BoolArray, IntArray
+from driftgate.calibrate.windows import BoolArray, IntArray, Track
 from driftgate.core.pose import FloatArray, compose, exp, inverse, log, wrap_angles
 
 # How far from a reference pose the path is taken as known: errors grow with the way. [m, rad]
@@ -35,12 +34,12 @@ class TruePath:
     near: BoolArray
 
 
-def true_path(track: SpotTrack, constants: Mapping[str, float], time_s: FloatArray) -> TruePath:
+def true_path(track: Track, constants: Mapping[str, float], time_s: FloatArray) -> TruePath:
     """Return where the robot was at some instants.
 
     Parameters
     ----------
-    track : SpotTrack
+    track : Track
         The run, with a reference pose at least.
     constants : mapping
         The constants of its odometry, as fitted.

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,11 @@ BoolArray = NDArray[np.bool_]
 STANDING_MPS = 1e-3
 # A run that gets no further and turns no more has no dead reckoning to speak of (our choice). [m, rad]
 STILL_M, STILL_RAD = 0.2, np.deg2rad(20.0)
+# A robot that moves no faster, and turns, turns on the spot; its wheel may count all the same. [m/s]
+_SPOT_MPS = 0.04
+# ... but no more than this for each radian: a wheel further off its place would be noticed. [m/rad]
+_SPOT_M_PER_RAD = 0.03
+_ABOUT_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -57,8 +63,26 @@ class Track:
 
     @property
     def moving(self) -> BoolArray:
-        """Whether the robot travels in each step, shape (n - 1,)."""
+        """Whether the wheels count in each step, turns on the spot included, shape (n - 1,)."""
         return np.hypot(self.twist[:, 0], self.twist[:, 1]) > STANDING_MPS * self.duration_s
+
+    @cached_property
+    def travelling(self) -> BoolArray:
+        """Whether the robot leaves its place in each step, shape (n - 1,).
+
+        In a turn on the spot it does not, whatever a wheel off its place counts. A plan says which steps are
+        turns on the spot (`driftgate.predict.linear.travelling_ticks`), a log does not: there it is what the
+        odometry shows about each step.
+        """
+        middle = 0.5 * (self.time_s[1:] + self.time_s[:-1])
+        sums = np.concatenate([np.zeros((1, 3)), np.cumsum(self.twist, axis=0)])
+        since, until = (
+            np.stack([np.interp(middle + off, self.time_s, column) for column in sums.T], axis=-1)
+            for off in (-_ABOUT_S, _ABOUT_S)
+        )
+        gone, turned = np.hypot(*(until - since)[:, :2].T), np.abs(until - since)[:, 2]
+        spot = (gone < 2.0 * _ABOUT_S * _SPOT_MPS) & (gone <= _SPOT_M_PER_RAD * turned)
+        return np.asarray(self.moving & ~spot)
 
     def jumps(self, sideways_m: float) -> BoolArray:
         """Return in which steps the reference jumps sideways by more than so much, shape (n - 1,).
