@@ -610,6 +610,45 @@ def test_law_a_heading_beyond_a_turn_is_told(project, capsys):
     assert "a heading of 900 deg is one of 180 deg" in out
 
 
+@pytest.mark.parametrize(
+    ("changes", "warned"),
+    [
+        (["  compensate_latency: true\n=>"], True),
+        (["  compensate_latency: true\n=>", "    latency: 25 ms=>    latency: 1 ms"], False),
+        (["  compensate_latency: true\n=>", "  when: always=>  when: looking"], False),
+        (["  compensate_latency: true\n=>", "  enabled: true=>  enabled: false"], False),
+        ([], False),
+    ],
+    ids=["not compensated", "too little to matter", "only looks", "no correction", "compensated"],
+)
+def test_law_old_readings_that_nothing_takes_out_are_warned_of(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    changes: list[str],
+    warned: bool,
+):
+    """With how far the robot is on by then and what to write; once for a robot, and the status is 0."""
+    text = (Path(__file__).parents[2] / "routines/robots/wren.yaml").read_text()
+    for change in changes:
+        old, new = change.split("=>")
+        assert old in text
+        text = text.replace(old, new)
+    (tmp_path / "wren.yaml").write_text(text)
+    monkeypatch.chdir(tmp_path)
+    status, out, _ = run(capsys, "validate", "wren.yaml")
+    assert status == 0
+    said = [line for line in out.splitlines() if "DG150" in line]
+    assert len(said) == warned
+    if warned:
+        line = text[: text.index("    latency: ")].count("\n") + 1
+        assert (
+            f"wren.yaml:{line}:14: warning DG150: readings of 'front' are 25 ms old, and 3 more " in said[0]
+        )
+        assert said[0].endswith("at 1.3 m/s the robot is 32.5 mm further on by then")
+        assert "write 'compensate_latency: true' under 'correction'" in out
+
+
 @pytest.mark.parametrize("name", sorted(main.COMMANDS))
 def test_law_a_default_is_said_without_a_second_pair_of_brackets(
     name: str, capsys: pytest.CaptureFixture[str]

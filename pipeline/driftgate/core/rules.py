@@ -201,6 +201,15 @@ _LOAD: Final = (
         "too many files",
         "At most 5000 YAML files are read in one run. Name the folders that are meant.",
     ),
+    Rule(
+        "DG150",
+        "readings are old, and nothing takes that out",
+        "A sensor has a latency, and 'correction' has no 'compensate_latency: true', so a reading is "
+        "compared with where the robot has got to since. Where the robot's code keeps its last poses and "
+        "takes the one at the echo, write that line; where it does not, change it, or accept what it costs. "
+        "It is said where the robot, at its fastest, drives more than half the sensor's noise in that time.",
+        usual="warning",
+    ),
 )
 
 _PLAN: Final = (

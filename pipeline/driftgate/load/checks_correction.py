@@ -19,6 +19,8 @@ from driftgate.schema.sensor import Sensor
 # source: with 2 cm, sensors good to 5 mm would tell the heading to 20 deg.
 LARGEST_ANGLE_RAD: Final = math.radians(1.0)
 LEAST_BASELINE_M: Final = 0.02
+# A reading that is old by less than this share of its noise widens its errors by an eighth: 1 + 0.5^2 / 2.
+_OLD_BY_NOISE: Final = 0.5
 _STAGES: Final = tuple(Correction.model_fields["order"].get_default())
 
 
@@ -75,6 +77,37 @@ def _no_pair(a: Sensor, b: Sensor) -> str:
     if baseline_m < LEAST_BASELINE_M * (1.0 - 1e-9):
         return f"they sit {1000.0 * baseline_m:.0f} mm apart across the beam, and at least 20 mm are needed"
     return ""
+
+
+def check_latency(document: Document, robot: Robot) -> list[Finding]:
+    """Return a warning for the sensors whose readings are old, where nothing takes that out.
+
+    A robot that only looks stands while it reads, and one that is as slow as its readings are noisy is told
+    nothing.
+    """
+    own = robot.correction
+    if not own.enabled or own.compensate_latency or own.when != "always":
+        return []
+    fastest = min(robot.drive.limits.speed, math.inf if own.validity.speed is None else own.validity.speed)
+    old = []
+    for i, sensor in enumerate(robot.sensors):
+        noise = 0.0 if sensor.errors.noise is None else sensor.errors.noise.at_zero
+        if fastest * sensor.latency > _OLD_BY_NOISE * noise:
+            old.append((i, sensor))
+    if not old:
+        return []
+    at, first = max(old, key=lambda pair: pair[1].latency)
+    more = f", and {len(old) - 1} more sensor{'s' if len(old) > 2 else ''} like it" if len(old) > 1 else ""
+    further_mm = 1000.0 * fastest * first.latency
+    message = (
+        f"readings of '{first.id}' are {1000.0 * first.latency:.3g} ms old{more}, and nothing takes that "
+        f"out: at {fastest:.3g} m/s the robot is {further_mm:.3g} mm further on by then"
+    )
+    advice = (
+        "where the code compares a reading with the pose at its echo, write 'compensate_latency: true' under "
+        "'correction'; where it does not, let it keep its last poses for that"
+    )
+    return [document.finding("DG150", ("sensors", at, "latency"), message, advice, level="warning")]
 
 
 def check_fixes(routine: Document, robot: Document) -> list[Finding]:
