@@ -40,6 +40,18 @@ def test_law_a_sheet_is_worked_out(capsys):
     assert err.splitlines()[-1] == "driftgate: status 0: worked out from 15 drives"
 
 
+def test_law_a_drive_that_goes_sideways_is_told_what_no_sheet_shows(capsys):
+    """Sheet and guide name the drive for the sideways scale; of a differential drive they say nothing."""
+    carrier = ROOT / "routines" / "robots" / "carrier.yaml"
+    words = "sidesteps of 1 m to the left and to the right"
+    told = run(capsys, "--tape", SHEET, "--robot", carrier)[1].partition("Not known from this sheet")[2]
+    assert f"\n  sideways scale: logged runs with {words}" in told
+    assert "sideways scale, if the drive" in run(capsys, "--tape", SHEET)[1]
+    assert "sideways scale" not in run(capsys, "--tape", SHEET, "--robot", ROBOT)[1]
+    assert words in run(capsys, "--guide", "--robot", carrier)[1]
+    assert "Sideways" not in run(capsys, "--guide", "--robot", ROBOT)[1]
+
+
 @pytest.mark.parametrize("corrected", [False, True])
 def test_law_the_section_fits_the_robot_file(capsys, corrected):
     """What is printed for the robot file is accepted there as it stands."""

@@ -228,7 +228,8 @@ def test_law_questions_on_a_terminal(folder):
     robot = (folder / "gh/routines/robots/robot.yaml").read_text()
     assert "footprint: {length: 30 cm, width: 30 cm}" in robot
     assert "7 kg" in robot
-    assert "holonomic" in robot
+    assert "type: holonomic" in robot
+    assert "\n  sideways_scale: {spread: 1 %" in robot
     assert "\nsensors: []\n" in robot
 
 

@@ -17,7 +17,7 @@ from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.true_path import NEAR_M, NEAR_RAD
-from driftgate.calibrate.usual import CONSTANTS, SIDEWAYS, in_words
+from driftgate.calibrate.usual import DRIVE_OF, SIDEWAYS, in_words
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
@@ -30,11 +30,7 @@ from driftgate.world.values import Edge, World
 USUAL_POSE = (0.003, 0.003, math.radians(0.5))
 # A random walk that is surely so many times the usual one is a slip in the logs (our choice).
 _BEYOND = 30.0
-_NO_SIDEWAYS = next(
-    f"{in_words(usual.key)}: no run moves sideways; {usual.drive}, and a column 'sideways [m]' in the log"
-    for usual in CONSTANTS
-    if usual.key == SIDEWAYS
-)
+_NO_SIDEWAYS = f"{in_words(SIDEWAYS)}: no run moves sideways; {DRIVE_OF[SIDEWAYS]}, logged as 'sideways [m]'"
 # Constants of which a run's own value shows as a share of the way. [1, rad]
 _PER_METRE = ("distance_scale", SIDEWAYS, "crab_angle")
 

@@ -18,6 +18,7 @@ from driftgate.calibrate.square import (
     square_result,
     wheel_correction,
 )
+from driftgate.calibrate.usual import DRIVE_OF, SIDEWAYS
 from driftgate.schema.tape import TapeSheet
 
 # The published procedure drives five times each way; fewer show the scatter poorly.
@@ -192,6 +193,20 @@ def _mean(estimate: Estimate, dimension: str, confidence: float, corrected: bool
         half = 0.5 * (high - low)
         return FoundNumber("mean", 0.0, dimension, (-half, half))
     return FoundNumber("mean", estimate.value, dimension, (low, high))
+
+
+def missing_sideways(drive: str | None) -> tuple[str, ...]:
+    """Return what no sheet tells of a drive that can go sideways; of one that cannot, nothing.
+
+    Parameters
+    ----------
+    drive : str or None
+        As in the robot file; None: not known.
+    """
+    if drive == "differential":
+        return ()
+    whose = "sideways scale" if drive == "holonomic" else "sideways scale, if the drive can go sideways"
+    return (f"{whose}: logged runs with {DRIVE_OF[SIDEWAYS]} show it",)
 
 
 def _missing(sheet: TapeSheet, square: SquareResult | None) -> tuple[str, ...]:

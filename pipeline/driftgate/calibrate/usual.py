@@ -88,6 +88,9 @@ CONSTANTS: Final = (
 )
 
 
+DRIVE_OF: Final = {usual.key: usual.drive for usual in CONSTANTS}
+
+
 @dataclass(frozen=True)
 class UsualNoise:
     """A noise of dead reckoning; attributes as in `UsualConstant`, `name` its key in the robot file."""

@@ -23,6 +23,10 @@ _WALL_HEIGHT_M: Final = 0.3
 _TOLERANCE_M: Final = 0.06
 _LOOSE_M: Final = 0.1
 _HEADINGS: Final = {"front": 0, "left": 90, "back": 180, "right": -90}
+_SIDEWAYS: Final = """\
+  # The same of 1 m sideways, to the left and to the right.
+  sideways_scale: {spread: 1 %, basis: guess, constant_over: run}
+"""
 _SENSORS: Final = """\
 # Range sensors: where each sits (x ahead, y left of the robot's middle) and looks. The middle of your field
 # may be out of their reach: `driftgate explain` says what each of them sees in each step.
@@ -114,6 +118,7 @@ def _robot(wanted: Wanted) -> str:
         robot_height=_length(0.3),
         robot_mass=wanted.robot_mass.text,
         drive=wanted.drive,
+        sideways_scale=_SIDEWAYS if wanted.drive == "holonomic" else "",
         wheel_speed=wanted.wheel_speed.text,
         wheel_diameter=wanted.wheel_diameter.text,
         top_speed=f"{pace.top_speed:.2f} m/s",

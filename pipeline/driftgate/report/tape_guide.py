@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from driftgate.calibrate.usual import DRIVE_OF, SIDEWAYS
 from driftgate.report.robot_section import yaml_text
 from driftgate.schema.robot import Robot
 
@@ -19,6 +20,11 @@ _STRAIGHT = """\
   fixed place of the robot (the same on every drive), zero the robot's distance, drive straight ahead for
   about 2 m, let it come to rest, disable it. Write down the distance along the tape and the distance that
   the robot counted. Five times, at the speed of your routines.
+"""
+
+_SIDEWAYS = """\
+  Sideways the distance has a scale of its own, for which a sheet has no place. Logged runs show it, with
+  {drive}: driftgate calibrate LOG...
 """
 
 _SQUARE = """\
@@ -71,15 +77,18 @@ _SLOW_SHARE = 0.5
 
 def render_guide(robot: Robot | None) -> str:
     """Return the guide, for a robot if one is given."""
+    sideways = ""
     side, speed, title = "1.5 m", "at half of the speed of your routines or slower", "Our robot"
     if robot is not None:
         slow = _SLOW_SHARE * robot.drive.limits.speed
         side = f"{_side(robot):g} m"
         speed = f"at {slow:.2g} m/s or slower"
         title = robot.title
+        if robot.drive.type == "holonomic":
+            sideways = _SIDEWAYS.format(drive=DRIVE_OF[SIDEWAYS])
     parts = (
         _CAUTION,
-        _STRAIGHT,
+        _STRAIGHT + sideways,
         _SQUARE.format(side=side, speed=speed, gyro=": a gyro drifts with time"),
         _AFTER,
         "A sheet to fill in (its numbers are invented: replace them all)\n\n"

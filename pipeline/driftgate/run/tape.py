@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from driftgate.calibrate.doubts import Doubt, with_doubts
-from driftgate.calibrate.tape import TapeResult, tape_result
+from driftgate.calibrate.tape import TapeResult, missing_sideways, tape_result
 from driftgate.calibrate.tape_after import after_doubts
 from driftgate.calibrate.tape_doubts import fastest_lap, tape_doubts
 from driftgate.core.findings import Finding
@@ -94,7 +94,12 @@ def calibrate_tape(
         assert isinstance(before, TapeSheet)
         doubts += after_doubts(tape_result(before, confidence, corrected), result, confidence)
     findings += [_finding(second[0], doubt) for doubt in doubts]
-    result = replace(result, sources=with_doubts(result.sources, doubts))
+    drive = None if document is None else document.robot.drive.type
+    result = replace(
+        result,
+        sources=with_doubts(result.sources, doubts),
+        missing=(*result.missing, *missing_sideways(drive)),
+    )
     if any(doubt.sure for doubt in doubts):
         why = "the sheet contradicts itself: nothing worked out"
         return TapeRun(tuple(findings), sheet, result, doubts, "", Exit.BAD_INPUT, why)
