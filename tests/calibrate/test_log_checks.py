@@ -245,3 +245,60 @@ def test_err_a_number_for_no_echo_beyond_the_reach():
     assert "if that number stands for no echo, write none in its place" in found.suggestion
     assert among(*[9.999] * 9) == []
     assert among(*[9.999 + 0.001 * i for i in range(12)]) == []
+
+
+def shuttle(signs=(1.0, 1.0, 1.0), name="run.csv", detours=2):
+    """Return the log of a robot that mostly drives straight and turns half and whole turns.
+
+    Twice, or so many `detours`, it turns to the left, drives 0.8 m and turns to the left again before it is
+    measured, and as often it drives 0.8 m to the left. `signs` are of forward, sideways and heading.
+    """
+    straight, measure = (0.8, 0.0, 0.0), None
+    detour = [(0.0, 0.0, 90.0), straight, (0.0, 0.0, 90.0), measure]
+    legs = [measure, *[straight, measure] * 6, (0.0, 0.0, 720.0), measure]
+    legs += [*detour, (0.0, 0.8, 0.0), measure, straight, measure] * detours
+    rows, x, y, th, t = [], 0.0, 0.0, 0.0, 0.0
+    for leg in legs:
+        if leg is None:
+            t += 0.05
+            rows.append((t, 0.0, 0.0, signs[2] * math.degrees(th), x, y, math.degrees(th), "tape"))
+            continue
+        ahead, left, angle = leg
+        for _ in range(40):
+            t += 0.05
+            x += (ahead * math.cos(th) - left * math.sin(th)) / 40.0
+            y += (ahead * math.sin(th) + left * math.cos(th)) / 40.0
+            th += math.radians(angle) / 40.0
+            moved = signs[0] * ahead / 40.0, signs[1] * left / 40.0
+            rows.append((t, *moved, signs[2] * math.degrees(th), "", "", "", ""))
+    header = HEADER.replace("forward [m],", "forward [m],sideways [m],")
+    lines = [header, *(",".join(str(cell) for cell in row) for row in rows)]
+    table = table_of("# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n", name)
+    part = read_part(table)
+    assert part is not None, table.page.findings
+    return _joined([part], [])
+
+
+@pytest.mark.parametrize(("signs", "title"), [((1.0, 1.0, -1.0), "heading"), ((1.0, -1.0, 1.0), "sideways")])
+@pytest.mark.parametrize("detours", [1, 2])
+def test_err_a_sign_that_straights_and_half_turns_hide(signs, title, detours):
+    """A column that counts the wrong way is named where the middle of all ways says nothing of it."""
+    assert check_logs([shuttle(detours=detours), shuttle(name="b.csv", detours=detours)], None) == []
+    logs = [shuttle(signs, name=name, detours=detours) for name in ("run.csv", "b.csv")]
+    (found,) = check_logs(logs, None)
+    header = HEADER.replace("forward [m],", "forward [m],sideways [m],")
+    assert said([found]) == [("DG618", "run.csv", 3, header.index(title) + 1)]
+    ways = "1 way" if detours == 1 else "2 ways"
+    assert found.message.startswith(
+        f"on {ways} between reference poses the robot went and turned as it would"
+    )
+    assert f"if '{title}' had the other sign" in found.message
+    assert "(and so in 1 log more)" in found.message
+    assert "change its sign" in found.suggestion
+
+
+def test_law_one_log_of_another_sign_is_named_among_sound_ones():
+    """It is the one that is wrong, and not the first; of one way alone no sign is told."""
+    logs = [shuttle(name="a.csv"), shuttle((1.0, 1.0, -1.0), name="b.csv"), shuttle(name="c.csv")]
+    assert [f.path for f in check_logs(logs, None)] == ["b.csv"]
+    assert check_logs([shuttle((1.0, 1.0, -1.0), detours=1)], None) == []

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun, logged_run
+from driftgate.calibrate.sign_slips import wrong_signs
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.unit_slips import beyond_reach, contradictions
 from driftgate.core.findings import Finding
@@ -48,6 +49,9 @@ def check_logs(
     if whole and not any(run.poses >= 2 for _, run in whole):
         found += [_no_reference(log, len(whole)) for log, _ in whole]
     found += contradictions([run for _, run in whole], [log for log, _ in whole])
+    faulty = {fault.path for fault in found if fault.code != "DG617"}
+    agree = [(log, run) for log, run in whole if log.path not in faulty]
+    found += wrong_signs([run for _, run in agree], [log for log, _ in agree])
     return found + ([] if robot is None else beyond_reach(logs, robot))
 
 
