@@ -128,7 +128,9 @@ def segments(track: Track, windows: Windows, constants: Mapping[str, float]) -> 
         if np.any(body)
     }
     travelled = track.distance_m[end] - track.distance_m[start]
-    return Segments(windows, error, columns, _noise(track, path, twist, windows), travelled)
+    return Segments(
+        windows, error, columns, _noise(track, path, twist, windows, float(values.crab_angle)), travelled
+    )
 
 
 def _to_field(heading: FloatArray, vector: FloatArray) -> FloatArray:
@@ -161,13 +163,15 @@ def _constant_column(
     return np.column_stack([_to_field(-at[:, 2], field), turned])
 
 
-def _noise(track: Track, path: FloatArray, twist: FloatArray, windows: Windows) -> dict[str, FloatArray]:
+def _noise(
+    track: Track, path: FloatArray, twist: FloatArray, windows: Windows, crab_rad: float
+) -> dict[str, FloatArray]:
     """Return the covariance of each noise at unit variance, in the frame of the window's end."""
     step = np.diff(path[:, :2], axis=0)
     length = np.hypot(step[:, 0], step[:, 1])
-    # Ahead is where the robot looks, not where it goes: in a sidestep the forward wheel walks along its own
-    # axis, as it does in a prediction.
-    ahead = path[:-1, 2] + 0.5 * twist[:, 2]
+    # Ahead is where the forward wheel leads, not where the robot goes: in a sidestep that wheel walks along
+    # its own axis, as it does in a prediction.
+    ahead = path[:-1, 2] + 0.5 * twist[:, 2] + crab_rad
     ux, uy = np.cos(ahead), np.sin(ahead)
     middle = 0.5 * (path[:-1, :2] + path[1:, :2])
     walks = {
