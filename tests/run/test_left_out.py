@@ -12,7 +12,7 @@ from driftgate.calibrate.tracks import track_of
 from driftgate.cli import main
 from driftgate.logs import Beacons, read_log
 from driftgate.run.left_out import unmeasured, unused_ranges
-from driftgate.run.routine_logs import routine_runs
+from driftgate.run.routine_logs import routine_runs, step_row
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +40,44 @@ def test_law_a_checkpoint_that_nobody_measured_is_named(run):
     notes = unmeasured([foreign])
     assert "no log tells, in a column 'step', when step 'half-way' ended" in notes[0]
     assert len(notes) == 2
+
+
+def test_law_rows_without_a_step_hide_no_checkpoint(run):
+    """A pose before the first row that names a step, and blank cells in the middle of one, change no end."""
+    steps, count = run.log.step, len(run.prepared.plan.steps)
+    ends = [step_row(run, step) for step in range(count)]
+    assert ends[-1] == len(steps) - 1
+    inside = next(k for k in range(3, len(steps) - 1) if steps[k - 1] == steps[k] == steps[k + 1])
+    blank = tuple("" if k in (0, inside) else label for k, label in enumerate(steps))
+    parted = replace(run, log=replace(run.log, step=blank))
+    assert [step_row(parted, step) for step in range(count)] == ends
+    assert unmeasured([parted]) == unmeasured([run])
+
+
+def test_law_poses_in_a_file_of_their_own_reach_the_checkpoint(run, tmp_path):
+    """The same rows joined from two files, the first pose taken before the robot's own first row."""
+    log = run.log
+    head = "# driftgate log: 1\n# origin: simulated\n# run: split\n"
+    rows = zip(log.time_s, log.step, log.forward_m, log.heading_rad, strict=True)
+    drive = [f"{t + 0.5:.6f},{step},{ahead:.9f},{turned:.9f}" for t, step, ahead, turned in rows]
+    (tmp_path / "drive.csv").write_text(
+        head + "time [s],step,forward [m],heading [rad]\n" + "\n".join(drive) + "\n"
+    )
+    known = np.flatnonzero(np.isfinite(log.reference[:, :2]).all(axis=1))
+    poses = [f"0.0,{log.reference[0, 0]},{log.reference[0, 1]},tape"]
+    poses += [
+        f"{log.time_s[k] + 0.5:.6f},{log.reference[k, 0]},{log.reference[k, 1]},tape" for k in known[1:]
+    ]
+    title = "time [s],reference x [m],reference y [m],reference by\n"
+    (tmp_path / "poses.csv").write_text(head + title + "\n".join(poses) + "\n")
+    findings: list = []
+    joined = read_log([tmp_path / "drive.csv", tmp_path / "poses.csv"], findings, tmp_path)
+    assert joined is not None, findings
+    assert joined.step[0] == ""
+    split = replace(run, log=replace(joined, routine=log.routine))
+    assert unmeasured([split]) == unmeasured([run])
+    last = len(run.prepared.plan.steps) - 1
+    assert split.log.time_s[step_row(split, last)] == pytest.approx(log.time_s[step_row(run, last)] + 0.5)
 
 
 def test_law_ranges_that_go_by_nothing_are_named(run):

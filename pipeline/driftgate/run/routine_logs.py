@@ -219,8 +219,13 @@ def step_row(run: RoutineRun, step: int) -> int | None:
     labels = run.log.step
     if labels is None:
         return None
-    ends = [k for k in range(len(labels)) if k + 1 == len(labels) or labels[k + 1] != labels[k]]
-    ends = [k for k in ends if labels[k]]
+    # A row without a step, such as that of a pose from a file of its own, ends none and parts none in two.
+    named = [k for k, label in enumerate(labels) if label]
+    ends = [
+        k
+        for k, after in zip(named, [*named, None][1:], strict=True)
+        if after is None or labels[after] != labels[k]
+    ]
     at, found, missed_s = 0, None, 0.0
     for planned in run.prepared.plan.steps[: step + 1]:
         names = (planned.name, str(planned.index + 1))
