@@ -301,10 +301,19 @@ def test_logs_that_name_their_routine(tmp_path: Path):
     tables = [line for line in done.stdout.splitlines() if line.startswith("  ")]
     assert max(len(line) for line in tables) <= 120
     assert "In brackets: no verdict rests on it." in done.stdout
+    # What they say of the filter stands beside the verdict, of the robot's own setting.
+    said = data["filter"]
+    assert f"\nFilter: {said['sentence']}\n" in done.stdout
+    assert (said["runs"], said["poses"]) == (8, sum(row["poses"] for row in own))
+    inside = sum(row["inside"]["95"] * row["poses"] for row in own) / said["poses"]
+    assert abs(said["inside_95"] - inside) < 1e-9
     words = ("--gate", "1", "--gate", "none", "--way-back", "none", "--false-share", "30%", "--seeds", "2")
     robot = ("--robot", "routines/robots/wren.yaml", "--length", "1 m")
     done = _run(logs[0], *robot, *words, "--report", "json=false.json", cwd=tmp_path)
-    rows = json.loads((tmp_path / "false.json").read_text())["correction"]
+    worse = json.loads((tmp_path / "false.json").read_text())
+    rows = worse["correction"]
+    assert worse["filter"] is None
+    assert "Filter:" not in done.stdout
     # Each change alone: the robot's own, both gates with its way back, its gate without a way back.
     assert [(row["gate_sigmas"], row["way_back"] is not None) for row in rows] == [
         (3.5, True), (1.0, True), (None, True), (3.5, False),

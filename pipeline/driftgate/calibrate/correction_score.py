@@ -17,6 +17,7 @@ from driftgate.calibrate.score import (
     region_point,
     would_name,
 )
+from driftgate.calibrate.shared_errors import Shared, shared_of
 from driftgate.calibrate.windows import BoolArray, Track
 from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.judge.bounds import interval
@@ -56,7 +57,11 @@ class CorrectionScore:
     alone_rmse_m : float
         What dead reckoning alone would have had. [m]
     inside : tuple of float
-        Shares of positions inside the filter's own 50, 68, 90, 95 % regions.
+        Shares of positions inside the filter's own 50, 68, 90, 95 % regions; measured poses are uncertain.
+    normalised : float
+        Mean normalised position error squared over its two components: 1 for a filter that is right.
+    shared : Shared
+        What of the errors other runs of the robot on the field have in common, as the filter has it.
     normalised_used : float
         Mean normalised innovation squared of the accepted readings; nan without any.
     outcomes : dict
@@ -80,6 +85,8 @@ class CorrectionScore:
     heading_rmse_rad: float
     alone_rmse_m: float
     inside: tuple[float, ...]
+    normalised: float
+    shared: Shared
     normalised_used: float
     outcomes: dict[str, int]
     false_refused: float | None
@@ -155,7 +162,11 @@ def _places(track: Track, which: BoolArray) -> int:
 
 
 def score_correction(
-    track: Track, replayed: Replayed, false: BoolArray | None, alone: FloatArray
+    track: Track,
+    replayed: Replayed,
+    false: BoolArray | None,
+    alone: FloatArray,
+    measured: tuple[float, float, float] | None = None,
 ) -> CorrectionScore:
     """Return how a replay did, at the poses of `scored_poses`.
 
@@ -169,10 +180,14 @@ def score_correction(
         Which readings were replaced by false ones.
     alone : ndarray, shape (rows, 2)
         Where dead reckoning alone ends up. [m]
+    measured : tuple of float, optional
+        Standard deviations of a reference pose, which is uncertain, too: x, y, heading. [m, m, rad]
     """
     scored = scored_poses(track)
     error = replayed.belief[scored, :2] - track.reference[scored, :2, None]
     xx, xy, _, yy = (replayed.cov[scored, i] for i in range(4))
+    if measured is not None:
+        xx, yy = xx + measured[0] ** 2, yy + measured[1] ** 2
     squared = (yy * error[:, 0] ** 2 - 2.0 * xy * error[:, 0] * error[:, 1] + xx * error[:, 1] ** 2) / (
         xx * yy - xy**2
     )
@@ -201,6 +216,11 @@ def score_correction(
         heading_rmse_rad=float(np.sqrt(np.nanmean(turned**2))) if np.isfinite(turned).any() else float("nan"),
         alone_rmse_m=float(np.sqrt(np.mean(np.sum(own**2, axis=1)))),
         inside=inside,
+        normalised=0.5 * float(np.mean(squared)),
+        shared=shared_of(
+            [replayed.linked.get(int(row), {}) for row in np.flatnonzero(scored)],
+            np.stack([xx[:, 0], xy[:, 0], yy[:, 0]], axis=-1),
+        ),
         normalised_used=normal,
         outcomes={name: count for name, count in counts.items() if count},
         false_refused=None if false is None else _refused(replayed, false),

@@ -8,7 +8,7 @@ one batch.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from driftgate.calibrate.tracks import Ranges
 from driftgate.calibrate.windows import IntArray, Track
 from driftgate.core.pose import FloatArray, exp
 from driftgate.predict.acceptance import Acceptance
+from driftgate.predict.consider import Key, Links
 from driftgate.predict.filter import (
     ReadingVariance,
     noise_parts,
@@ -70,6 +71,9 @@ class Replayed:
         The lost flag was raised.
     lost_at : ndarray of int, shape (n,)
         The reading at which; m if never.
+    linked : dict
+        By row with a reference: how the first seed's x and y go with each constant that the filter considers,
+        E[e u]. [m]
     """
 
     belief: FloatArray
@@ -78,6 +82,7 @@ class Replayed:
     squared: FloatArray
     lost: BoolArray
     lost_at: IntArray
+    linked: dict[int, dict[Key, tuple[float, float]]] = field(default_factory=dict)
 
 
 def replay(
@@ -125,6 +130,8 @@ def replay(
     squared = np.full((total, count), np.nan)
     lost_at = np.full(count, total, dtype=np.intp)
     _keep(poses[0], covs[0], belief, memory)
+    known = np.isfinite(track.reference[:, 0]) & np.isfinite(track.reference[:, 1])
+    linked = {0: _linked(memory.links)} if known[0] else {}
     reading = int(np.searchsorted(ranges.time_s, track.time_s[0], side="right"))
     duration = track.duration_s
     for k in range(len(twist)):
@@ -139,7 +146,13 @@ def replay(
             reading += 1
         _move(belief, memory, model, twist[k] * (1.0 - done), float(duration[k]) * (1.0 - done))
         _keep(poses[k + 1], covs[k + 1], belief, memory)
-    return Replayed(poses, covs, outcome, squared, memory.lost, lost_at)
+        if known[k + 1]:
+            linked[k + 1] = _linked(memory.links)
+    return Replayed(poses, covs, outcome, squared, memory.lost, lost_at, linked)
+
+
+def _linked(links: Links) -> dict[Key, tuple[float, float]]:
+    return {key: (float(x.flat[0]), float(y.flat[0])) for key, (x, y, _) in links.now().items()}
 
 
 def _keep(pose: FloatArray, cov: FloatArray, belief: _Belief, memory: CorrectionState) -> None:

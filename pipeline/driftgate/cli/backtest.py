@@ -36,6 +36,7 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     The log format is described in README.md.
 
     Verdict: calibrated, overconfident, overcautious, or cannot say (too few independent errors).
+    Beside it a line says whether the robot's filter claims too much or too little, and what to do.
 
     Exit statuses: 0 calibrated, 1 not, 2 something is wrong with the files.
     """

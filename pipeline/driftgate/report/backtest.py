@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from driftgate.calibrate.usual import in_words
+from driftgate.report.backtest_filter import claim_sentence
 from driftgate.report.backtest_replay import INSIDE, inside_cell, replay_lines
 from driftgate.report.quantities import quantity
 from driftgate.report.text import plain, table
@@ -71,6 +72,8 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
         lines += _checkpoints(found.checkpoints)
     lines += [f"Note: {plain(words)}." for words in found.warnings]
     lines += ["", *_verdict(found)]
+    if found.claim is not None:
+        lines.append(f"Filter: {claim_sentence(found.claim, found.means, found.beacons is not None)}")
     if confidence_words:
         lines += [
             "It covers the runs judged. Coverage alone proves nothing, a model that is wide enough covers "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from driftgate.report.backtest_filter import claim_sentence
 from driftgate.report.json_text import plain_value
 
 if TYPE_CHECKING:
@@ -58,6 +59,15 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
             for i, name in enumerate(found.beacons.name)
         ],
         "correction": [_correction(row) for row in found.correction],
+        "filter": None if found.claim is None else {
+            "verdict": found.claim.word,
+            "sentence": claim_sentence(found.claim, found.means, found.beacons is not None),
+            "runs": found.claim.runs, "poses": found.claim.poses,
+            "independent": found.claim.independent, "runs_needed": found.claim.enough_runs,
+            "inside_95": found.claim.inside, "inside_95_interval": list(found.claim.inside_interval),
+            "normalised": found.claim.normalised,
+            "normalised_bounds": list(found.claim.normalised_bounds),
+        },
         "checkpoints": [
             {"routine": row.routine, "name": row.name, **_score(row.score)} for row in found.checkpoints
         ],
@@ -124,6 +134,7 @@ def _correction(row: CorrectionRow) -> dict[str, Any]:
         "heading_rmse_rad": score.heading_rmse_rad,
         "dead_reckoning_rmse_m": score.alone_rmse_m,
         "inside": dict(zip(_LEVELS, score.inside, strict=True)),
+        "normalised": score.normalised,
         "innovations": score.normalised_used,
         "readings": dict(score.outcomes),
         "false_refused": score.false_refused,

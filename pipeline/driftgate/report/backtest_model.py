@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from driftgate.calibrate.backtest import ReckoningScore
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import CorrectionScore
+from driftgate.calibrate.filter_claim import FilterClaim
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.run_bias import RunBias
 from driftgate.calibrate.score import Score, Word
@@ -117,6 +118,11 @@ class Backtest:
         The verdict of all.
     status, why
         Exit status and why.
+    claim : FilterClaim or None
+        What all replays under the first setting say of the robot's filter; None where nothing is replayed
+        as it was logged.
+    means : bool
+        The robot file has means of the range sensors in it, which the robot does not correct.
     """
 
     findings: tuple[Finding, ...]
@@ -130,3 +136,5 @@ class Backtest:
     word: Word
     status: int
     why: str
+    claim: FilterClaim | None = None
+    means: bool = False

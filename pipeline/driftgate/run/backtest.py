@@ -11,12 +11,14 @@ import numpy as np
 from driftgate.calibrate.backtest import ReckoningScore, WindowPlan, why_no_windows
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import with_correction_verdict
+from driftgate.calibrate.filter_claim import FilterClaim, filter_claim
 from driftgate.calibrate.perturb import with_errors
 from driftgate.calibrate.score import Word, with_verdict, worst
 from driftgate.calibrate.windows import Track, excursion, stands
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Log
+from driftgate.report.backtest_filter import CLAIMS
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.backtest_load import Loaded, load, notes_on_checkpoints, notes_on_evidence
 from driftgate.run.backtest_models import reckoning, split
@@ -27,6 +29,7 @@ from driftgate.run.log_files import refuse_twice
 from driftgate.run.named_files import places
 from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
+from driftgate.schema.robot import Robot
 
 # Options that change the replay, and what they set of `CorrectionPlan`.
 _REPLAYED = {
@@ -131,9 +134,13 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
     why = f"{word}, by {words.count(word)} of {counted(len(words), 'score')}"
     if (unsaid := words.count("cannot say")) and word != "cannot say":
         why += f", {unsaid} cannot say"
+    claim = _claim(settings, replays)
+    if claim is not None and claim.word in CLAIMS:
+        why += f"; the filter {CLAIMS[claim.word]}"
     return Backtest(
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
-        tuple(warnings), word, int(status), why,
+        tuple(warnings), word, int(status), why, claim,
+        any(_has_means(run.prepared.case.robot) for run in named),
     )  # fmt: skip
 
 
@@ -161,6 +168,25 @@ def _standing(tracks: Sequence[Track]) -> str:
     away, turned = 1e3 * max(m for m, _ in far), math.degrees(max(rad for _, rad in far))
     who = f"run '{tracks[0].name}' stands" if len(tracks) == 1 else f"{len(tracks)} runs stand"
     return f"{who}: by the odometry it gets {away:.0f} mm far, and turns {turned:.1f} deg"
+
+
+def _claim(settings: BacktestSettings, replays: Sequence[CorrectionRow]) -> FilterClaim | None:
+    """Return what the replays say of the filter, those of the first setting; None if they were made worse."""
+    plan = settings.correction
+    worse = plan.false_share > 0.0 or plan.off_m > 0.0 or plan.off_rad > 0.0 or any(settings.added.values())
+    if worse or not replays:
+        return None
+    first = replays[0].gate, replays[0].way_back
+    own = [row for row in replays if (row.gate, row.way_back) == first]
+    return filter_claim([row.score for row in own], long=all(row.judged for row in own))
+
+
+def _has_means(robot: Robot) -> bool:
+    """Return whether the robot file has a mean of a range sensor in it."""
+    parts = [
+        part for s in robot.sensors for part in (s.errors.bias, s.errors.scale, s.errors.mount_angle) if part
+    ]
+    return any(part.mean != 0.0 for part in parts)
 
 
 def _refuse_unused(settings: BacktestSettings, named: Sequence[RoutineRun]) -> None:

@@ -144,7 +144,7 @@ def correct_runs(
         if why := too_still(track):
             warnings.append(f"the correction of run '{track.name}' is not replayed: {why}")
             continue
-        rows += _replays(plan, model, filter_model, ranged, track, ranges_of(log, names), list(seeds))
+        rows += _replays(plan, model, filter_model, ranged, track, log, names, list(seeds))
     return ranged, tuple(rows)
 
 
@@ -180,13 +180,14 @@ def _replays(
     filter_model: FilterModel,
     ranged: BeaconModel,
     track: Track,
-    ranges: Ranges,
+    log: Log,
+    names: Sequence[str],
     seeds: list[int],
 ) -> list[CorrectionRow]:
     begin = int(np.argmax(np.isfinite(track.reference).all(axis=1)))
     track = Track(track.name, track.time_s[begin:], track.twist[begin:], track.reference[begin:])
     false = None
-    count = plan.count(seeds)
+    count, ranges = plan.count(seeds), ranges_of(log, names)
     if plan.false_share > 0.0:
         true_m = true_ranges(track, ranges, ranged.position, plan.mount)
         ranges, false = with_false(ranges, true_m, plan.false_share, seeds)
@@ -202,7 +203,7 @@ def _replays(
             track, twist, corrected, beacon_expecting(ranged), filter_model, setting, start,
             len(ranged.name),
         )  # fmt: skip
-        score = score_correction(track, done, false, alone)
+        score = score_correction(track, done, false, alone, log.reference_spread)
         rows.append(correction_row(track.name, setting, i == 0, score))
     return rows
 

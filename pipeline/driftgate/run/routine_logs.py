@@ -279,7 +279,7 @@ def wall_rows(
             track, twist, ranges, expecting, prepared.filter, setting, begin, len(names),
             footprint_reach_m(robot.footprint),
         )  # fmt: skip
-        found = score_correction(track, done, false, alone)
+        found = score_correction(track, done, false, alone, run.log.reference_spread)
         same = None if changed else _same(run, names, ranges, done)
         rows.append(correction_row(track.name, setting, False, found, same))
     return rows
