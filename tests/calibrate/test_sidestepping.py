@@ -10,7 +10,9 @@ from closing import REFERENCE, closed_loop
 from scipy import stats
 from sidestepping import sideways_case
 
+from driftgate.calibrate.backtest import USUAL_CONSTANTS, USUAL_NOISES, WindowPlan, fit_reckoning, scales_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
+from driftgate.calibrate.tracks import track_of
 from driftgate.logs.values import Log
 from driftgate.predict import Prepared
 from driftgate.predict.logged import sample_runs
@@ -102,3 +104,23 @@ def test_law_a_differential_drive_has_no_scale_sideways():
     fit = _fit(_logs(sideways_case(), 3), "differential")
     assert "sideways_scale" not in _asked(fit)
     assert not any("sideways scale" in words for words in fit.missing)
+
+
+def test_law_a_scale_that_runs_differ_in_asks_for_more_runs():
+    """Three runs that did sidestep are not sent to do it again: what lacks is runs."""
+    fit = _fit(_logs(sideways_case(), 3))
+    (words,) = (words for words in fit.missing if words.startswith("sideways scale: "))
+    assert words == "sideways scale: more runs, since it differs much from each to the next"
+
+
+def test_law_one_fitted_run_has_both_scales():
+    """A backtest that fits one run asks it for the scale of each wheel that moves."""
+    (run,) = sample_runs(sideways_case(), 1, 7, REFERENCE)
+    track = track_of(run.log)
+    still = replace(track, twist=track.twist * np.array([1.0, 0.0, 1.0]))
+    assert scales_of([still]) == ("distance_scale",)
+    keys = (*USUAL_CONSTANTS, *scales_of([still, track]))
+    model, _ = fit_reckoning([track], WindowPlan((), 2.0), keys, USUAL_NOISES)
+    for key in ("distance_scale", "sideways_scale"):
+        assert abs(model.constants[key] - run.drawn[key]) < 4.0 * model.error_of(key), key
+        assert model.error_of(key) < 0.01

@@ -23,7 +23,7 @@ from driftgate.calibrate.lost import lost_by_sizes
 from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
 from driftgate.calibrate.score import Score, normalised, score
 from driftgate.calibrate.slips import Slips
-from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, in_words
+from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, SIDEWAYS, in_words
 from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
@@ -149,6 +149,12 @@ def poorly_shown(model: Fit) -> list[str]:
         f"what would show it: {drive}"
         for key, drive in found
     ]
+
+
+def scales_of(tracks: Sequence[Track]) -> tuple[str, ...]:
+    """Return the scales of the wheels of runs: that of the sideways one too if any of them moves sideways."""
+    sideways = any(np.any(track.twist[:, 1]) for track in tracks)
+    return ("distance_scale", SIDEWAYS) if sideways else ("distance_scale",)
 
 
 def why_no_windows(plan: WindowPlan, tracks: Sequence[Track]) -> str:

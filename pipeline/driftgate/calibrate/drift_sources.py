@@ -143,6 +143,14 @@ def _constant_source(
     )
 
 
+def _what_shows(constant: FoundConstant, used: int) -> str:
+    """Return which drive would show a constant; of one that runs differ in too much for so few, more runs."""
+    spread, error = constant.spread, constant.mean.error
+    if spread is not None and spread.sd**2 / used > 0.5 * error**2:
+        return "more runs, since it differs much from each to the next"
+    return constant.usual.drive
+
+
 def what_is_missing(
     constants: Sequence[FoundConstant], noises: Sequence[FoundNoise], used: int, given: int
 ) -> tuple[str, ...]:
@@ -158,7 +166,7 @@ def what_is_missing(
         )
     for constant in constants:
         if not constant.known:
-            found.append(f"{in_words(constant.usual.key)}: {constant.usual.drive}")
+            found.append(f"{in_words(constant.usual.key)}: {_what_shows(constant, used)}")
     seen = {noise.usual.key for noise in noises if noise.known}
     for usual in NOISES:
         if usual.field and usual.key not in seen:

@@ -10,13 +10,14 @@ from driftgate.calibrate.backtest import (
     fit_reckoning,
     poorly_shown,
     robot_model,
+    scales_of,
     score_reckoning,
     with_reference_spread,
 )
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
-from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
+from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, FEWEST_RUNS
 from driftgate.calibrate.windows import Track, part, stands
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
@@ -75,7 +76,7 @@ def reckoning(
         else:
             keys = settings.constants
             if settings.fit_on:
-                keys = tuple(dict.fromkeys((*keys, "distance_scale")))
+                keys = tuple(dict.fromkeys((*keys, *scales_of(sources))))
             model, own = fit_reckoning(sources, plan, keys, settings.noises, settings.slips)
             if settings.fit_on:
                 model = with_usual_spreads(model, loaded.errors)
@@ -132,6 +133,11 @@ def _of_runs(
             )
     spreads = [run.log.reference_spread for run in loaded.fitted]
     model = fit_of_runs(sources, spreads, loaded.errors, settings.jump_m, settings.slips)
+    warnings += [
+        f"--constant {name}: no run of --fit shows anything of it; what would: {DRIVE_OF[name]}"
+        for name in settings.constants
+        if name not in model.constants
+    ]
     # Their biases themselves are not asked for where they are enough: their spread is in the model.
     biases = [model.constants[BIAS]] * len(sources)
     found = [for_another_run(model, biases, track) for track in judged]
