@@ -145,6 +145,22 @@ LOGS: Final = (
         "times that of the other beacons: something stands in the way, or its place is wrong.",
     ),
     Rule(
+        "DG622",
+        "log that begins elsewhere than its routine",
+        "The first pose of a log, measured or believed, is 100 mm or 10 deg and more from where the routine "
+        "that it names begins: at 0, 0, or elsewhere while other logs of the routine begin where it does. "
+        "Usually its poses are counted from where the robot was put down. Poses of a log are in the axes of "
+        "the field map: range sensors and checkpoints would be told wrong, and nothing else shows it.",
+    ),
+    Rule(
+        "DG623",
+        "log that was hardly driven on the field it names",
+        "Measured poses lie 50 mm and more outside the walls of the map that the log names, or inside a "
+        "structure, or what the sensors read fits another map, one that a routine or another log names, by "
+        "20 % of the readings better. Name the map of the field as it really was. Maps that differ by little "
+        "where the robot came by are not told apart.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

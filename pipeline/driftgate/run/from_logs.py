@@ -23,6 +23,7 @@ from driftgate.run.log_files import (
     once,
     refuse_twice,
 )
+from driftgate.run.log_origins import check_origins
 from driftgate.run.log_robots import check_robots, check_sensors, refuse_several_robots
 from driftgate.run.log_steps import check_steps
 from driftgate.run.named_files import check_named, named_file, places
@@ -103,13 +104,16 @@ def calibrate_logs(
     _together(read)
     check_robots(list(zip(read, runs, strict=True)), robot, document.model, findings)
     check_sensors(read, robot, document.model, findings)
-    findings += check_columns(read, [true] * len(read), document.model)
+    placed = list(zip(read, roots, strict=True))
+    maps, elsewhere = check_origins(placed, findings)
+    # (A map given on the command line is nothing that a log says.)
+    said = maps if field is None else None
+    findings += check_columns(read, [true] * len(read), document.model, said, elsewhere)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:
         return LogsRun(tuple(findings), (), None, Origin(), "", Exit.BAD_INPUT, why)
     refuse_copies(ReadRun(log, files) for log, files in zip(read, runs, strict=True))
-    placed = list(zip(read, roots, strict=True))
     check_named(placed, findings, ("routine",))
     read = check_steps(placed, findings)
     routines = {named_file(log.routine, own) for log, own in placed if log.routine}

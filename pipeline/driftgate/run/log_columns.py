@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from driftgate.calibrate.field_checks import check_field
 from driftgate.calibrate.log_checks import check_logs, reckoned
 from driftgate.calibrate.range_checks import check_ranges
 from driftgate.core.findings import Finding
 from driftgate.load.single import load_single
 from driftgate.logs.values import Log, RangeColumn
+from driftgate.run.log_origins import check_origins
 from driftgate.run.log_robots import check_sensors
 from driftgate.run.named_files import named_file, places
 from driftgate.schema.fieldmap import FieldMap
@@ -21,7 +23,11 @@ _Model = TypeVar("_Model", Robot, FieldMap)
 
 
 def check_columns(
-    logs: Sequence[Log], fields: Sequence[FieldMap | None], robot: Robot | None
+    logs: Sequence[Log],
+    fields: Sequence[FieldMap | None],
+    robot: Robot | None,
+    maps: Mapping[str, FieldMap] | None = None,
+    elsewhere: Collection[str] = (),
 ) -> list[Finding]:
     """Return what logs of one robot lack (DG617), and what in them contradicts itself, robot or map.
 
@@ -33,11 +39,17 @@ def check_columns(
         The field of each as it really was; of a log without one no range is held against walls.
     robot : Robot, optional
         Their robot; without one its sensors are not asked for.
+    maps : mapping of str to FieldMap, optional
+        Maps of the logs' routines, by file: whether a log was driven on the field that it names is asked
+        where they are given, with those that the other logs name.
+    elsewhere : collection of str
+        Paths of logs whose poses are in other axes, of which that is not asked.
 
     Returns
     -------
     list of Finding
-        Errors, as `check_logs` and `check_ranges` of `driftgate.calibrate` give them.
+        Errors, as `check_logs` and `check_ranges` of `driftgate.calibrate` give them, and the warnings of
+        `check_field`.
     """
     runs = reckoned(logs)
     found = check_logs(logs, robot, runs)
@@ -50,6 +62,11 @@ def check_columns(
         each = zip(logs, runs, fields, strict=True)
         on_it = [(log, run) for log, run, its in each if its is field and log.path not in faulty]
         found += check_ranges(on_it, robot, field)
+        if maps is not None:
+            named = {log.field: its for log, its in zip(logs, fields, strict=True) if log.field and its}
+            others = {name: other for name, other in {**maps, **named}.items() if other != field}
+            own_axes = [pair for pair in on_it if pair[0].path not in elsewhere]
+            found += check_field(own_axes, robot, field, others)
     return found
 
 
@@ -89,6 +106,7 @@ def check_judged(
     findings : list of Finding
         To which they are added. What a log lacks is none: the command says itself what it cannot do without.
     """
+    maps, elsewhere = check_origins([(log, places(files)) for log, files in runs], findings)
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     for log, files in runs:
         own = places(files)
@@ -102,7 +120,7 @@ def check_judged(
             name = path if robot is not None else Path(logs[0].robot or path)
             check_sensors(others, name, model, findings)
         fields = (field if model is not None else None for _, field in named_fields)
-        checked = check_columns(logs, fields_of(fields, findings), model)
+        checked = check_columns(logs, fields_of(fields, findings), model, maps, elsewhere)
         findings += [fault for fault in checked if fault.code != "DG617"]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -22,6 +22,7 @@ from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
     from driftgate.logs import Log
+    from driftgate.schema.fieldmap import FieldMap
 
 _OTHER: Final = "sound file that is no routine"
 _LACKING: Final = "log that calibrate can do nothing with"
@@ -107,6 +108,7 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...
 def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
     from driftgate.logs import Log, read_any, read_log
+    from driftgate.run.log_origins import check_origins
     from driftgate.run.log_steps import check_steps
     from driftgate.run.named_files import check_named, named_file, places
 
@@ -124,8 +126,9 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
             of_robot.setdefault(named_file(read.robot, own), []).append((read, field))
         elif read is not None:
             beacons += 1
+    maps, elsewhere = check_origins(with_roots, found)
     for robot, logs in of_robot.items():
-        lacks = _check_together(robot, logs, found)
+        lacks = _check_together(robot, logs, found, maps, elsewhere)
         lacking += lacks
         if lacks < len(logs):
             sound["sound log"] = sound.get("sound log", 0) + len(logs) - lacks
@@ -135,7 +138,13 @@ def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound:
     findings += once(found)
 
 
-def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]], found: list[Finding]) -> int:
+def _check_together(
+    path: Path | None,
+    named: Sequence[tuple[Log, Path | None]],
+    found: list[Finding],
+    maps: Mapping[str, FieldMap],
+    elsewhere: Collection[str],
+) -> int:
     """Add what calibrate would say of logs of one robot; return how many of them it can do nothing with.
 
     What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
@@ -149,7 +158,7 @@ def _check_together(path: Path | None, named: Sequence[tuple[Log, Path | None]],
     if path is not None and robot is not None:
         check_sensors(logs, Path(logs[0].robot or path), robot, found)
     fields = (field if robot is not None else None for _, field in named)
-    checked = check_columns(logs, fields_of(fields, found), robot)
+    checked = check_columns(logs, fields_of(fields, found), robot, maps, elsewhere)
     missing = [f for f in checked if f.code == "DG617"]
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
