@@ -183,7 +183,10 @@ def test_the_scores_that_made_the_verdict_are_named():
     rows = [SimpleNamespace(length_m=5.0, poses_on=None, model=scored("calibrated"))]
     points = [SimpleNamespace(name=name, score=scored("cannot say")) for name in ("end", "shelf")]
     found = SimpleNamespace(
-        reckoning=[SimpleNamespace(scores=rows)], correction=[], checkpoints=points, word="calibrated"
+        reckoning=[SimpleNamespace(scores=rows, worsened=None)],
+        correction=[],
+        checkpoints=points,
+        word="calibrated",
     )
     assert _verdict(found) == [
         "Verdict: calibrated, by 1 of 3 scores (errors are as large as predicted); the others have too few "
@@ -197,6 +200,11 @@ def test_the_scores_that_made_the_verdict_are_named():
     assert which == ["  calibrated: 5 m", "  overconfident: 'end'", "  cannot say: 'shelf'"]
     points[0].score.word = found.word = points[1].score.word = "calibrated"
     assert _verdict(found) == ["Verdict: calibrated, by all 3 scores (errors are as large as predicted)"]
+    found.reckoning[0].worsened = (0.071, 0.015)
+    assert _verdict(found)[1:] == [
+        "But the fit is of no use: with its constants the fitted runs are 0.071 m off (RMS), with the values "
+        "that these replace 0.015 m. Look for a run or a reference that is wrong."
+    ]
     points[0].score.word = points[1].score.word = found.word = "cannot say"
     found.reckoning = []
     assert _verdict(found) == ["Verdict: cannot say (too few independent errors to tell)"]

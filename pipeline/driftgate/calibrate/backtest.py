@@ -40,6 +40,7 @@ USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:p
 # Constants that are like another one in size.
 _LIKE = {"lateral_slip:speed": "heading_latency"}
 _WALKS = ("distance_walk", "lateral_walk", "heading_walk")
+_LEFT = "not found in what was fitted, and left at what the robot file has"
 # A noise that is uncertain by so many times its usual size has not been found.
 _WIDE = 2.0
 
@@ -139,14 +140,15 @@ def poorly_shown(model: Fit) -> list[str]:
     """Return a warning for each constant or noise that the windows do not show, with the drive that would."""
     found = []
     for usual in CONSTANTS:
-        if usual.key in model.names and model.mean_error_of(usual.key) > usual.size:
+        unsure = usual.key in model.names and model.mean_error_of(usual.key) > usual.size
+        if unsure or usual.key in model.left:
             found.append((usual.key, usual.drive))
     for noise in USUAL_SIZES:
         if noise.field and noise.key in model.names and model.error_of(noise.key) > _WIDE * noise.size:
             found.append((noise.key, noise.drive))
     return [
-        f"{in_words(key)} is hardly known from what was fitted, so that predictions are wide where it acts; "
-        f"what would show it: {drive}"
+        f"{in_words(key)} is {_LEFT if key in model.left else 'hardly known from what was fitted'}, so that "
+        f"predictions are wide where it acts; what would show it: {drive}"
         for key, drive in found
     ]
 

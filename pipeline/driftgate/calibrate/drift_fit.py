@@ -131,7 +131,7 @@ def fit_drift(
         freedom = own.freedom if spread is None else min(own.freedom, len(used) - 1.0)
         mean = Estimate(fitted.at[usual.key], own.error, freedom)
         low, high = mean.interval(confidence)
-        known = 0.5 * (high - low) <= usual.size
+        known = usual.found_within(0.5 * (high - low))
         taken = assumed.get(usual.key)
         constants.append(FoundConstant(usual, overs[usual.key], mean, spread, taken, known))
     return DriftFit(

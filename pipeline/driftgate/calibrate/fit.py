@@ -80,6 +80,8 @@ class Fit:
         part of `covariance`.
     doubt : tuple of (tuple of str, ndarray)
         Noises and constants with a spread, and the covariance of their estimated variances.
+    left : tuple of str
+        Constants that were not found, and have the values of the robot file.
     """
 
     constants: dict[str, float]
@@ -94,6 +96,7 @@ class Fit:
     common: FloatArray | None = None
     spread: dict[str, float] = field(default_factory=dict)
     doubt: Doubt = ((), np.zeros((0, 0)))
+    left: tuple[str, ...] = ()
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""

@@ -18,6 +18,7 @@ from driftgate.calibrate.chain import LoggedRun, logged_run
 from driftgate.calibrate.drift_fit import fit_drift, over_what, usual_spread
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.left_alone import leaving
 from driftgate.calibrate.slips import Slips
 from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track
@@ -77,7 +78,7 @@ def fit_of_runs(
     found, slipping = drift.slips, None
     if found is not None:
         slipping = Slips(found.rate_per_m, found.size.sd * t_widening(found.size.freedom))
-    return Fit(
+    found_all = Fit(
         constants={c.usual.key: c.mean.value for c in drift.constants},
         noise={key: sds[key] for key in noises},
         names=every,
@@ -90,6 +91,7 @@ def fit_of_runs(
         spread=spread,
         doubt=((*noises, *differing), drift.mixed.between_variances[:count, :count]),
     )
+    return leaving(found_all, [c.usual.key for c in drift.constants if not c.known], errors)
 
 
 def _run(track: Track, spread: Spread, jump_m: float | None) -> LoggedRun:

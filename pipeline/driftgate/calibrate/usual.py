@@ -47,6 +47,10 @@ class UsualConstant:
     over: Literal["run", "robot"]
     drive: str
 
+    def found_within(self, either_way: float) -> bool:
+        """Return whether a mean counts as found whose interval at 95 % reaches so far either way."""
+        return either_way <= self.size
+
 
 # Of a robot that never moves sideways nothing is asked here.
 SIDEWAYS: Final = "sideways_scale"

@@ -89,8 +89,9 @@ def _verdict(found: Backtest) -> list[str]:
     words += [(f"'{plain(row.name)}'", row.score.word) for row in found.checkpoints]
     by, unsaid = (sum(word == which for _, word in words) for which in (found.word, "cannot say"))
     meaning = MEANING[found.word]
+    worse = _no_use(found)
     if found.word == "cannot say" or not words:
-        return [f"Verdict: {found.word} ({meaning})"]
+        return [f"Verdict: {found.word} ({meaning})", *worse]
     others = len(words) - by
     all_of_them = f"all {by} scores" if by > 1 else "1 score"
     scores = f"by {by} of {len(words)} scores" if others else f"by {all_of_them}"
@@ -103,7 +104,18 @@ def _verdict(found: Backtest) -> list[str]:
     if others:
         shown = [which for which in MEANING if any(word == which for _, word in words)]
         lines += [f"  {which}: {_named(words, which)}" for which in shown]
-    return lines
+    return lines + worse
+
+
+def _no_use(found: Backtest) -> list[str]:
+    """Return what is to be said of a fit that makes the runs worse that it was made from."""
+    worse = next((row.worsened for row in found.reckoning if row.worsened is not None), None)
+    if worse is None:
+        return []
+    return [
+        f"But the fit is of no use: with its constants the fitted runs are {worse[0]:.3f} m off (RMS), with "
+        f"the values that these replace {worse[1]:.3f} m. Look for a run or a reference that is wrong."
+    ]
 
 
 def _named(words: Sequence[tuple[str, str]], which: str) -> str:
@@ -136,7 +148,8 @@ def _model(model: Fit) -> list[str]:
         error = model.error_of(name) if name in model.names else 0.0
         known = error > 0.0 and math.isfinite(error)
         spread = quantity(error, dimension) if known else ""
-        rows.append((words, quantity(value, dimension, error if known else None), spread))
+        shown = quantity(value, dimension, error if known and name not in model.left else None)
+        rows.append((words, f"not found, left at {shown}" if name in model.left else shown, spread))
     slips = model.slips
     if slips is not None:
         fitted = "slip" in model.names

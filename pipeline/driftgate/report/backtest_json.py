@@ -38,6 +38,9 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
         "dead_reckoning": [
             {
                 "seed": row.seed, **_model(row.model), "windows_left_out": row.left_out,
+                "fit_made_worse": None if row.worsened is None else dict(
+                    zip(("position_rms_m", "before_m"), row.worsened, strict=True)
+                ),
                 "heading_bias_of_runs": [
                     {
                         "run": bias.run, "value_rad_s": bias.value, "error_rad_s": bias.error,
@@ -85,6 +88,7 @@ def _model(model: Fit) -> dict[str, Any]:
     slips = model.slips
     return {
         "constants": dict(model.constants),
+        "not_found": list(model.left),
         "noise": dict(model.noise),
         "slips": None
         if slips is None

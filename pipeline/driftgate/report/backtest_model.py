@@ -81,6 +81,9 @@ class ReckoningRow:
         By length, with leaps of the reference left out and with them.
     left_out : int
         How many windows have leaps.
+    worsened : tuple of two floats or None
+        RMS of the position errors of the fitted runs with the fitted constants, and with those that these
+        replace, where the fit has made them worse. [m]
     """
 
     seed: int
@@ -90,6 +93,7 @@ class ReckoningRow:
     scores: tuple[ReckoningScore, ...]
     with_jumps: tuple[ReckoningScore, ...]
     left_out: int
+    worsened: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

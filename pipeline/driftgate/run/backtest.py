@@ -130,13 +130,17 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
     if not any(row.scores for row in rows):
         late = [split(settings, track)[1] for track in tracks]
         warnings.append(f"no window is judged: {why_no_windows(plan, late)}")
-    status = Exit.PASS if word == "calibrated" else Exit.FAIL
+    worsened = next((row.worsened for row in rows if row.worsened is not None), None)
+    status = Exit.PASS if word == "calibrated" and worsened is None else Exit.FAIL
     why = f"{word}, by {words.count(word)} of {counted(len(words), 'score')}"
     if (unsaid := words.count("cannot say")) and word != "cannot say":
         why += f", {unsaid} cannot say"
     claim = _claim(settings, replays)
     if claim is not None and claim.word in CLAIMS:
         why += f"; the filter {CLAIMS[claim.word]}"
+    if worsened is not None:
+        rms, before = worsened
+        why += f", but the fit is of no use: the fitted runs are {rms:.3f} m off, {before:.3f} m without it"
     return Backtest(
         tuple(findings), facts, _fitted_words(settings), tuple(rows), model, replays, checkpoints,
         tuple(warnings), word, int(status), why, claim,

@@ -15,14 +15,20 @@ from driftgate.calibrate.backtest import (
     with_reference_spread,
 )
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.left_alone import position_rms, value_left
 from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
-from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, FEWEST_RUNS
+from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, FEWEST_RUNS, SIDEWAYS
 from driftgate.calibrate.windows import Track, part, stands
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
 from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.status import InputError
+from driftgate.schema.drift import ErrorSources
+
+# A fit that leaves the runs it was made from so many times as far off as they were before, and by more than
+# a tape can tell, is no fit (our choice). [1, m]
+WORSE, TOLD_M = 1.1, 0.001
 
 
 def split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
@@ -64,6 +70,7 @@ def reckoning(
     halves = [split(settings, track) for track in judged]
     scored = [late for _, late in halves]
     biases: list[RunBias | None] = []
+    worsened = None
     if loaded.robot is not None:
         model, plain = robot_model(loaded.robot), None
         models = [with_reference_spread(model, run.log.reference_spread) for run in loaded.judged]
@@ -73,6 +80,8 @@ def reckoning(
         if settings.fit_on and enough_runs(sources):
             model, models, biases = _of_runs(settings, loaded, sources, scored, warnings)
             warnings += poorly_shown(model)
+            seen = [for_another_run(model, [model.constants[BIAS]] * len(sources), t)[0] for t in sources]
+            worsened = _worsened(seen, sources, plan, loaded.errors)
         else:
             keys = settings.constants
             if settings.fit_on:
@@ -84,12 +93,29 @@ def reckoning(
             else:
                 models, biases = _of_first_parts(model, own, scored, warnings)
             warnings += poorly_shown(next((found for found in own if found is not None), model))
+            worsened = _worsened(own, sources, plan, loaded.errors)
     every = replace(plan, jump_m=None)
     scores = tuple(score_reckoning(scored, models, plan, plain))
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
     with_jumps = tuple(score_reckoning(scored, models, every, plain)) if left_out else ()
     known = tuple(bias for bias in biases if bias is not None)
-    return ReckoningRow(seed, model, tuple(models), known, scores, with_jumps, left_out)
+    return ReckoningRow(seed, model, tuple(models), known, scores, with_jumps, left_out, worsened)
+
+
+def _worsened(
+    fitted: Sequence[Fit | None], sources: Sequence[Track], plan: WindowPlan, errors: ErrorSources
+) -> tuple[float, float] | None:
+    """Return the RMS of the fitted runs' errors with the fitted constants and with those they replace. [m]
+
+    Each run with its own model; None where the fitted ones are no worse, but for what headings may cost.
+    """
+    unused = SIDEWAYS if errors.sideways_scale is None else ""
+    before = {usual.key: value_left(usual, errors) for usual in CONSTANTS if usual.key != unused}
+    known = [(model, track) for model, track in zip(fitted, sources, strict=True) if model is not None]
+    tracks, models = [track for _, track in known], [model for model, _ in known]
+    replaced = [replace(model, constants=before) for model in models]
+    rms, was = position_rms(tracks, models, plan), position_rms(tracks, replaced, plan)
+    return (rms, was) if rms > max(WORSE * was, was + TOLD_M) else None
 
 
 def _of_first_parts(
