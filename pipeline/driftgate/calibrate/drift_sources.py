@@ -144,9 +144,9 @@ def _constant_source(
 
 
 def _what_shows(constant: FoundConstant, used: int) -> str:
-    """Return which drive would show a constant; of one that runs differ in too much for so few, more runs."""
+    """Return which drive would show a constant; of one that so few runs differ in, more runs."""
     spread, error = constant.spread, constant.mean.error
-    if spread is not None and spread.sd**2 / used > 0.5 * error**2:
+    if spread is not None and spread.low > 0.0 and spread.sd**2 / used > 0.5 * error**2:
         return "more runs, since it differs much from each to the next"
     return constant.usual.drive
 
