@@ -363,9 +363,10 @@ def test_law_dependency_fails_what_depends_on_it(house: Glasshouse):
 
 
 def test_law_mirrored_side_fails_alone(house: Glasshouse):
-    """The right sensor reads 25 mm long: it sees the near wall on the mirrored side only."""
+    """The right sensor reads 25 mm long, and the filter is not told: it sees a near wall only mirrored."""
     house.edit(DASH, ("also_on: [../fieldmaps/practice-floor.yaml]", "also_on: []"))
     house.edit(WREN, ("bias: {spread", "bias: {mean: 25 mm, spread"), after="id: right")
+    house.edit(WREN, ("compensate_latency: true", "compensate_latency: true\n  filter: {range_bias: 3.2 mm}"))
     report = house.check("corner-dash")
     assert report.status == 1
     assert [(case.side, moment_of(case).status) for case in report.cases] == [

@@ -29,6 +29,14 @@ def turned(law: str, limit: dict[str, str], heading_deg: float = 10.0) -> Prepar
         range_sensor("starboard", 0.05, -0.1, 0.0, **at),
     ]
     correction = {"when": "always", "update": {"law": law, "share": "100 %", **limit}, **PAIR}
+    # It doubts its start, and knows nothing of the bias that turned it.
+    correction["filter"] = {
+        "start_x": "50 mm",
+        "start_y": "50 mm",
+        "start_heading": "3 deg",
+        "range_at_zero": "0.001 mm",
+        "heading_per_root_second": "0 deg/sqrt(s)",
+    }
     return prepared(
         [{"do": "look", "time": "2 s"}],
         robot({"heading_bias": run(mean="5 deg/s", spread="0 deg/s")}, sensors, correction),

@@ -32,7 +32,12 @@ def drive(scale: str, sigma_m: float) -> Prepared:
         sensors=[range_sensor("ahead", 0.0, 0.0, 0.0, rate="10 Hz", errors=errors)],
         correction={
             "when": "always",
-            "filter": {"start_heading": "0 deg", "range_at_zero": f"{sigma_m!r} m", "range_per_range": "0 %"},
+            "filter": {
+                "start_heading": "0 deg",
+                "range_at_zero": f"{sigma_m!r} m",
+                "range_per_range": "0 %",
+                "range_scale": "0 %",
+            },
         },
     )
     return prepared(
