@@ -13,11 +13,12 @@ from scipy import stats
 from scipy.linalg import block_diag
 
 from driftgate.calibrate import chain_slips
-from driftgate.calibrate.backtest import WindowPlan, robot_model, score_reckoning, with_reference_spread
+from driftgate.calibrate.backtest import WindowPlan, score_reckoning
 from driftgate.calibrate.chain import LoggedRun, logged_run
 from driftgate.calibrate.chain_slips import Called, call_slips, found_slips, with_called
 from driftgate.calibrate.drift_fit import DriftFit, fit_drift
 from driftgate.calibrate.mixed import Block, fit_mixed
+from driftgate.calibrate.robot_model import robot_model, with_reference_spread
 from driftgate.calibrate.score import Score
 from driftgate.calibrate.slips import log_counts
 from driftgate.calibrate.windows import Track

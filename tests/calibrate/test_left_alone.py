@@ -66,7 +66,7 @@ def runs() -> list[Track]:
 @pytest.fixture(scope="module")
 def model(runs: list[Track]) -> Fit:
     """Return the model of a further run that they give."""
-    return fit_of_runs(runs, [STATED] * len(runs), FILE, None, slips=False)
+    return fit_of_runs(runs, [STATED] * len(runs), FILE, None, slips=False).further
 
 
 def test_law_what_calibrate_does_not_find_is_left_at_the_file(runs: list[Track], model: Fit) -> None:
@@ -87,7 +87,7 @@ def test_law_what_calibrate_does_not_find_is_left_at_the_file(runs: list[Track],
 
 def test_law_predictions_stay_wide_where_it_acts_otherwise(model: Fit) -> None:
     """In arcs of another speed; at that of the fitted runs the two cancel and hardly widen anything."""
-    known = replace(model, covariance=np.zeros_like(model.covariance), doubt=((), np.zeros((0, 0))))
+    known = replace(model, covariance=np.zeros_like(model.covariance), doubt=None)
     ratio = []
     for speed in (0.4, 1.2):
         track = _runs(1, speed)[0]

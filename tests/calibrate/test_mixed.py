@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from driftgate.calibrate.mixed import Block, as_known_together, component, fit_mixed, left_possible
+from driftgate.calibrate.component import as_known_together, component
+from driftgate.calibrate.mixed import Block, fit_mixed, left_possible, of_each
 from driftgate.core.errors import ModelError
 
 GROUPS, SIZE = 6, 5
@@ -189,3 +190,47 @@ def test_mc_an_estimate_near_nothing_reaches_far_enough():
     most = stats.binom(120, 0.025).ppf(0.999)
     assert plain > most
     assert reaching <= most
+
+
+@pytest.mark.evidence(
+    source="Searle, Casella, McCulloch 1992 (from memory)",
+    compares="each group's own deviation, balanced one-way layout",
+    tolerance="1e-6 of it",
+)
+def test_ref_each_group_is_drawn_towards_the_mean():
+    """Balanced one-way layout: a group's own mean, shrunk by n v / (n v + w) towards that of all.
+
+    What is not known of it: v w / (n v + w) of its own, and the mean's error times what was shrunk (Searle,
+    Casella and McCulloch, Variance Components, 1992, section 3.4, from memory; checked by simulation below).
+    """
+    within, between = 1.0, 0.7
+    y = np.random.default_rng(3).normal(0.0, 1.5, (GROUPS, SIZE))
+    share = SIZE * between / (SIZE * between + within)
+    of_mean = (within + SIZE * between) / (GROUPS * SIZE)
+    found = of_each(
+        _one_way(y), np.array([1e6]), np.zeros(1), np.array([within, between]), np.array([between])
+    )
+    for row, (mean, cov) in zip(y, found, strict=True):
+        assert mean[0] == pytest.approx(y.mean() + share * (row.mean() - y.mean()), rel=1e-6)
+        expected = between * within / (SIZE * between + within) + (1.0 - share) ** 2 * of_mean
+        assert cov[0, 0] == pytest.approx(expected, rel=1e-6)
+
+
+def test_mc_what_is_not_known_of_a_group_is_as_stated():
+    """A line for each group, whose height differs: errors of height and slope scatter as their covariance."""
+    rng, total, count = np.random.default_rng(4), 0.0, 0
+    x = np.arange(6.0)
+    design = np.stack([np.ones(6), x], axis=-1)
+    parts = np.array([np.eye(6), np.ones((6, 6))])
+    for _ in range(150):
+        heights = 1.0 + rng.normal(0.0, 0.8, 5)
+        blocks = [
+            Block(h + 0.5 * x + rng.normal(0.0, 0.6, 6), design, 1e-12 * np.eye(6), parts) for h in heights
+        ]
+        found = of_each(blocks, np.full(2, 1e3), np.zeros(2), np.array([0.36, 0.64]), np.array([0.64, 0.0]))
+        for height, (mean, cov) in zip(heights, found, strict=True):
+            off = mean - [height, 0.5]
+            total += float(off @ np.linalg.solve(cov, off))
+            count += 1
+    # Groups of one layout share the slope: about as independent as layouts.
+    assert total / count == pytest.approx(2.0, abs=5.0 * math.sqrt(4.0 / 150))

@@ -16,13 +16,15 @@ from driftgate.calibrate.backtest import (
     WindowPlan,
     fit_reckoning,
     score_reckoning,
-    with_reference_spread,
 )
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
+from driftgate.calibrate.other_runs import differing, fit_of_runs, fit_runs, with_usual_spreads
+from driftgate.calibrate.robot_model import with_reference_spread
 from driftgate.calibrate.run_bias import BIAS, for_another_run
 from driftgate.calibrate.score import with_verdict, worst
-from driftgate.calibrate.windows import Track
+from driftgate.calibrate.size_doubt import drawn
+from driftgate.calibrate.usual import CONSTANTS, SIDEWAYS
+from driftgate.calibrate.windows import Track, part
 from driftgate.schema.drift import ErrorSources
 
 # What differs from run to run, as standard deviations, and what all runs have alike.
@@ -44,14 +46,20 @@ def _route() -> np.ndarray:
     return np.concatenate(legs)
 
 
-def _run(rng: np.random.Generator, seed: int) -> Track:
-    """Return a run whose constants are drawn, measured at nine places."""
+def _run(rng: np.random.Generator, seed: int, laps: int = 1, places: int = 9) -> Track:
+    """Return a run whose constants are drawn, measured at some places."""
     drawn = {key: float(rng.normal(0.0, sd)) for key, sd in SPREADS.items()}
     track = drive(
-        _route(), 0.05, {**drawn, **ALIKE}, (0.003, 0.004, 0.0017), (STATED[0], STATED[2]), seed, f"{seed}"
+        np.tile(_route(), (laps, 1)),
+        0.05,
+        {**drawn, **ALIKE},
+        (0.003, 0.004, 0.0017),
+        (STATED[0], STATED[2]),
+        seed,
+        f"{seed}",
     )
     reference = np.full_like(track.reference, np.nan)
-    keep = np.linspace(0, len(reference) - 1, 9).round().astype(int)
+    keep = np.linspace(0, len(reference) - 1, places).round().astype(int)
     reference[keep] = track.reference[keep]
     return Track(track.name, track.time_s, track.twist, reference)
 
@@ -82,7 +90,7 @@ def test_law_closed_loop_runs_whose_scale_differs_are_as_predicted(halves):
     """
     words, hits, count = [], 0.0, 0.0
     for fitted, judged in halves:
-        model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False)
+        model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False).further
         assert model.spread["distance_scale"] == pytest.approx(0.02, rel=0.75)
         assert set(model.spread) == set(SPREADS)
         models = [with_reference_spread(for_another_run(model, [0.0] * RUNS, t)[0], STATED) for t in judged]
@@ -109,8 +117,8 @@ def test_law_one_number_for_all_runs_promises_too_much(halves):
 def test_law_without_the_spread_the_prediction_is_too_sure(halves):
     """A planted fault: the spreads taken out of the covariance, the verdict is the opposite."""
     fitted, judged = halves[0]
-    model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False)
-    known = replace(model, covariance=model.common, spread={}, doubt=((), np.zeros((0, 0))))
+    model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False).further
+    known = replace(model, covariance=model.common, spread={}, doubt=None)
     models = [with_reference_spread(for_another_run(known, [0.0] * RUNS, t)[0], STATED) for t in judged]
     assert _verdict(_scored(models, judged)) == "overconfident"
 
@@ -118,11 +126,14 @@ def test_law_without_the_spread_the_prediction_is_too_sure(halves):
 def test_law_few_runs_are_taken_to_differ_as_is_usual(halves):
     """One run or two show no spread: that of the robot file, or the usual one, is in the prediction."""
     fitted, judged = halves[0]
-    assert enough_runs(fitted[:3])
-    assert not enough_runs(fitted[:2])
+    usual = differing([c.key for c in CONSTANTS if c.key != SIDEWAYS], ErrorSources())
+    assert set(usual) == set(SPREADS)
+    few, more = (fit_of_runs(fitted[:n], [STATED] * n, ErrorSources(), 0.1, slips=False) for n in (2, 3))
+    assert few.further.spread == usual
+    assert more.further.spread != usual
     keys = (*USUAL_CONSTANTS, "distance_scale")
-    model, _ = fit_reckoning(fitted[:2], BETWEEN, keys, USUAL_NOISES)
-    wide = with_usual_spreads(model, ErrorSources())
+    model, _ = fit_reckoning(fitted[:1], BETWEEN, keys, USUAL_NOISES)
+    wide = with_usual_spreads(model, usual)
     assert set(wide.spread) == {"distance_scale", "crab_angle"}
     for key, size in (("distance_scale", 0.01), ("crab_angle", math.radians(1.0))):
         assert wide.error_of(key) == pytest.approx(math.hypot(model.error_of(key), size))
@@ -135,15 +146,63 @@ def test_law_few_runs_are_taken_to_differ_as_is_usual(halves):
 
 
 def test_law_fewer_runs_leave_a_prediction_wider(halves):
-    """The same spreads, known from fewer runs: as much wider as Student's t has it."""
+    """The same estimates, known from fewer runs: the 95 % region is as much wider as Student's t has it."""
     fitted, judged = halves[1]
-    model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False)
-    names, cov = model.doubt
+    model = fit_of_runs(fitted, [STATED] * RUNS, ErrorSources(), 0.1, slips=False).further
+    names, found = ("distance_scale",), np.array([model.spread["distance_scale"] ** 2])
 
-    def predicted(times: float) -> float:
-        doubtful = replace(model, doubt=(names, times * cov))
+    def predicted(freedom: float) -> float:
+        of = 2.0 * np.outer(found, found) / freedom
+        doubt = drawn(((), np.zeros(0), 1.0), (names, found, freedom), of, 0.0)
+        doubtful = replace(model, doubt=doubt)
         return _scored([doubtful] * len(judged), judged)[0].model.predicted_m
 
-    assert predicted(1e-9) < predicted(1.0) < predicted(4.0)
-    sure = replace(model, doubt=((), np.zeros((0, 0))))
-    assert predicted(1e-9) == pytest.approx(_scored([sure] * RUNS, judged)[0].model.predicted_m, rel=1e-6)
+    sure = _scored([replace(model, doubt=None)] * RUNS, judged)[0].model.predicted_m
+    assert predicted(1e4) == pytest.approx(sure, rel=0.02)
+    assert 1.01 * sure < predicted(9.0) < 0.9 * predicted(2.0)
+
+
+def test_mc_three_fitted_runs_seldom_blame_the_model():
+    """So few show hardly how far runs differ: the 95 % region holds all the same, and nobody is blamed.
+
+    Over 150 seeds it held 91.6 %, and 15 were blamed, when each size had its own degrees of freedom.
+    """
+    blamed, inside = 0, []
+    for seed in range(16):
+        rng = np.random.default_rng([seed, 5, 3])
+        runs = [_run(rng, 1000 * seed + i) for i in range(8)]
+        model = fit_of_runs(runs[:3], [STATED] * 3, ErrorSources(), 0.1, slips=False).further
+        models = [with_reference_spread(for_another_run(model, [0.0] * 3, t)[0], STATED) for t in runs[3:]]
+        rows = _scored(models, runs[3:])
+        blamed += _verdict(rows) in ("overconfident", "overcautious")
+        inside += [row.model.inside[-1] for row in rows]
+    assert blamed <= 3
+    assert np.mean(inside) >= 0.93
+
+
+@pytest.mark.parametrize("places", [15, 61])
+def test_mc_the_rest_of_a_run_has_its_own_constants(places: int):
+    """First halves fitted, second ones judged: measured at few places or at many, each run has its own scale.
+
+    Before, one scale and one crab angle were shared: held, too, by errors several times as large.
+    """
+    keys, plan = (*USUAL_CONSTANTS, "distance_scale"), BETWEEN if places < 50 else WindowPlan((1.0, 3.0), 0.5)
+    gained, inside, blamed = [], [], 0
+    for seed in range(5):
+        rng = np.random.default_rng([seed, 6, 3])
+        runs = [_run(rng, 1000 * seed + i, 2, places) for i in range(3)]
+        half = [0.5 * track.distance_m[-1] for track in runs]
+        early = [part(track, 0.0, at) for track, at in zip(runs, half, strict=True)]
+        late = [part(track, at, np.inf) for track, at in zip(runs, half, strict=True)]
+        found = fit_runs(early, [STATED] * 3, plan, ErrorSources(), keys, USUAL_NOISES, False)
+        assert found.stated == (places < 50)
+        own = [with_reference_spread(m, STATED) if found.stated else m for m in found.own if m is not None]
+        _, shared = fit_reckoning(early, plan, USUAL_CONSTANTS, USUAL_NOISES)
+        rows = score_reckoning(late, own, plan, None)
+        before = score_reckoning(late, [m for m in shared if m is not None], plan, None)
+        gained += [b.model.nll - row.model.nll for row, b in zip(rows, before, strict=True)]
+        inside += [row.model.inside[-1] for row in rows]
+        blamed += _verdict(rows) == "overconfident"
+    assert np.mean(gained) > 0.3
+    assert np.mean(inside) >= 0.87
+    assert blamed <= 1

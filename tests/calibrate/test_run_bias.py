@@ -16,7 +16,7 @@ from driftgate.calibrate.backtest import (
     score_reckoning,
 )
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.run_bias import BIAS, for_another_run, with_mean_bias
+from driftgate.calibrate.run_bias import BIAS, for_another_run, with_mean
 from driftgate.calibrate.score import FALSE_ALARM, with_verdict, worst
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
@@ -82,7 +82,7 @@ def test_mc_the_spread_holds_a_further_run(count: int):
         # As good as known, each of them.
         cov = 1e-12 * np.eye(count)
         found = Fit(dict(zip(names, seen, strict=True)), {}, tuple(names), cov, 0, 0.0, 0.0)
-        model = with_mean_bias(found, names)
+        model = with_mean(found, names)
         held += abs(new - model.constants[BIAS]) < 1.959964 * model.error_of(BIAS)
     assert held / 400 == pytest.approx(0.95, abs=4.0 * np.sqrt(0.05 * 0.95 / 400))
 
@@ -99,11 +99,11 @@ def test_law_a_run_that_shows_little_says_little():
     Runs that are all known alike have the plain mean, and what they differ by counts once.
     """
     biases, errors = np.array([0.0010, 0.0014, 0.0400]), np.array([1e-4, 1e-4, 0.05])
-    model = with_mean_bias(*_of_runs(biases, errors))
+    model = with_mean(*_of_runs(biases, errors))
     assert model.constants[BIAS] == pytest.approx(0.0012, abs=2e-5)
     assert model.error_of(BIAS) < 0.01
     alike = np.array([0.001, -0.004, 0.006, 0.003])
-    plain = with_mean_bias(*_of_runs(alike, np.full(4, 1e-4)))
+    plain = with_mean(*_of_runs(alike, np.full(4, 1e-4)))
     assert plain.constants[BIAS] == pytest.approx(alike.mean(), abs=1e-7)
     # What each is off by is part of what they differ by: it is not added.
     expected = alike.std(ddof=1) * np.sqrt(1.25) * stats.t(3).ppf(0.975) / stats.norm.ppf(0.975)
@@ -119,7 +119,7 @@ def test_law_what_biases_share_with_other_constants_stays_shared():
     covariance[3, 3] = 1e-8
     scaled = Fit({**found.constants, "heading_scale": 0.01}, {}, (*names, "heading_scale"), covariance,
                  0, 0.0, 0.0)  # fmt: skip
-    model = with_mean_bias(scaled, names)
+    model = with_mean(scaled, names)
     assert model.covariance[0, 1] == pytest.approx(4e-9, rel=1e-6)
     assert model.constants["heading_scale"] == 0.01
 
@@ -135,12 +135,28 @@ def test_mc_runs_known_unlike_hold_a_further_one(worst_rad_s: float):
     for _ in range(300):
         true = rng.normal(0.001, 0.002, 7)
         seen = true[:6] + errors * rng.normal(size=6)
-        model = with_mean_bias(*_of_runs(seen, errors))
+        model = with_mean(*_of_runs(seen, errors))
         held += abs(true[6] - model.constants[BIAS]) < 1.959964 * model.error_of(BIAS)
         weighted.append(model.constants[BIAS] - 0.001)
         plain.append(seen.mean() - 0.001)
     assert 0.95 - 4.0 * np.sqrt(0.05 * 0.95 / 300) <= held / 300 <= 0.985
     assert np.std(weighted) < (1.02 if worst_rad_s < 0.001 else 0.7) * np.std(plain)
+
+
+@pytest.mark.parametrize(("between", "most"), [(0.0, 4.0), (1.0, 2.2), (3.0, 2.1)])
+def test_mc_own_errors_are_no_spread(between: float, most: float):
+    """Three runs, each known no better than runs differ: held, and not wider than that takes.
+
+    Before, as wide as such runs may differ at most: 4.5 times what there is where they do not differ at all.
+    """
+    rng, own, held, errors = np.random.default_rng(int(10 * between)), 1e-3, 0, []
+    for _ in range(200):
+        true = rng.normal(0.0, between * own, 4)
+        model = with_mean(*_of_runs(true[:3] + own * rng.normal(size=3), np.full(3, own)))
+        errors.append(model.error_of(BIAS))
+        held += abs(true[3] - model.constants[BIAS]) < 1.959964 * errors[-1]
+    assert held / 200 >= 0.95 - 4.0 * np.sqrt(0.05 * 0.95 / 200)
+    assert np.median(errors) / (own * np.sqrt(between**2 + (between**2 + 1.0) / 3.0)) < most
 
 
 @pytest.mark.parametrize("count", [1, 2])

@@ -10,16 +10,11 @@ import pytest
 from drives import drive, weaving
 from scipy import stats
 
-from driftgate.calibrate.backtest import (
-    WindowPlan,
-    fit_reckoning,
-    independent_of_constants,
-    robot_model,
-    score_reckoning,
-)
+from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, independent_of_constants, score_reckoning
 from driftgate.calibrate.correction_score import _word
 from driftgate.calibrate.dead_reckoning import segments
 from driftgate.calibrate.fit import Fit, covariance_of
+from driftgate.calibrate.robot_model import robot_model
 from driftgate.calibrate.score import FALSE_ALARM, normalised
 from driftgate.load.single import load_single
 from driftgate.schema.drift import HeadingLatency, LateralSlip

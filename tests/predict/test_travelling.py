@@ -12,9 +12,10 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from driftgate.calibrate.backtest import WindowPlan, robot_model, score_reckoning
+from driftgate.calibrate.backtest import WindowPlan, score_reckoning
 from driftgate.calibrate.chain import block_of, logged_run
 from driftgate.calibrate.dead_reckoning import reckon, segments
+from driftgate.calibrate.robot_model import robot_model
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track, windows_between
 from driftgate.core.pose import FloatArray, compose, inverse

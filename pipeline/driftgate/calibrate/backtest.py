@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from driftgate.calibrate.dead_reckoning import NOISES, Segments, segments
-from driftgate.calibrate.estimate import t_widening
+from driftgate.calibrate.dead_reckoning import Segments, segments
 from driftgate.calibrate.fit import (
     Fit,
     common_of_constants,
@@ -18,20 +17,16 @@ from driftgate.calibrate.fit import (
     plain_covariance,
     predict_end,
     squared_distances,
+    typical,
 )
 from driftgate.calibrate.lost import lost_by_sizes
-from driftgate.calibrate.run_bias import BIAS, with_mean_bias, with_own_bias
+from driftgate.calibrate.run_bias import BIAS, with_mean, with_own
 from driftgate.calibrate.score import Score, normalised, score
-from driftgate.calibrate.slips import Slips
-from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, SIDEWAYS, in_words
+from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, FEWEST_RUNS, SIDEWAYS, in_words
 from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
-from driftgate.predict.doubt import correlations, fitted_numbers
-from driftgate.predict.increments import DRIFT_KEYS
-from driftgate.predict.sources import drift_sources
-from driftgate.schema.robot import Robot
 
 # What mattered on held-out stretches of the beacon data of J. Djugash, B. Hamner and S. Roth (2009);
 # walks per second and per radian gave nothing more.
@@ -39,7 +34,6 @@ USUAL_CONSTANTS = ("heading_bias", "heading_scale", "crab_angle", "heading_laten
 USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:position", "jitter:heading")
 # Constants that are like another one in size.
 _LIKE = {"lateral_slip:speed": "heading_latency"}
-_WALKS = ("distance_walk", "lateral_walk", "heading_walk")
 _LEFT = "not found in what was fitted, and left at what the robot file has"
 # A noise that is uncertain by so many times its usual size has not been found.
 _WIDE = 2.0
@@ -79,51 +73,75 @@ def fit_reckoning(
     keys: Sequence[str],
     noises: Sequence[str],
     slips: bool = False,
+    usual: Mapping[str, float] | None = None,
 ) -> tuple[Fit, tuple[Fit | None, ...]]:
-    """Fit the error model on runs that share everything but their heading bias.
+    """Fit the error model on runs that share everything but what differs from run to run.
 
     A weak prior, `BESIDE_USUAL` times as wide as a constant usually is, holds what no window shows.
+
+    Parameters
+    ----------
+    tracks : sequence of Track
+        The runs.
+    plan : WindowPlan
+        The windows.
+    keys, noises : sequence of str
+        What is fitted.
+    slips : bool
+        Whether rare slips are fitted as well.
+    usual : mapping, optional
+        Which constants differ from run to run, and how far they usually do, which is taken for less than
+        `FEWEST_RUNS` runs; None: the heading bias.
 
     Returns
     -------
     model : Fit
-        For a further run: with several runs its bias is the mean of theirs, and the bias's error that of
-        one run's bias about it.
+        For a further run: with several runs its constants are the means of theirs, and their errors those of
+        one run's about them.
     own : tuple of Fit or None
-        For each of these runs: with its own bias. None where a run has no windows.
+        For each of these runs: with its own constants. None where a run has no windows.
 
     Raises
     ------
     ModelError
         If there are no windows, or fewer than determine what is to be fitted.
     """
-    # A run that shows nothing has no bias of its own, which would count as one of zero.
+    usual = {BIAS: 0.0} if usual is None else usual
+    anew = tuple(key for key in keys if key in usual)
+    # A run that shows nothing has no constants of its own, which would count as zero.
     cuts = [plan.of(track) for track in tracks]
     shown = [i for i, cut in enumerate(cuts) if len(cut)]
     if not shown:
         raise ModelError(f"no windows to fit on: {why_no_windows(plan, tracks)}")
-    if len(shown) == 1 or BIAS not in keys:
+    if len(shown) == 1 or not anew:
         found = fit(
             lambda values: [segments(tracks[i], cuts[i], values) for i in shown],
             keys, noises, prior=_weak_prior(keys), slips=slips,
         )  # fmt: skip
+        found = replace(found, of_each_run=anew)
         return found, tuple(found if i in shown else None for i in range(len(tracks)))
-    own = {i: f"{BIAS}:{i}" for i in shown}
+    own = {i: {f"{key}@{i}": key for key in anew} for i in shown}
 
     def windows_at(values: Mapping[str, float]) -> list[Segments]:
         runs = []
-        for i, name in own.items():
-            shared = {key: value for key, value in values.items() if not key.startswith(BIAS)}
-            run = segments(tracks[i], cuts[i], {**shared, BIAS: values[name]})
-            runs.append(replace(run, columns={**run.columns, name: run.columns[BIAS]}))
+        for i, named in own.items():
+            shared = {key: value for key, value in values.items() if "@" not in key}
+            at = {**shared, **{key: values[name] for name, key in named.items()}}
+            run = segments(tracks[i], cuts[i], at)
+            columns = {name: run.columns[key] for name, key in named.items() if key in run.columns}
+            runs.append(replace(run, columns={**run.columns, **columns}))
         return runs
 
-    names = [*own.values(), *(key for key in keys if key != BIAS)]
+    every = [name for named in own.values() for name in named]
+    names = [*every, *(key for key in keys if key not in anew)]
     found = fit(windows_at, names, noises, prior=_weak_prior(names), slips=slips)
-    models = tuple(
-        with_own_bias(found, own[i], own.values()) if i in own else None for i in range(len(tracks))
-    )
-    return with_mean_bias(found, list(own.values())), models
+    found = replace(found, of_each_run=anew)
+    models = tuple(with_own(found, own[i], every) if i in own else None for i in range(len(tracks)))
+    further = found
+    for key in anew:
+        known = usual[key] if len(shown) < FEWEST_RUNS and key != BIAS else None
+        further = with_mean(further, [f"{key}@{i}" for i in shown], key, known)
+    return further, models
 
 
 def _weak_prior(names: Sequence[str]) -> dict[str, tuple[float, float]]:
@@ -131,8 +149,8 @@ def _weak_prior(names: Sequence[str]) -> dict[str, tuple[float, float]]:
     sizes = {usual.key: usual.size for usual in CONSTANTS}
     found = {}
     for name in names:
-        key = BIAS if name.startswith(BIAS) else _LIKE.get(name, name)
-        found[name] = (0.0, BESIDE_USUAL * sizes[key])
+        key = name.partition("@")[0]
+        found[name] = (0.0, BESIDE_USUAL * sizes[_LIKE.get(key, key)])
     return found
 
 
@@ -250,8 +268,9 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
         logs.append(log_density(at, model, 3 if headed else 2))
         squared.append(squared_distances(at, model, 2))
         whole.append(squared_distances(at, model, 3 if headed else 2))
-        shared.append(of_constants(at, model)[0])
-        common.append(common_of_constants(at, model))
+        known = typical(model)
+        shared.append(of_constants(at, known)[0])
+        common.append(common_of_constants(at, known))
         plains.append(plain_covariance(at, model))
         doubts.append(lost_by_sizes(at, model, plains[-1], 3 if headed else 2))
     weight = sum(float(w.weight.sum()) for w in windows)
@@ -327,74 +346,3 @@ def _seen_of(cov: FloatArray, factor: FloatArray, size: int) -> FloatArray:
     """Return what each window's normalised error shows of the draws of a factor, shape (k, c, c)."""
     part = factor[:, :size]
     return np.asarray(part.transpose(0, 2, 1) @ np.linalg.solve(cov[:, :size, :size], part))
-
-
-def robot_model(robot: Robot) -> Fit:
-    """Return the error model of a robot file as a fit: means, and spreads over runs as their errors.
-
-    Where the file says how well a mean is known (`fitted`), that is part of the error too, and so is
-    how well the walks are.
-    """
-    sources, noise = drift_sources(robot)
-    known = [c for c in sources if c.key in DRIFT_KEYS]
-    constants = {c.key: c.mean for c in known}
-    mean_error = {number.key: number.mean_error for number in fitted_numbers(robot)}
-    spread = np.array([np.hypot(c.spread, mean_error.get(c.key, 0.0)) for c in known])
-    sds = {
-        "distance_walk": noise.distance_per_root_m,
-        "lateral_walk": noise.lateral_per_root_m,
-        "heading_walk:metre": noise.heading_per_root_m,
-        "heading_walk:second": noise.heading_per_root_s,
-        "heading_walk:radian": noise.heading_per_root_rad,
-    }
-    names = (*constants, *(name for name in NOISES if name in sds))
-    covariance, common = np.zeros((len(names), len(names))), np.zeros((len(names), len(names)))
-    covariance[: len(spread), : len(spread)] = np.diag(np.square(spread))
-    # A spread over runs is drawn anew in each; how well the mean is known is the same in all.
-    alike = np.array(
-        [np.hypot(c.spread * (c.constant_over != "run"), mean_error.get(c.key, 0.0)) for c in known]
-    )
-    common[: len(alike), : len(alike)] = np.diag(np.square(alike))
-    for (one, other), value in correlations(list(fitted_numbers(robot))).items():
-        if one in constants and other in constants:
-            i, k = names.index(one), names.index(other)
-            together = value * mean_error[one] * mean_error[other]
-            covariance[i, k] = covariance[k, i] = common[i, k] = common[k, i] = together
-    known_by = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
-    walks = {
-        walk: tuple(s for s in sds if s.partition(":")[0] == walk) for walk in _WALKS if walk in known_by
-    }
-    sized = tuple((parts, known_by[walk]) for walk, parts in walks.items())
-    slips = _slips_of(robot)
-    return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), slips, sized, common)
-
-
-def _slips_of(robot: Robot) -> Slips | None:
-    """Return the rare slips of a robot file, as large as they may be where few were seen.
-
-    So that a single slip has the 95 % interval of Student's t. The rate is the mean of what the trials draw.
-    """
-    source = robot.errors.rare_slip
-    if source is None or not (source.rate > 0.0 and source.along > 0.0):
-        return None
-    fitted = source.fitted
-    freedom = None if fitted is None else fitted.freedom
-    return Slips(source.rate, source.along * (1.0 if freedom is None else t_widening(freedom)))
-
-
-def with_reference_spread(model: Fit, spread: tuple[float, float, float] | None) -> Fit:
-    """Return a model that knows how well the reference was measured: jitter at both ends of a window.
-
-    A model fitted on windows has found it out for itself; one of whole runs has what is beyond it.
-    """
-    if spread is None:
-        return model
-    x, y, heading = spread
-    stated = {"jitter:position": float(np.sqrt(0.5 * (x * x + y * y))), "jitter:heading": heading}
-    # What is stated is no estimate, and no wider for that.
-    wider = {name: t_widening(freedom) for names, freedom in model.sized for name in names}
-    jitter = {
-        name: float(np.hypot(model.noise.get(name, 0.0), sd / wider.get(name, 1.0)))
-        for name, sd in stated.items()
-    }
-    return replace(model, noise={**model.noise, **jitter})

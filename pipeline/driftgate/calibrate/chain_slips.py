@@ -21,7 +21,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special
 
-from driftgate.calibrate.mixed import Block, Component, Mixed, component, fit_mixed
+from driftgate.calibrate.component import Component, component
+from driftgate.calibrate.mixed import Block, Mixed, fit_mixed
 from driftgate.calibrate.slips import MOST, log_counts
 from driftgate.core.pose import FloatArray
 

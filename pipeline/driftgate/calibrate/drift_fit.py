@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -17,11 +17,12 @@ from driftgate.calibrate.chain_slips import (
     found_slips,
     with_called,
 )
+from driftgate.calibrate.component import as_known_together, component
 from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
 from driftgate.calibrate.drift_sources import missing_of_slips, placed, what_is_missing, written_sources
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundSource
-from driftgate.calibrate.mixed import Block, Mixed, as_known_together, component, fit_mixed, left_possible
+from driftgate.calibrate.mixed import Block, Mixed, fit_mixed, left_possible
 from driftgate.calibrate.usual import (
     BESIDE_USUAL,
     CONSTANTS,
@@ -32,6 +33,7 @@ from driftgate.calibrate.usual import (
     UsualNoise,
 )
 from driftgate.core.errors import ModelError
+from driftgate.core.pose import FloatArray
 from driftgate.schema.drift import ErrorSources
 
 _ROUNDS = 3
@@ -61,8 +63,11 @@ class DriftFit:
         What the runs cannot tell, and which drive would.
     slips : FoundSlips or None
         Rare slips of the distance, if there are any.
-    mixed : Mixed or None
-        The means of `constants`, and the variances of `noises` and of the spreads that there are.
+    fitted : Fitted or None
+        All of the last round: `mixed` has the means of `constants`, and the variances of `noises` and of the
+        spreads that there are.
+    prior_sd : ndarray
+        How wide the priors of the constants were.
     """
 
     constants: tuple[FoundConstant, ...]
@@ -73,7 +78,8 @@ class DriftFit:
     sources: tuple[FoundSource, ...]
     missing: tuple[str, ...]
     slips: FoundSlips | None = None
-    mixed: Mixed | None = None
+    fitted: Fitted | None = None
+    prior_sd: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 def fit_drift(
@@ -143,7 +149,8 @@ def fit_drift(
         written_sources(placed(constants, errors), fitted, len(used), confidence, errors),
         what_is_missing(constants, fitted.noises, len(used), len(runs)) + missing_of_slips(fitted.slips),
         fitted.slips,
-        fitted.mixed,
+        fitted,
+        _prior_sd(used, asked),
     )
 
 

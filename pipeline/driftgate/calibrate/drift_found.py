@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from driftgate.calibrate.chain_slips import FoundSlips
+from driftgate.calibrate.component import Component
 from driftgate.calibrate.estimate import Estimate
-from driftgate.calibrate.mixed import Block, Component, Mixed
+from driftgate.calibrate.mixed import Block, Mixed
 from driftgate.calibrate.usual import UsualConstant, UsualNoise
 from driftgate.core.pose import FloatArray
 

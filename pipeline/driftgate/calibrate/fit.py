@@ -19,7 +19,8 @@ import numpy as np
 from driftgate.calibrate.dead_reckoning import Segments
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.likelihood import FLOOR, Prior, Stack, covariance, likelihood, maximum, uncertainty
-from driftgate.calibrate.size_doubt import Doubt, widened
+from driftgate.calibrate.possible_errors import PossibleErrors, possible_errors
+from driftgate.calibrate.size_doubt import Doubt
 from driftgate.calibrate.slips import (
     SLIP,
     Slips,
@@ -38,7 +39,6 @@ _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
-_OF_EACH_RUN = "heading_bias"
 # Eigenvalues of correlations that are nothing but rounding.
 _NOTHING = 1e-12
 # Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
@@ -70,7 +70,7 @@ class Fit:
         Noises by what their variances are known with: names, and degrees of freedom. Others are taken as
         known, but for those of `doubt`.
     common : ndarray or None
-        That part of `covariance` that is one draw for all runs; None: all of it but for the heading bias.
+        That part of `covariance` that is one draw for all runs; None: all of it but for `of_each_run`.
     nll : float
         Mean negative log-likelihood of a window.
     slips : Slips or None
@@ -78,8 +78,10 @@ class Fit:
     spread : dict
         Of constants that differ between runs: the standard deviation that a further run's has for that; it is
         part of `covariance`.
-    doubt : tuple of (tuple of str, ndarray)
-        Noises and constants with a spread, and the covariance of their estimated variances.
+    of_each_run : tuple of str
+        Constants that each run has anew, so that what is not known of them is no draw for all.
+    doubt : Doubt or None
+        What is possible of the variances of noises and of constants with a spread.
     left : tuple of str
         Constants that were not found, and have the values of the robot file.
     """
@@ -95,7 +97,8 @@ class Fit:
     sized: tuple[tuple[tuple[str, ...], float], ...] = ()
     common: FloatArray | None = None
     spread: dict[str, float] = field(default_factory=dict)
-    doubt: Doubt = ((), np.zeros((0, 0)))
+    doubt: Doubt | None = None
+    of_each_run: tuple[str, ...] = ("heading_bias",)
     left: tuple[str, ...] = ()
 
     def error_of(self, name: str) -> float:
@@ -126,10 +129,45 @@ def wider_by_name(fit: Fit) -> dict[str, float]:
     return {name: t_widening(f) ** 2 for names, f in fit.sized for name in names}
 
 
+def typical(fit: Fit) -> Fit:
+    """Return a fit whose sizes are typical of what is possible, taken for known."""
+    doubt = fit.doubt
+    if doubt is None:
+        return fit
+    sizes = dict(zip(doubt.names, doubt.typical.tolist(), strict=True))
+    whole, of_mean = (
+        dict(zip(doubt.names, more.tolist(), strict=True)) for more in doubt.beyond(doubt.typical)
+    )
+    noise = {name: math.sqrt(max(sd**2 + whole.get(name, 0.0), 0.0)) for name, sd in fit.noise.items()}
+    covariance, common = fit.covariance.copy(), None if fit.common is None else fit.common.copy()
+    for name in fit.spread:
+        if name in sizes:
+            i = fit.names.index(name)
+            covariance[i, i] += whole[name]
+            if common is not None:
+                common[i, i] += of_mean[name]
+    spread = {name: math.sqrt(sizes[name]) if name in sizes else sd for name, sd in fit.spread.items()}
+    return replace(fit, noise=noise, covariance=covariance, common=common, spread=spread, doubt=None)
+
+
+def possible(found: Segments, fit: Fit, size: int = 3) -> PossibleErrors | None:
+    """Return the distributions of the windows' errors where sizes are not known; None if all are."""
+    if fit.doubt is None:
+        return None
+    cov = covariance_of(found, known := typical(fit)) + of_constants(found, known)[1]
+    return possible_errors(found, fit.noise, fit.spread, fit.doubt, cov[:, :size, :size])
+
+
 def _quiet(found: Segments, fit: Fit) -> FloatArray:
-    """Return each window's predicted covariance without slips, shape (k, 3, 3)."""
-    cov = covariance_of(found, fit) + of_constants(found, fit)[1]
-    return widened(found, fit.noise, fit.spread, fit.doubt, cov)
+    """Return each window's predicted covariance without slips, shape (k, 3, 3).
+
+    Of sizes that are not known as wide as the 95 % region reaches.
+    """
+    errors = possible(found, fit)
+    if errors is None:
+        return np.asarray(covariance_of(found, fit) + of_constants(found, fit)[1])
+    root = errors.lower * errors.widening()[:, None, None]
+    return np.asarray(root @ root.transpose(0, 2, 1))
 
 
 def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
@@ -157,6 +195,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
 
 def plain_covariance(found: Segments, fit: Fit) -> FloatArray:
     """Return what `predict_end` does with all variances taken for known, shape (k, 3, 3)."""
+    fit = typical(fit)
     cov = covariance_of(found, fit) + of_constants(found, fit)[1]
     if fit.slips is not None:
         cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
@@ -165,22 +204,26 @@ def plain_covariance(found: Segments, fit: Fit) -> FloatArray:
 
 def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
     """Return the predicted log-density of each window's error, or of its first components, shape (k,)."""
-    quiet = _quiet(found, fit)[:, :size, :size]
     error = found.error[:, :size]
+    if fit.slips is None and (errors := possible(found, fit, size)) is not None:
+        return errors.log_density(error)
+    quiet = _quiet(found, fit)[:, :size, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
     return log_mixture(error, quiet, *_slipping(found, fit.slips, size))[0]
 
 
 def squared_distances(found: Segments, fit: Fit, size: int) -> FloatArray | None:
-    """Return the normalised errors squared of a model with rare slips; None if it has none.
+    """Return the normalised errors squared where the prediction is no normal distribution; None if it is.
 
     As `driftgate.calibrate.slips.as_normal`, of each window's first components, shape (k,).
     """
+    error = found.error[:, :size]
     if fit.slips is None:
-        return None
+        errors = possible(found, fit, size)
+        return None if errors is None else errors.as_normal(error)
     quiet = _quiet(found, fit)[:, :size, :size]
-    return as_normal(found.error[:, :size], quiet, *_slipping(found, fit.slips, size))
+    return as_normal(error, quiet, *_slipping(found, fit.slips, size))
 
 
 def _slipping(found: Segments, slips: Slips, size: int) -> tuple[FloatArray, FloatArray]:
@@ -218,12 +261,13 @@ def common_of_constants(found: Segments, fit: Fit) -> FloatArray:
     """Return a factor of what the constants make of each window's error in all runs alike, shape (k, 3, c).
 
     Windows of different runs share the c draws; models with the same errors of what carries over have the
-    same draws. A bias that each run has anew has that part of its error that goes with the others.
+    same draws. What each run has anew has that part of its error that goes with the others.
     """
     keys = [key for key in fit.constants if key in found.columns and key in fit.names]
     pick = [fit.names.index(key) for key in keys]
     errors = fit.covariance if fit.common is None else fit.common
-    common = pick if fit.common is not None else [fit.names.index(k) for k in keys if k != _OF_EACH_RUN]
+    alike = keys if fit.common is not None else [key for key in keys if key not in fit.of_each_run]
+    common = [fit.names.index(key) for key in alike]
     if not common:
         return np.zeros((len(found), 3, 0))
     sd = np.sqrt(np.maximum(np.diag(errors), 0.0))
@@ -287,7 +331,9 @@ def _fit(
     values = {**(start or {}), **{key: (start or {}).get(key, 0.0) for key in keys}}
     belief = _prior(keys, prior or {})
     stack = Stack(windows_at(values), keys, noises)
-    _enough(stack, len(keys) + len(noises))
+    if len(stack.error) == 0:
+        raise ModelError("no windows to fit on")
+    enough(len(stack.error), stack.most, len(keys) + len(noises))
     found: Slips | None = None
     variance: FloatArray | None = None
     for _ in range(_ROUNDS):
@@ -326,15 +372,12 @@ def _fit(
     )
 
 
-def _enough(stack: Stack, numbers: int) -> None:
-    """Raise unless the windows tell more than there is to fit."""
-    if len(stack.error) == 0:
-        raise ModelError("no windows to fit on")
-    told = stack.error.shape[1] * stack.most
-    if told < _TOLD_PER_NUMBER * numbers:
-        needed = math.ceil(_TOLD_PER_NUMBER * numbers / stack.error.shape[1])
+def enough(windows: int, independent: float, numbers: int) -> None:
+    """Raise `ModelError` unless windows, which count as so many, tell more than there is to fit."""
+    if 3.0 * independent < _TOLD_PER_NUMBER * numbers:
+        needed = math.ceil(_TOLD_PER_NUMBER * numbers / 3.0)
         raise ModelError(
-            f"{len(stack.error)} windows count as {stack.most:.2g} independent errors, too few to "
+            f"{windows} windows count as {independent:.2g} independent errors, too few to "
             f"fit {numbers} numbers on, which takes {needed}; drive longer, with turns both ways and the "
             "pose measured more often, or fit on more runs"
         )

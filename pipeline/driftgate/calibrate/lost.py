@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import Segments
-from driftgate.calibrate.fit import Fit, wider_by_name
-from driftgate.calibrate.size_doubt import root_of, unit_parts
+from driftgate.calibrate.fit import Fit, possible, wider_by_name
 from driftgate.core.pose import FloatArray
 
 
@@ -15,7 +14,8 @@ def lost_by_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> Floa
 
     Its mean over the windows, squared and summed, is the variance of that mean over twice the components.
     With `Fit.sized`: the trace of the inverse of the predicted covariance times a group's own, each of its
-    own degrees of freedom. With `Fit.doubt`: of each variance at once, by the covariance of the estimates.
+    own degrees of freedom. With `Fit.doubt`: what the errors would count as under each draw of the sizes,
+    which are the same in all windows, less the mean of all draws.
     """
     inverse, wider = np.linalg.inv(cov[:, :size, :size]), wider_by_name(fit)
     rows = []
@@ -26,8 +26,9 @@ def lost_by_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> Floa
                 own += wider[name] * fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
         rows.append(np.einsum("kij,kji->k", inverse, own) / np.sqrt(freedom * size))
     groups = np.array(rows).reshape(len(fit.sized), len(cov)).T
-    if not fit.doubt[0]:
+    errors = possible(found, fit, size)
+    if errors is None:
         return groups
-    whiten = np.linalg.inv(np.linalg.cholesky(cov[:, :size, :size]))
-    slope = np.trace(unit_parts(found, fit.noise, fit.spread, fit.doubt[0], whiten), axis1=2, axis2=3).T
-    return np.concatenate([groups, slope @ root_of(fit.doubt[1]) / np.sqrt(2.0 * size)], axis=1)
+    counted = errors.expected()
+    moved = (counted - counted.mean(axis=0)).T / np.sqrt(2.0 * size * len(counted))
+    return np.concatenate([groups, moved], axis=1)

@@ -12,14 +12,15 @@ standstill. What a prediction may know of it depends on what is asked:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from driftgate.calibrate.component import least
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.mixed import Block, component, fit_mixed
+from driftgate.calibrate.mixed import Block, fit_mixed
 from driftgate.calibrate.tracks import bias_at_rest
 from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track
@@ -56,33 +57,44 @@ def run_bias(model: Fit, track: Track, known_by: str) -> RunBias | None:
     return RunBias(track.name, model.constants[BIAS], model.error_of(BIAS), known_by)
 
 
-def with_own_bias(found: Fit, own: str, every: Iterable[str]) -> Fit:
-    """Return a fit of several runs as one of them has it: with its own bias, and the errors they share.
+def with_own(found: Fit, own: Mapping[str, str], every: Iterable[str]) -> Fit:
+    """Return a fit of several runs as one of them has it: with its own constants, and the errors they share.
 
     Parameters
     ----------
     found : Fit
-        With a bias for each run.
-    own : str
-        The name of this run's bias.
+        With constants for each run.
+    own : mapping
+        The constants, by the names that this run has for them.
     every : iterable of str
-        The names of all of them.
+        The names that all runs have for theirs.
     """
-    others = set(every) - {own}
+    others = set(every) - set(own)
     keep = [i for i, name in enumerate(found.names) if name not in others]
-    named = {own: BIAS}
+    named = own
     constants = {named.get(k, k): v for k, v in found.constants.items() if k not in others}
     names = tuple(named.get(found.names[i], found.names[i]) for i in keep)
     return replace(found, constants=constants, names=names, covariance=found.covariance[np.ix_(keep, keep)])
 
 
-def with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
-    """Return a fit with one bias in place of one for each run: what is known of a further run's.
+def with_mean(found: Fit, own: Sequence[str], key: str = BIAS, usual: float | None = None) -> Fit:
+    """Return a fit with one constant in place of one for each run: what is known of a further run's.
 
-    Runs differ, and each one's bias is known as well as the run shows it: a short one says little. So they
+    Runs differ, and each one's is known as well as the run shows it: a short one says little. So they
     count by the inverse of both variances together, what they differ by beyond their own errors having been
     found by restricted likelihood (`driftgate.calibrate.mixed`). The error is such that a normal distribution
     has the 95 % interval of a further draw (Student's t).
+
+    Parameters
+    ----------
+    found : Fit
+        With a constant for each run.
+    own : sequence of str
+        Their names for it.
+    key : str
+        Which constant.
+    usual : float, optional
+        How far runs are taken to differ, where they are too few to show it.
     """
     biases = np.array([found.constants[name] for name in own])
     at = [found.names.index(name) for name in own]
@@ -93,21 +105,23 @@ def with_mean_bias(found: Fit, own: Sequence[str]) -> Fit:
     known = errors + _FLOOR**2 * np.eye(count)
     block = Block(biases, ones, known, np.eye(count)[None])
     size = max(float(biases.std()), _FLOOR)
-    # As wide a prior as makes no difference: a turn a second.
+    # As wide a prior as makes no difference: a turn a second, six times the range.
     between = fit_mixed([block], np.array([2.0 * np.pi]), np.zeros(1), np.array([size]))
-    weights = np.linalg.solve(known + between.variance[0] * np.eye(count), ones)[:, 0]
+    best = least(float(between.variance[0]), float(between.of_variance[0])) if usual is None else usual**2
+    weights = np.linalg.solve(known + best * np.eye(count), ones)[:, 0]
     weights /= weights.sum()
     # As many runs as would tell as much if all counted alike (L. Kish, Survey Sampling, 1965; from memory).
+    mean = float(weights @ (known + best * np.eye(count)) @ weights)
     freedom = max(1.0 / float(weights @ weights) - 1.0, 1.0)
-    spread = component(float(between.variance[0]), float(between.of_variance[0]), freedom, 0.95)
-    constants = {BIAS: float(weights @ biases)}
+    # That runs differ as usual is not known from so few.
+    wider = 1.0 if usual is not None else t_widening(freedom)
+    constants = {key: float(weights @ biases)}
     constants |= {key: value for key, value in found.constants.items() if key not in own}
     covariance = np.zeros((len(keep) + 1, len(keep) + 1))
-    wider = t_widening(spread.freedom)
-    covariance[0, 0] = wider**2 * (spread.sd**2 + float(between.covariance[0, 0]))
+    covariance[0, 0] = wider**2 * (best + mean)
     covariance[0, 1:] = covariance[1:, 0] = weights @ found.covariance[np.ix_(at, keep)]
     covariance[1:, 1:] = found.covariance[np.ix_(keep, keep)]
-    names = (BIAS, *(found.names[i] for i in keep))
+    names = (key, *(found.names[i] for i in keep))
     return replace(found, constants=constants, names=names, covariance=covariance)
 
 
@@ -137,7 +151,7 @@ def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[
     Parameters
     ----------
     model : Fit
-        As `with_mean_bias` returns it, or that of a single run.
+        As `with_mean` returns it, or that of a single run.
     biases : sequence of float
         Those of the fitted runs. [rad/s]
     track : Track

@@ -1,44 +1,107 @@
-"""Predictions from variances that are estimates: how much wider they are for it."""
+r"""Predictions from variances that are estimates: a mixture over what the runs leave possible of them.
+
+How far runs differ is known from as many runs as were fitted, and where each run's own errors are larger
+than that it may be nothing or several times the estimate. So sizes are drawn (`calibrate.component`),
+all of them together, and what is predicted is the mean of the normal distributions of all draws: for one
+component Student's t. An error is judged by how far out it lies in that
+(`driftgate.calibrate.possible_errors`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
+from driftgate.calibrate.component import least
 from driftgate.calibrate.dead_reckoning import Segments
-from driftgate.calibrate.estimate import t_widening
-from driftgate.calibrate.usual import FEWEST_RUNS
 from driftgate.core.pose import FloatArray
 
-# Noises and constants with a spread between runs, and the covariance of their estimated variances.
-Doubt = tuple[tuple[str, ...], FloatArray]
-# What so few runs as show a spread at all know it with.
-_LEAST_FREEDOM = FEWEST_RUNS - 1.0
+# So many draws, always the same ones.
+_DRAWS, _SEED = 96, 5
 
 
-def widened(
-    found: Segments, noise: Mapping[str, float], spread: Mapping[str, float], doubt: Doubt, cov: FloatArray
-) -> FloatArray:
-    r"""Return each window's predicted covariance as wide as its estimated variances leave it, (k, 3, 3).
+@dataclass(frozen=True, eq=False)
+class Doubt:
+    """What the runs leave possible of the variances of noises and spreads between runs.
 
-    Where the variances :math:`v_j` that make it are estimates, it is wider in each direction by as much as a
-    normal distribution must be to have the 95 % interval of Student's t, with the degrees of freedom that the
-    variance in that direction is known with (B. L. Welch and F. E. Satterthwaite; JCGM 100:2008, G.4.1):
-    those are two over the eigenvalues of
-    :math:`\sum_{jk} \mathrm{cov}(v_j, v_k)\, C_j C_k` in units of the prediction.
+    Attributes
+    ----------
+    names : tuple of str
+        Of noises and of constants with a spread, g of them.
+    found : ndarray, shape (g,)
+        Their estimated variances.
+    draws : ndarray, shape (n, g)
+        What they may be, n draws that are equally likely.
+    of_mean : ndarray, shape (g,)
+        Which share of a variance beyond the estimate the mean, known from so few runs, has as well; zero
+        for noises.
     """
-    if not doubt[0]:
-        return cov
-    lower = np.linalg.cholesky(cov)
-    whiten = np.linalg.inv(lower)
-    parts = unit_parts(found, noise, spread, doubt[0], whiten)
-    square = np.einsum("jkab,jm,mkbc->kac", parts, doubt[1], parts)
-    values, vectors = np.linalg.eigh(0.5 * (square + square.transpose(0, 2, 1)))
-    freedom = np.clip(2.0 / np.maximum(values, 1e-9), _LEAST_FREEDOM, np.inf)
-    wider = np.array([t_widening(f) for f in freedom.ravel().tolist()]).reshape(freedom.shape)
-    root = lower @ (vectors * wider[:, None, :])
-    return np.asarray(root @ root.transpose(0, 2, 1))
+
+    names: tuple[str, ...]
+    found: FloatArray
+    draws: FloatArray
+    of_mean: FloatArray
+
+    @property
+    def typical(self) -> FloatArray:
+        """Variances about which the draws lie: their mean standard deviations squared, shape (g,)."""
+        return np.asarray(np.square(np.sqrt(self.draws).mean(axis=0)))
+
+    def beyond(self, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what variances add to the estimates, means and all, and to the means alone, (..., g)."""
+        more = variance - self.found
+        mean = self.of_mean * np.maximum(more, 0.0)
+        return more + mean, mean
+
+
+def drawn(
+    noise: tuple[Sequence[str], FloatArray, float],
+    spread: tuple[Sequence[str], FloatArray, float],
+    between: FloatArray,
+    of_mean: float,
+) -> Doubt:
+    """Return what is possible of estimated variances.
+
+    Noises are larger or smaller together: what one of two walks is too large the other is too small by, and
+    the errors of windows show their sum. A spread is drawn as Student's t has it, about its estimate or, near
+    zero, about `least` of it: where each run's own error is larger than what runs differ by, all that is
+    possible would make a prediction several times too wide. Spreads go together as their estimates do (a
+    normal copula).
+
+    Parameters
+    ----------
+    noise, spread : tuple
+        Names, estimated variances, and degrees of freedom.
+    between : ndarray, shape (s, s)
+        Covariance of the estimated spreads' variances.
+    of_mean : float
+        See `Doubt`; that of the spreads.
+    """
+    count = len(spread[0])
+    rng = np.random.default_rng(_SEED)
+    # Each by itself evenly over all that is possible (M. D. McKay, R. J. Beckman and W. J. Conover 1979).
+    even = (np.argsort(rng.random((_DRAWS, count + 1)), axis=0) + 0.5) / _DRAWS
+    noises = np.outer(noise[2] / special.chdtri(noise[2], even[:, 0]), noise[1])
+    sd = np.sqrt(np.maximum(np.diag(between), 0.0))
+    safe = np.where(sd > 0.0, sd, 1.0)
+    values, vectors = np.linalg.eigh(between / np.outer(safe, safe) + np.diag((sd <= 0.0).astype(float)))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    # Where the estimates' covariance is not of full rank the rows are brought back to unit variance.
+    root = root / np.maximum(np.sqrt(np.square(root).sum(axis=1)), 1e-12)[:, None]
+    together = special.ndtri(even[:, 1:]) @ root.T
+    # Ranks, so that each stays even.
+    ranked = (np.argsort(np.argsort(together, axis=0), axis=0) + 0.5) / _DRAWS
+    about = np.array([least(v, e) for v, e in zip(spread[1].tolist(), np.square(sd).tolist(), strict=True)])
+    spreads = about * spread[2] / special.chdtri(spread[2], ranked)
+    return Doubt(
+        (*noise[0], *spread[0]),
+        np.concatenate([noise[1], spread[1]]),
+        np.hstack([noises, spreads.reshape(_DRAWS, count)]),
+        np.array([0.0] * len(noise[0]) + [of_mean] * count),
+    )
 
 
 def unit_parts(
@@ -60,11 +123,3 @@ def unit_parts(
             own = column[:, :, None] * column[:, None, :]
         parts.append(whiten @ own @ whiten.transpose(0, 2, 1))
     return np.array(parts).reshape(len(parts), *whiten.shape)
-
-
-def root_of(cov: FloatArray) -> FloatArray:
-    """Return a factor of a covariance of numbers of very different size."""
-    sd = np.sqrt(np.maximum(np.diag(cov), 0.0))
-    safe = np.where(sd > 0.0, sd, 1.0)
-    values, vectors = np.linalg.eigh(cov / np.outer(safe, safe))
-    return np.asarray(safe[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))

@@ -53,7 +53,7 @@ class Loaded:
     robot : Robot or None
         The robot file whose error sources are judged.
     errors : ErrorSources
-        Those of the robot that the fitted runs name: what of it is constant over a run.
+        Those of the robot that the runs name which are fitted: what of it is constant over a run.
     """
 
     judged: list[LoadedRun]
@@ -105,7 +105,7 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
     listed = () if beacons is None else beacons.name
     if settings.robot is None or robot is not None:
         check_judged([(run.log, run.files) for run in once], meant, listed, findings)
-    return Loaded(*sound, beacons, robot, _errors_of(sound[1]))
+    return Loaded(*sound, beacons, robot, _errors_of(sound[1] or sound[0]))
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> LoadedRun | None:

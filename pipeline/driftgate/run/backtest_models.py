@@ -5,20 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from driftgate.calibrate.backtest import (
-    WindowPlan,
-    fit_reckoning,
-    poorly_shown,
-    robot_model,
-    scales_of,
-    score_reckoning,
-    with_reference_spread,
-)
+from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, poorly_shown, scales_of, score_reckoning
+from driftgate.calibrate.chain import MOST_POSES
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.left_alone import position_rms, value_left
-from driftgate.calibrate.other_runs import enough_runs, fit_of_runs, with_usual_spreads
+from driftgate.calibrate.other_runs import fit_runs, placed_one_by_one
+from driftgate.calibrate.robot_model import robot_model, with_reference_spread
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
-from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, FEWEST_RUNS, SIDEWAYS
+from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, SIDEWAYS
 from driftgate.calibrate.windows import Track, part, stands
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
@@ -75,25 +69,7 @@ def reckoning(
         model, plain = robot_model(loaded.robot), None
         models = [with_reference_spread(model, run.log.reference_spread) for run in loaded.judged]
     else:
-        sources = worse[len(judged) :] if settings.fit_on else [early for early, _ in halves]
-        plain, _ = fit_reckoning(sources, plan, (), settings.noises)
-        if settings.fit_on and enough_runs(sources):
-            model, models, biases = _of_runs(settings, loaded, sources, scored, warnings)
-            warnings += poorly_shown(model)
-            seen = [for_another_run(model, [model.constants[BIAS]] * len(sources), t)[0] for t in sources]
-            worsened = _worsened(seen, sources, plan, loaded.errors)
-        else:
-            keys = settings.constants
-            if settings.fit_on:
-                keys = tuple(dict.fromkeys((*keys, *scales_of(sources))))
-            model, own = fit_reckoning(sources, plan, keys, settings.noises, settings.slips)
-            if settings.fit_on:
-                model = with_usual_spreads(model, loaded.errors)
-                models, biases = _of_others(model, own, scored, warnings)
-            else:
-                models, biases = _of_first_parts(model, own, scored, warnings)
-            warnings += poorly_shown(next((found for found in own if found is not None), model))
-            worsened = _worsened(own, sources, plan, loaded.errors)
+        model, plain, models, biases, worsened = _fitted(settings, loaded, plan, worse, warnings)
     every = replace(plan, jump_m=None)
     scores = tuple(score_reckoning(scored, models, plan, plain))
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
@@ -118,68 +94,67 @@ def _worsened(
     return (rms, was) if rms > max(WORSE * was, was + TOLD_M) else None
 
 
-def _of_first_parts(
-    model: Fit, own: Sequence[Fit | None], late: Sequence[Track], warnings: list[str]
-) -> tuple[list[Fit], list[RunBias | None]]:
-    """Return each run's model: that of its own first part, or that of a run not seen if it shows nothing."""
-    fitted = [(found, track) for found, track in zip(own, late, strict=True) if found is not None]
-    known = [found.constants[BIAS] for found, _ in fitted if BIAS in found.constants]
-    models, biases = [], []
-    for found, track in zip(own, late, strict=True):
-        if found is not None:
-            models.append(found)
-            biases.append(run_bias(found, track, "its own first part"))
-            continue
-        other, bias, words = for_another_run(model, known, track)
-        models.append(other)
-        biases.append(bias)
-        warnings += [words] if words else []
-    return models, biases
-
-
-def _of_runs(
+def _fitted(
     settings: BacktestSettings,
     loaded: Loaded,
-    sources: Sequence[Track],
-    judged: Sequence[Track],
+    plan: WindowPlan,
+    worse: Sequence[Track],
     warnings: list[str],
-) -> tuple[Fit, list[Fit], list[RunBias | None]]:
-    """Return the model of several other runs, with how far they differ, and that of each run judged.
+) -> tuple[Fit, Fit, list[Fit], list[RunBias | None], tuple[float, float] | None]:
+    """Return what is fitted, and whether it is of use.
+
+    The model for a further run, the one of noises alone, model and bias of each run judged, and how far off
+    the runs fitted are where that is worse than before.
 
     Raises
     ------
     InputError
         If a constant is wanted that such a fit does not have.
     """
+    judged, others = worse[: len(loaded.judged)], worse[len(loaded.judged) :]
+    halves = [split(settings, track) for track in judged]
+    sources, runs = ([early for early, _ in halves], loaded.judged)
+    if settings.fit_on:
+        sources, runs = list(others), loaded.fitted
+    plain, _ = fit_reckoning(sources, plan, (), settings.noises)
+    if placed_one_by_one(sources):
+        _refuse_unknown(settings)
+    spreads = [run.log.reference_spread for run in runs]
+    keys = tuple(dict.fromkeys((*settings.constants, *scales_of(sources))))
+    found = fit_runs(sources, spreads, plan, loaded.errors, keys, settings.noises, settings.slips)
+    whose = "run of --fit" if settings.fit_on else "first part of a run"
+    warnings += [
+        f"--constant {name}: no {whose} shows anything of it; what would: {DRIVE_OF[name]}"
+        for name in settings.constants
+        if name not in found.further.constants
+    ]
+    shown = [model for model in found.own if model is not None]
+    known = [model.constants[BIAS] for model in shown if BIAS in model.constants]
+    models, biases = [], []
+    own = [None] * len(judged) if settings.fit_on else list(found.own)
+    for model, run, (_, late) in zip(own, loaded.judged, halves, strict=True):
+        if model is None:
+            model, bias, words = for_another_run(found.further, known, late)
+            warnings += [words] if words else []
+        else:
+            bias = run_bias(model, late, "its own first part")
+        if found.stated:
+            model = with_reference_spread(model, run.log.reference_spread)
+        models.append(model)
+        biases.append(bias)
+    warnings += poorly_shown(shown[0] if shown else found.further)
+    seen = found.own
+    if settings.fit_on and found.stated:
+        # They are judged as a further run is: with what all of them have in common.
+        at = [found.further.constants[BIAS]] * len(sources)
+        seen = tuple(for_another_run(found.further, at, track)[0] for track in sources)
+    return found.further, plain, models, biases, _worsened(seen, sources, plan, loaded.errors)
+
+
+def _refuse_unknown(settings: BacktestSettings) -> None:
     for name in settings.constants:
         if name not in {usual.key for usual in CONSTANTS}:
             raise InputError(
-                f"--constant {name}: from {FEWEST_RUNS} runs on, --fit fits what 'calibrate' fits, which is "
-                f"{', '.join(usual.key for usual in CONSTANTS)}"
+                f"--constant {name}: of runs measured at no more than {MOST_POSES} places what 'calibrate' "
+                f"fits is fitted, which is {', '.join(usual.key for usual in CONSTANTS)}"
             )
-    spreads = [run.log.reference_spread for run in loaded.fitted]
-    model = fit_of_runs(sources, spreads, loaded.errors, settings.jump_m, settings.slips)
-    warnings += [
-        f"--constant {name}: no run of --fit shows anything of it; what would: {DRIVE_OF[name]}"
-        for name in settings.constants
-        if name not in model.constants
-    ]
-    # Their biases themselves are not asked for where they are enough: their spread is in the model.
-    biases = [model.constants[BIAS]] * len(sources)
-    found = [for_another_run(model, biases, track) for track in judged]
-    warnings += [words for _, _, words in found if words]
-    models = [
-        with_reference_spread(own, run.log.reference_spread)
-        for (own, _, _), run in zip(found, loaded.judged, strict=True)
-    ]
-    return model, models, [bias for _, bias, _ in found]
-
-
-def _of_others(
-    model: Fit, own: Sequence[Fit | None], judged: Sequence[Track], warnings: list[str]
-) -> tuple[list[Fit], list[RunBias | None]]:
-    """Return each run's model, from other runs and its own standstill."""
-    known = [found.constants[BIAS] for found in own if found is not None and BIAS in found.constants]
-    found = [for_another_run(model, known, track) for track in judged]
-    warnings += [words for _, _, words in found if words]
-    return [model for model, _, _ in found], [bias for _, bias, _ in found]
