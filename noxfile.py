@@ -9,8 +9,8 @@ nox.options.default_venv_backend = "venv"
 nox.options.error_on_missing_interpreters = True
 
 PROJECT = nox.project.load_toml("pyproject.toml")
-# Where the tests of an extra are not to be skipped.
-EXTRAS = {"DRIFTGATE_CLUSTER": "required"}
+# The tests of an extra are not to be skipped; and each process has one thread, as the command line has it.
+TESTED = {"DRIFTGATE_CLUSTER": "required", "OPENBLAS_NUM_THREADS": "1"}
 
 
 def _group(name: str) -> list[str]:
@@ -32,7 +32,7 @@ def _install_evidence(session: nox.Session) -> dict[str, str]:
 def tests(session: nox.Session) -> None:
     """Run the tests on the interpreter that runs nox; arguments go to pytest."""
     _quiet_install(session, ".[cluster]", *_group("test"))
-    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **EXTRAS})
+    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **TESTED})
 
 
 @nox.session
@@ -47,7 +47,7 @@ def browser(session: nox.Session) -> None:
 def matrix(session: nox.Session) -> None:
     """Run the tests on every supported Python that is installed."""
     _quiet_install(session, ".[cluster]", *_group("test"))
-    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **EXTRAS})
+    session.run("pytest", *(session.posargs or ["-n", "auto"]), env={**_install_evidence(session), **TESTED})
 
 
 @nox.session

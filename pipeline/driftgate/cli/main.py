@@ -287,6 +287,8 @@ def _give_up(status: int) -> NoReturn:
 
 def entry() -> NoReturn:
     """Run the command line of this process; the one error boundary."""
+    # Matrices here are small: threads of linear algebra wait for each other twice as long as one takes.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # What is registered first runs last.
     atexit.register(_leave_nothing)
     for name in ("SIGTERM", "SIGHUP"):
