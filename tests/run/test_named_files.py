@@ -10,8 +10,9 @@ import pytest
 from driftgate.calibrate.tracks import track_of
 from driftgate.cli import main
 from driftgate.logs import read_log
+from driftgate.logs.values import NAMED
 from driftgate.run.log_robots import check_robots
-from driftgate.run.named_files import KEYS, check_named, named_file
+from driftgate.run.named_files import check_named, named_file
 from driftgate.run.routine_logs import routine_runs
 from driftgate.run.tape import load_robot
 
@@ -79,7 +80,7 @@ def test_err_no_name_leads_out(here: Path, how: str):
 
 
 @pytest.mark.parametrize("how", WAYS)
-@pytest.mark.parametrize("key", KEYS)
+@pytest.mark.parametrize("key", NAMED)
 def test_err_no_command_reads_outside(here: Path, capsys: pytest.CaptureFixture[str], key: str, how: str):
     """Validate, calibrate and backtest say the same words at the same place, and use nothing of such a file.
 

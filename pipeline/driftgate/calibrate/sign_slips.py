@@ -63,10 +63,10 @@ def wrong_signs(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]
     list of Finding
         DG618, at the title of the column in the first log in which it is wrong, or none.
     """
-    both = [(run, log) for run, log in zip(runs, logs, strict=True) if run.headings]
+    both = [(_counts(run.seen), log) for run, log in zip(runs, logs, strict=True) if run.headings]
     found: tuple[int, list[tuple[_Count, Log]], int] | None = None
-    for i, (title, axis, _) in enumerate(_SIGNS):
-        counted = [(_count(run.seen, axis), log) for run, log in both if title in log.titles]
+    for i, (title, _, _) in enumerate(_SIGNS):
+        counted = [(counts[i], log) for counts, log in both if title in log.titles]
         wrong = [(count, log) for count, log in counted if count.wrong]
         ways = sum(count.ways for count, _ in wrong)
         if ways >= _LEAST_WAYS and (found is None or ways > found[2]):
@@ -74,7 +74,7 @@ def wrong_signs(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]
     if found is None:
         return []
     i, wrong, ways = found
-    title, _, counts = _SIGNS[i]
+    title, _, meant = _SIGNS[i]
     at = wrong[0][1].place(title)
     others = len(wrong) - 1
     more = f" (and so in {others} log{'s' if others > 1 else ''} more)" if others else ""
@@ -83,20 +83,29 @@ def wrong_signs(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]
         f"on {of} between reference poses the robot went and turned as it would if '{title}' had the other "
         f"sign, and not as it says{more}"
     )
-    advice = f"it seems that '{title}' {counts}; change its sign"
+    advice = f"it seems that '{title}' {meant}; change its sign"
     return [Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)]
 
 
-def _count(track: Track, axis: int) -> _Count:
-    if not np.any(track.twist[:, axis]):
-        return _Count(0, 0)
+def _counts(track: Track) -> tuple[_Count, ...]:
+    """Return the counts of each of `_SIGNS`."""
     ends = _ends(track)
-    turned = track.twist.copy()
-    turned[:, axis] *= -1.0
     real = _moves(track.reference[ends])
-    as_is, other = (_off(_moves(reckon(t, {})[0][ends]), real) for t in (track, replace(track, twist=turned)))
-    ways = other.fits & as_is.contradicts
-    return _Count(int(ways.sum()), int((as_is.fits & other.contradicts).sum()))
+
+    def off(t: Track) -> _Off:
+        return _off(_moves(reckon(t, {})[0][ends]), real)
+
+    as_is, found = off(track), []
+    for _, axis, _ in _SIGNS:
+        if not np.any(track.twist[:, axis]):
+            found.append(_Count(0, 0))
+            continue
+        turned = track.twist.copy()
+        turned[:, axis] *= -1.0
+        other = off(replace(track, twist=turned))
+        ways = other.fits & as_is.contradicts
+        found.append(_Count(int(ways.sum()), int((as_is.fits & other.contradicts).sum())))
+    return tuple(found)
 
 
 def _ends(track: Track) -> IntArray:

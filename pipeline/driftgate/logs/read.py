@@ -20,14 +20,13 @@ from driftgate.logs.doubts import check_doubts, unwrapped
 from driftgate.logs.part import Part, read_part
 from driftgate.logs.preamble import BEACONS_KEY, first_line_holds
 from driftgate.logs.table import MOST_COLUMNS, MOST_ROWS, Table, open_table
-from driftgate.logs.values import Beacons, Log, Origin, RangeColumn, Said
+from driftgate.logs.values import NAMED, Beacons, Log, Origin, RangeColumn, Said
 
 AnyPath = str | os.PathLike[str]
 MOST_FILES: Final = 16
 # Rows of two files are of one instant if their times differ by no more: it takes up rounding. [s]
 _SAME_S: Final = 1e-9
 _MOST_STEPS: Final = 1000
-_NAMED: Final = ("robot", "routine", "field")
 _SAID_ONCE: Final = ("run", "day", "origin", "robot", "routine", "field", "reference_spread")
 
 
@@ -248,7 +247,7 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         reference_spread=next(
             (p.preamble.reference_spread for p in parts if p.preamble.reference_spread is not None), None
         ),
-        named_at={key: at for key in _NAMED if (at := place(key)) is not None},
+        named_at={key: at for key in NAMED if (at := place(key)) is not None},
         steps_at=_steps_at(parts),
         titles=titles,
     )

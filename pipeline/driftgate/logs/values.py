@@ -19,6 +19,9 @@ BoolArray = NDArray[np.bool_]
 Origin = Literal["measured", "simulated"]
 ORIGINS: Final[tuple[Origin, ...]] = ("measured", "simulated")
 
+# The files that a log may name.
+Named = Literal["robot", "routine", "field"]
+NAMED: Final[tuple[Named, ...]] = ("robot", "routine", "field")
 REFERENCES: Final = ("camera", "tape", "satellite")
 """By what a robot's true place may have been found."""
 

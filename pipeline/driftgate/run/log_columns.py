@@ -87,6 +87,42 @@ def fields_of(fields: Iterable[Path | None], findings: list[Finding]) -> list[Fi
     return [read[path] for path in named]
 
 
+def check_of_robot(
+    path: Path | None,
+    named: Sequence[tuple[Log, Path | None]],
+    findings: list[Finding],
+    maps: Mapping[str, FieldMap],
+    elsewhere: Collection[str],
+    robot: Robot | None = None,
+    beacons: Collection[str] = (),
+) -> list[Finding]:
+    """Return what `check_columns` finds in logs of one robot; add what is wrong with files they name.
+
+    Parameters
+    ----------
+    path : Path, optional
+        The robot's file, if there is one.
+    named : sequence
+        The logs, each with the file of its field.
+    findings : list of Finding
+        To which errors in the robot and the fields are added, and ranges that belong to no sensor.
+    maps, elsewhere
+        As in `check_columns`.
+    robot : Robot, optional
+        The robot, if it has been read and was not named by the logs.
+    beacons : collection of str
+        Names of beacons, whose ranges are no sensor's.
+    """
+    logs = [log for log, _ in named]
+    model = model_in(path, Robot, findings) if robot is None else robot
+    if path is not None and model is not None:
+        others = [replace(log, ranges=_without(log, beacons)) for log in logs]
+        called = path if robot is not None else Path(logs[0].robot or path)
+        check_sensors(others, called, model, findings)
+    fields = (field if model is not None else None for _, field in named)
+    return check_columns(logs, fields_of(fields, findings), model, maps, elsewhere)
+
+
 def check_judged(
     runs: Sequence[tuple[Log, Sequence[Path]]],
     robot: tuple[Path, Robot] | None,
@@ -112,15 +148,9 @@ def check_judged(
         own = places(files)
         named = named_file(log.robot, own) if robot is None else robot[0]
         of_robot.setdefault(named, []).append((log, named_file(log.field, own)))
+    known = None if robot is None else robot[1]
     for path, named_fields in of_robot.items():
-        model = model_in(path, Robot, findings) if robot is None else robot[1]
-        logs = [log for log, _ in named_fields]
-        if path is not None and model is not None:
-            others = [replace(log, ranges=_without(log, beacons)) for log in logs]
-            name = path if robot is not None else Path(logs[0].robot or path)
-            check_sensors(others, name, model, findings)
-        fields = (field if model is not None else None for _, field in named_fields)
-        checked = check_columns(logs, fields_of(fields, findings), model, maps, elsewhere)
+        checked = check_of_robot(path, named_fields, findings, maps, elsewhere, known, beacons)
         findings += [fault for fault in checked if fault.code != "DG617"]
 
 

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Final, Literal
 
 from driftgate.core.findings import Finding, Level
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path, shorten
-from driftgate.logs.values import Log
+from driftgate.logs.values import NAMED, Log, Named
 from driftgate.run.log_files import folder_of, said_once
-
-Key = Literal["robot", "routine", "field"]
-KEYS: Final[tuple[Key, ...]] = ("robot", "routine", "field")
 
 
 def places(files: Sequence[Path], robot: Path | None = None) -> list[Path]:
@@ -48,7 +44,7 @@ def named_file(name: str | None, roots: Iterable[Path]) -> Path | None:
 def check_named(
     runs: Sequence[tuple[Log, Sequence[Path]]],
     findings: list[Finding],
-    keys: Sequence[Key] = KEYS,
+    keys: Sequence[Named] = NAMED,
     level: Level = "warning",
 ) -> None:
     """Add DG121 for files that logs name and that are not there; what several logs say alike once.
@@ -64,7 +60,7 @@ def check_named(
     level : str
         Of the findings.
     """
-    found: dict[tuple[Key, str], list[Finding]] = {}
+    found: dict[tuple[Named, str], list[Finding]] = {}
     for log, roots in runs:
         for key in keys:
             name, at = getattr(log, key), log.named_at.get(key)

@@ -11,13 +11,7 @@ from typing import TYPE_CHECKING, Final
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root, visible_files
 from driftgate.run.inputs import load_inputs, nothing_words
-from driftgate.run.log_files import (
-    LOG_SUFFIX,
-    folder_of,
-    once,
-    runs_of,
-    says_it_is,
-)
+from driftgate.run.log_files import LOG_SUFFIX, folder_of, once, runs_of, says_it_is
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
@@ -149,21 +143,14 @@ def _check_together(
 
     What a log lacks is a warning here: it may be a file of several of one run, or there to be looked at.
     """
-    from driftgate.run.log_columns import check_columns, fields_of, model_in
-    from driftgate.run.log_robots import check_sensors
-    from driftgate.schema.robot import Robot
+    from driftgate.run.log_columns import check_of_robot
 
-    logs = [log for log, _ in named]
-    robot = model_in(path, Robot, found)
-    if path is not None and robot is not None:
-        check_sensors(logs, Path(logs[0].robot or path), robot, found)
-    fields = (field if robot is not None else None for _, field in named)
-    checked = check_columns(logs, fields_of(fields, found), robot, maps, elsewhere)
+    checked = check_of_robot(path, named, found, maps, elsewhere)
     missing = [f for f in checked if f.code == "DG617"]
     found += [f for f in checked if f.code != "DG617"]
     found += [replace(f, level="warning", message=f"calibrate refuses this: {f.message}") for f in missing]
     alone = {f.path for f in missing}
-    _say_copies([log for log in logs if log.path not in alone], found)
+    _say_copies([log for log, _ in named if log.path not in alone], found)
     return len(alone)
 
 
