@@ -85,7 +85,7 @@ def test_law_latency_stands_beside_slip_with_speed_that_stays(loops):
     drift = loops[0][1].drift
     kept = [replace(c, known=c.known and c.usual.field != "lateral_slip") for c in drift.constants]
     whole, beside = (
-        next(c for c in placed(constants, errors) if c.usual.key == "heading_latency")
+        next(c for c in placed(constants, drift.kept, errors) if c.usual.key == "heading_latency")
         for constants in (drift.constants, kept)
     )
     assert beside.mean.value - slip.with_speed == pytest.approx(whole.mean.value)

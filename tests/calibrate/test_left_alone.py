@@ -69,20 +69,58 @@ def model(runs: list[Track]) -> Fit:
     return fit_of_runs(runs, [STATED] * len(runs), FILE, None, slips=False).further
 
 
-def test_law_what_calibrate_does_not_find_is_left_at_the_file(runs: list[Track], model: Fit) -> None:
+def _straights() -> list[Track]:
+    """Return runs that turn on the spot alone: nothing shows latency, slip or the wheel's offset."""
+    turn = 0.05
+    legs = []
+    for side in (1, -1, -1, 1):
+        legs += [np.tile([0.02, 0.0, 0.0], (50, 1)), np.tile([0.0, 0.0, 0.0], (20, 1))]
+        legs += [np.tile([0.0, 0.0, side * turn], (31, 1)), np.tile([0.0, 0.0, 0.0], (20, 1))]
+    twist = np.concatenate(legs)
+    ends = np.concatenate([[0], np.cumsum([len(leg) for leg in legs])])[::2]
+    found = []
+    for seed in range(4):
+        track = drive(twist, 0.05, VALUES, (0.002, 0.002, 0.001), (STATED[0], STATED[2]), seed, f"{seed}")
+        reference = np.full_like(track.reference, np.nan)
+        reference[ends] = track.reference[ends]
+        found.append(Track(track.name, track.time_s, track.twist, reference))
+    return found
+
+
+def test_law_what_calibrate_does_not_find_is_left_at_the_file() -> None:
     """The same constants, by the same rule; the file's slip with speed is part of the latency that shows."""
+    runs = _straights()
+    model = fit_of_runs(runs, [STATED] * len(runs), FILE, None, slips=False).further
     drift = fit_drift([logged_run(track, STATED) for track in runs], FILE, 0.95, slips=False)
-    assert model.left == ALIKE == tuple(c.usual.key for c in drift.constants if not c.known)
-    assert [model.constants[key] for key in ALIKE] == pytest.approx([0.015 - 0.004, 0.002], abs=1e-12)
+    assert model.left == ("wheel_offset", *ALIKE)
+    assert model.left == tuple(c.usual.key for c in drift.constants if not c.known)
+    assert (model.together, drift.kept.groups) == ((), ())
+    assert [model.constants[key] for key in model.left] == pytest.approx(
+        [0.0, 0.015 - 0.004, 0.002], abs=1e-12
+    )
     for constant in drift.constants:
         if constant.known:
             assert model.constants[constant.usual.key] == constant.mean.value
     said = poorly_shown(model)
     assert [words.partition(" is not found")[0] for words in said] == [
+        "wheel offset",
         "heading latency",
         "lateral slip per turn",
     ]
     assert all("left at what the robot file has" in words for words in said)
+
+
+def test_law_what_it_finds_together_is_kept_in_a_backtest_too(runs: list[Track], model: Fit) -> None:
+    """The same means as in the robot file that `calibrate` writes, and one sentence that says so."""
+    drift = fit_drift([logged_run(track, STATED) for track in runs], FILE, 0.95, slips=False)
+    assert (model.left, model.together, drift.kept.groups) == ((), (ALIKE,), (ALIKE,))
+    for key, mean in drift.kept.means.items():
+        assert model.constants[key] == mean.value
+        assert model.mean_error_of(key) == pytest.approx(mean.error)
+    (said,) = poorly_shown(model)
+    assert said.startswith(
+        "heading latency and lateral slip per turn are known together from what was fitted"
+    )
 
 
 def test_law_predictions_stay_wide_where_it_acts_otherwise(model: Fit) -> None:

@@ -22,7 +22,15 @@ from driftgate.calibrate.fit import (
 from driftgate.calibrate.lost import lost_by_sizes
 from driftgate.calibrate.run_bias import BIAS, with_mean, with_own
 from driftgate.calibrate.score import Score, normalised, score
-from driftgate.calibrate.usual import BESIDE_USUAL, CONSTANTS, FEWEST_RUNS, SIDEWAYS, in_words
+from driftgate.calibrate.usual import (
+    BESIDE_USUAL,
+    CONSTANTS,
+    FEWEST_RUNS,
+    SIDEWAYS,
+    all_in_words,
+    drives_of,
+    in_words,
+)
 from driftgate.calibrate.usual import NOISES as USUAL_SIZES
 from driftgate.calibrate.windows import Track, Windows, windows_between, windows_of, without_jumps
 from driftgate.core.errors import ModelError
@@ -35,6 +43,7 @@ USUAL_NOISES = ("distance_walk", "lateral_walk", "heading_walk:metre", "jitter:p
 # Constants that are like another one in size.
 _LIKE = {"lateral_slip:speed": "heading_latency"}
 _LEFT = "not found in what was fitted, and left at what the robot file has"
+_TOGETHER = "known together from what was fitted, and not each by itself"
 # A noise that is uncertain by so many times its usual size has not been found.
 _WIDE = 2.0
 
@@ -157,14 +166,22 @@ def _weak_prior(names: Sequence[str]) -> dict[str, tuple[float, float]]:
 def poorly_shown(model: Fit) -> list[str]:
     """Return a warning for each constant or noise that the windows do not show, with the drive that would."""
     found = []
+    together = {key for group in model.together for key in group}
     for usual in CONSTANTS:
+        if usual.key in together:
+            continue
         unsure = usual.key in model.names and model.mean_error_of(usual.key) > usual.size
         if unsure or usual.key in model.left:
             found.append((usual.key, usual.drive))
     for noise in USUAL_SIZES:
         if noise.field and noise.key in model.names and model.error_of(noise.key) > _WIDE * noise.size:
             found.append((noise.key, noise.drive))
-    return [
+    several = [
+        f"{all_in_words(group)} are {_TOGETHER}, so that predictions are wide where they act otherwise; what "
+        f"would tell them apart: {drives_of(group)}"
+        for group in model.together
+    ]
+    return several + [
         f"{in_words(key)} is {_LEFT if key in model.left else 'hardly known from what was fitted'}, so that "
         f"predictions are wide where it acts; what would show it: {drive}"
         for key, drive in found

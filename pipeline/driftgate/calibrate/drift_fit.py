@@ -22,6 +22,8 @@ from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
 from driftgate.calibrate.drift_sources import missing_of_slips, placed, what_is_missing, written_sources
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundSource
+from driftgate.calibrate.known_together import Kept, kept_together
+from driftgate.calibrate.left_alone import values_left
 from driftgate.calibrate.mixed import Block, Mixed, fit_mixed, left_possible
 from driftgate.calibrate.usual import (
     BESIDE_USUAL,
@@ -68,6 +70,8 @@ class DriftFit:
         spreads that there are.
     prior_sd : ndarray
         How wide the priors of the constants were.
+    kept : Kept
+        Means that are not found each by itself, but together.
     """
 
     constants: tuple[FoundConstant, ...]
@@ -80,6 +84,7 @@ class DriftFit:
     slips: FoundSlips | None = None
     fitted: Fitted | None = None
     prior_sd: FloatArray = field(default_factory=lambda: np.zeros(0))
+    kept: Kept = field(default_factory=lambda: Kept((), {}, np.zeros((0, 0))))
 
 
 def fit_drift(
@@ -125,9 +130,9 @@ def fit_drift(
         fitted = _fitted(used, asked, noises, varying, assumed, confidence, called)
     # What does not show is left out and its share falls to its kin: of two walks of the heading that cannot
     # be told apart neither would be known.
-    kept = [n.usual for n in fitted.noises if n.known or not n.usual.field]
-    if len(kept) < len(noises):
-        fitted = _fitted(used, asked, kept, varying, assumed, confidence, called)
+    shown = [n.usual for n in fitted.noises if n.known or not n.usual.field]
+    if len(shown) < len(noises):
+        fitted = _fitted(used, asked, shown, varying, assumed, confidence, called)
     fitted = _reaching_far_enough(used, fitted, asked, varying, confidence)
     constants = []
     for i, usual in enumerate(asked):
@@ -140,17 +145,25 @@ def fit_drift(
         known = usual.found_within(0.5 * (high - low))
         taken = assumed.get(usual.key)
         constants.append(FoundConstant(usual, overs[usual.key], mean, spread, taken, known))
+    left = values_left([c.usual.key for c in constants if not c.known], fitted.at, errors)
+    kept = kept_together(constants, fitted.mixed.covariance, left, confidence)
+    within = {key: group for group in kept.groups for key in group}
+    constants = [replace(c, together=within.get(c.usual.key, ())) for c in constants]
+    sources = written_sources(
+        placed(constants, kept, errors), kept.covariance, fitted, len(used), confidence, errors
+    )
     return DriftFit(
         tuple(constants),
         fitted.noises,
         len(used),
         sum(run.poses for run in used),
         sum(run.headings for run in used),
-        written_sources(placed(constants, errors), fitted, len(used), confidence, errors),
+        sources,
         what_is_missing(constants, fitted.noises, len(used), len(runs)) + missing_of_slips(fitted.slips),
         fitted.slips,
         fitted,
         _prior_sd(used, asked),
+        kept,
     )
 
 

@@ -31,6 +31,8 @@ class FoundConstant:
         The spread between runs that is taken for granted, where the runs are too few to show one.
     known : bool
         Whether the mean is known well enough to be of use.
+    together : tuple of str
+        Keys of the constants, itself among them, that are known together where none is by itself.
     """
 
     usual: UsualConstant
@@ -39,6 +41,12 @@ class FoundConstant:
     spread: Component | None
     assumed: float | None
     known: bool
+    together: tuple[str, ...] = ()
+
+    @property
+    def spread_known(self) -> bool:
+        """Whether nothing is missing of what differs between runs."""
+        return self.over == "robot" or self.spread is not None
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,9 @@ from driftgate.calibrate.chain import RARE_SLIP
 from driftgate.calibrate.chain_slips import FoundSlips
 from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
 from driftgate.calibrate.found import FoundNumber, FoundSource
-from driftgate.calibrate.usual import FEWEST_RUNS, NOISES, in_words
+from driftgate.calibrate.known_together import Kept
+from driftgate.calibrate.usual import FEWEST_RUNS, NOISES, all_in_words, drives_of, in_words
+from driftgate.core.pose import FloatArray
 from driftgate.schema.drift import ErrorSources, LateralSlip
 
 # Correlations of the errors of two means smaller than this are left out of the file.
@@ -22,13 +24,17 @@ _TOGETHER = "only its difference from slip with speed shows: no drive tells the 
 _FEW_SLIPS = 2.5
 
 
-def placed(constants: Sequence[FoundConstant], errors: ErrorSources) -> list[FoundConstant]:
-    """Return what is written to the file.
+def placed(constants: Sequence[FoundConstant], kept: Kept, errors: ErrorSources) -> list[FoundConstant]:
+    """Return what is written to the file: what is known, by itself or together with others.
 
     Heading latency and slip with speed show as their difference alone. That is written as latency, and slip
     with speed goes; where the slip's own lines stay as they are, the latency is what is left beside them.
     """
-    written = [c for c in constants if c.known and _spread_known(c)]
+    written = [
+        replace(c, mean=kept.means.get(c.usual.key, c.mean))
+        for c in constants
+        if (c.known and c.spread_known) or c.together
+    ]
     slip = errors.lateral_slip
     if slip is None or any(c.usual.field == "lateral_slip" for c in written):
         return written
@@ -47,11 +53,20 @@ def _beside(latency: FoundConstant, slip: LateralSlip) -> FoundConstant:
 
 
 def written_sources(
-    written: Sequence[FoundConstant], fitted: Fitted, runs: int, confidence: float, errors: ErrorSources
+    written: Sequence[FoundConstant],
+    covariance: FloatArray,
+    fitted: Fitted,
+    runs: int,
+    confidence: float,
+    errors: ErrorSources,
 ) -> tuple[FoundSource, ...]:
-    """Return the sources for the robot file: the constants that are `placed`, the noises, rare slips."""
+    """Return the sources for the robot file: the constants that are `placed`, the noises, rare slips.
+
+    `covariance` is that of the errors of all means.
+    """
     noises = fitted.noises
-    found = [_constant_source(c, runs, confidence, _together(c, written, fitted)) for c in written]
+    errors_of = _MeanErrors(list(fitted.at), covariance)
+    found = [_constant_source(c, runs, confidence, errors_of, written) for c in written]
     slip = errors.lateral_slip
     if slip is not None and not any(c.usual.key == "heading_latency" for c in written):
         # No latency to hold what slip with speed makes: that stays as it is in the file.
@@ -100,31 +115,47 @@ def _with_speed(source: FoundSource, slip: LateralSlip) -> FoundSource:
     return replace(source, numbers=(*source.numbers, *kept))
 
 
-def _together(
-    constant: FoundConstant, written: Sequence[FoundConstant], fitted: Fitted
-) -> tuple[tuple[str, float], ...]:
-    """Return with which of the constants written after it the error of a mean goes, and how much."""
-    keys = list(fitted.at)
-    i, sd = keys.index(constant.usual.key), np.sqrt(np.diag(fitted.mixed.covariance))
-    found = []
-    for other in written[written.index(constant) + 1 :]:
-        k = keys.index(other.usual.key)
-        value = float(fitted.mixed.covariance[i, k] / (sd[i] * sd[k]))
-        if abs(value) >= _GOES_WITH:
-            found.append((other.usual.field, value))
-    return tuple(found)
+@dataclass(frozen=True)
+class _MeanErrors:
+    """The errors of all means, and how they go together; `keys` is the order of the covariance."""
 
+    keys: Sequence[str]
+    covariance: FloatArray
 
-def _spread_known(constant: FoundConstant) -> bool:
-    return constant.over == "robot" or constant.spread is not None
+    def together(self, key: str, later: Sequence[str]) -> dict[str, float]:
+        """Return with which of the constants written after it the error of a mean goes, and how much."""
+        i, sd = self.keys.index(key), np.sqrt(np.diag(self.covariance))
+        found = {
+            other: float(self.covariance[i, k] / (sd[i] * sd[k]))
+            for other in later
+            for k in (self.keys.index(other),)
+        }
+        return {other: value for other, value in found.items() if abs(value) >= _GOES_WITH}
+
+    def beside(self, key: str, written: Sequence[str]) -> float:
+        """Return the error of a mean if all others that are written were known: so many digits it needs."""
+        pick = [self.keys.index(other) for other in (key, *(one for one in written if one != key))]
+        own = self.covariance[np.ix_(pick, pick)]
+        sd = np.sqrt(np.diag(own))
+        inverse = np.linalg.pinv(own / np.outer(sd, sd), rcond=1e-12, hermitian=True)
+        return float(sd[0] / math.sqrt(max(float(inverse[0, 0]), 1.0)))
 
 
 def _constant_source(
-    constant: FoundConstant, runs: int, confidence: float, together: tuple[tuple[str, float], ...]
+    constant: FoundConstant,
+    runs: int,
+    confidence: float,
+    errors_of: _MeanErrors,
+    written: Sequence[FoundConstant],
 ) -> FoundSource:
     usual, mean, spread = constant.usual, constant.mean, constant.spread
     mean_key, spread_key, error_key = usual.names
-    numbers = [FoundNumber(mean_key, mean.value, usual.dimension, mean.interval(confidence))]
+    names = [other.usual.key for other in written]
+    fields = {other.usual.key: other.usual.field for other in written}
+    together = errors_of.together(usual.key, names[names.index(usual.key) + 1 :])
+    # What several are known by together is lost if each has the digits of its own error alone.
+    digits = errors_of.beside(usual.key, names) if constant.together else None
+    numbers = [FoundNumber(mean_key, mean.value, usual.dimension, mean.interval(confidence), digits)]
     if spread is None:
         numbers.append(FoundNumber(spread_key, 0.0, usual.dimension))
     else:
@@ -134,13 +165,19 @@ def _constant_source(
     return FoundSource(
         ("errors", usual.field),
         tuple(numbers),
-        (FoundNumber(error_key, mean.error, usual.dimension),),
+        (FoundNumber(error_key, mean.error, usual.dimension, digits=digits),),
         freedom,
         runs,
         constant.over,
-        _TOGETHER if usual.key == "heading_latency" else "from logged runs",
-        goes_with=together,
+        _note(constant),
+        goes_with=tuple((fields[key], value) for key, value in together.items()),
     )
+
+
+def _note(constant: FoundConstant) -> str:
+    own = _TOGETHER if constant.usual.key == "heading_latency" else "from logged runs"
+    others = all_in_words(key for key in constant.together if key != constant.usual.key)
+    return f"known only together with {others}; {own}" if others else own
 
 
 def _what_shows(constant: FoundConstant, used: int) -> str:
@@ -149,6 +186,15 @@ def _what_shows(constant: FoundConstant, used: int) -> str:
     if spread is not None and spread.low > 0.0 and spread.sd**2 / used > 0.5 * error**2:
         return "more runs, since it differs much from each to the next"
     return constant.usual.drive
+
+
+def _only_together(group: Sequence[str]) -> str:
+    """Return that some constants are known together alone, what is made of it, and what tells them apart."""
+    return (
+        f"{all_in_words(group)} each by itself: they act alike in these runs, which show them together; that "
+        "is kept (goes_with), with no more of each than is usual; what would tell them apart: "
+        f"{drives_of(group)}"
+    )
 
 
 def what_is_missing(
@@ -164,8 +210,10 @@ def what_is_missing(
             f"how much runs differ ({names}): drive {FEWEST_RUNS} runs or more, better six; until then it is "
             "taken as the robot file has it, or else as large as the constant usually is"
         )
+    groups = dict.fromkeys(constant.together for constant in constants if constant.together)
+    found += [_only_together(group) for group in groups]
     for constant in constants:
-        if not constant.known:
+        if not constant.known and not constant.together:
             found.append(f"{in_words(constant.usual.key)}: {_what_shows(constant, used)}")
     seen = {noise.usual.key for noise in noises if noise.known}
     for usual in NOISES:

@@ -84,6 +84,8 @@ class Fit:
         What is possible of the variances of noises and of constants with a spread.
     left : tuple of str
         Constants that were not found, and have the values of the robot file.
+    together : tuple of tuple of str
+        Constants that were found together and not each by itself (`driftgate.calibrate.known_together`).
     """
 
     constants: dict[str, float]
@@ -100,6 +102,7 @@ class Fit:
     doubt: Doubt | None = None
     of_each_run: tuple[str, ...] = ("heading_bias",)
     left: tuple[str, ...] = ()
+    together: tuple[tuple[str, ...], ...] = ()
 
     def error_of(self, name: str) -> float:
         """Return the standard error of a constant or of a noise's standard deviation."""

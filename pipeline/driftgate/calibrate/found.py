@@ -20,12 +20,15 @@ class FoundNumber:
         A key of `driftgate.core.units.DIMENSIONS`.
     interval : tuple of float, optional
         Where it may really lie, in SI.
+    digits : float, optional
+        It is written as if it were known so well, in SI; None: by its interval.
     """
 
     key: str
     value: float
     dimension: str
     interval: tuple[float, float] | None = None
+    digits: float | None = None
 
 
 @dataclass(frozen=True)

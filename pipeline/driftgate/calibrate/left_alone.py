@@ -1,12 +1,12 @@
 """Constants that a fit does not find: they stay at what the robot file has, and predictions are wide there.
 
-Where two constants act alike in what was driven, their estimates may be large and cancel each other: in
-another drive they would not. `driftgate calibrate` writes neither, and a model for a backtest has neither.
+What nothing shows is left so by `driftgate calibrate` and in the model for a backtest alike. Of constants
+that act alike in what was driven something is known all the same: `driftgate.calibrate.known_together`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -31,6 +31,15 @@ def value_left(usual: UsualConstant, errors: ErrorSources) -> float:
     return own
 
 
+def values_left(keys: Sequence[str], found: Mapping[str, float], errors: ErrorSources) -> dict[str, float]:
+    """Return what the robot file has for the means of some constants, `found` being the values of all."""
+    left = {usual.key: value_left(usual, errors) for usual in CONSTANTS if usual.key in keys}
+    if SIDEWAYS in left and errors.sideways_scale is None:
+        # A robot file without it has the scale of forward distance for it.
+        left[SIDEWAYS] = left.get("distance_scale", found["distance_scale"])
+    return left
+
+
 def leaving(model: Fit, keys: Sequence[str], errors: ErrorSources) -> Fit:
     """Return a fit with some of its constants left at what the robot file has.
 
@@ -46,10 +55,7 @@ def leaving(model: Fit, keys: Sequence[str], errors: ErrorSources) -> Fit:
     errors : ErrorSources
         Of the robot file.
     """
-    left = {usual.key: value_left(usual, errors) for usual in CONSTANTS if usual.key in keys}
-    if SIDEWAYS in left and errors.sideways_scale is None:
-        # A robot file without it has the scale of forward distance for it.
-        left[SIDEWAYS] = left.get("distance_scale", model.constants["distance_scale"])
+    left = values_left(keys, model.constants, errors)
     if not left:
         return model
     off = np.array([model.constants[name] - left[name] if name in left else 0.0 for name in model.names])

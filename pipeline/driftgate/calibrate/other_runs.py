@@ -23,6 +23,7 @@ from driftgate.calibrate.chain import MOST_POSES, LoggedRun, logged_run
 from driftgate.calibrate.drift_fit import DriftFit, fit_drift, over_what, usual_spread
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit, enough
+from driftgate.calibrate.known_together import with_kept
 from driftgate.calibrate.left_alone import leaving
 from driftgate.calibrate.mixed import of_each
 from driftgate.calibrate.size_doubt import Doubt, drawn
@@ -157,7 +158,9 @@ def fit_of_runs(
     further = _further(drift)
     shown = iter(_own(drift, further))
     # The rest of a run goes on as its first part did, also by constants that only act together.
-    further = leaving(further, [c.usual.key for c in drift.constants if not c.known], errors)
+    further = with_kept(further, drift.kept)
+    unknown = [c.usual.key for c in drift.constants if not c.known and not c.together]
+    further = leaving(further, unknown, errors)
     return RunsFit(further, tuple(next(shown) if run.poses >= 2 else None for run in runs), True)
 
 

@@ -7,6 +7,7 @@ interval is wider than what it usually is has not been found, whatever the fit s
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -141,3 +142,13 @@ def in_words(key: str) -> str:
     per = {part: f" per root {part}" for part in ("metre", "second", "radian")}
     per |= {"turn": " per turn", "speed": " with speed"}
     return name.replace("_", " ") + per.get(part, "")
+
+
+def all_in_words(keys: Iterable[str]) -> str:
+    """Return the names of several constants for people."""
+    return " and ".join(in_words(key) for key in keys)
+
+
+def drives_of(keys: Iterable[str]) -> str:
+    """Return which drives show several constants."""
+    return "; ".join(dict.fromkeys(DRIVE_OF[key] for key in keys))

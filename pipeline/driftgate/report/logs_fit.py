@@ -18,6 +18,7 @@ from driftgate.report.tape import SAFE
 from driftgate.report.text import plain, table
 
 _NOT_FOUND = "not found"
+_TOGETHER = "only together"
 _INVENTED = "Simulated logs: everything below is about invented data, and about no real robot."
 
 
@@ -110,6 +111,7 @@ def _constants(drift: DriftFit, confidence: float) -> list[tuple[str, ...]]:
             between = ("not determined", f"taken as {quantity(found.assumed, usual.dimension)}")
         name = in_words(usual.key)
         value = quantity(mean.value, usual.dimension, mean.error) if found.known else _NOT_FOUND
+        value = _TOGETHER if found.together else value
         rows.append((name, value, interval_words(low, high, usual.dimension), *between))
     return rows
 

@@ -62,10 +62,10 @@ def source_lines(source: FoundSource, origin: Origin, confidence: float, indent:
 def _fitted(source: FoundSource, origin: Origin, indent: str) -> list[str]:
     lines = [f"{indent}runs: {source.runs}"]
     for number in source.fit:
-        known = number.value or None
+        known = number.digits or number.value or None
         lines.append(f"{indent}{number.key}: {quantity(number.value, number.dimension, known)}")
     if source.goes_with:
-        pairs = ", ".join(f"{name}: {value:.3f}" for name, value in source.goes_with)
+        pairs = ", ".join(f"{name}: {_correlation(value)}" for name, value in source.goes_with)
         lines.append(f"{indent}goes_with: {{{pairs}}}   # correlation of the errors of the two means")
     if source.freedom is not None:
         lines.append(f"{indent}freedom: {max(source.freedom, 1.0):.3g}")
@@ -83,7 +83,14 @@ def yaml_text(text: str) -> str:
     return f'"{shown}"'
 
 
+def _correlation(value: float) -> str:
+    # Of two numbers known together alone the last digits say how well.
+    return f"{value:.3f}" if abs(value) < 0.99 else f"{value:.6f}"
+
+
 def _known(number: FoundNumber) -> float | None:
+    if number.digits is not None:
+        return number.digits
     if number.interval is None or number.value == 0.0:
         return None
     # A quarter of a 95 % interval is about one standard error.
