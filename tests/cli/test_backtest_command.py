@@ -294,7 +294,7 @@ def test_logs_that_name_their_routine(tmp_path: Path):
     data = json.loads((tmp_path / "out.json").read_text())
     assert done.returncode == data["status"], done.stderr
     (end,) = data["checkpoints"]
-    assert (end["name"], end["windows"]) == ("end", 8)
+    assert (end["name"], end["windows"], end["held_against"]["engine"]) == ("end", 8, "covariance")
     assert 0.5 < end["position_predicted_m"] / end["position_rms_m"] < 2.0
     own, tight = data["correction"][0::2], data["correction"][1::2]
     assert [row["gate_sigmas"] for row in own] == [3.5] * 8

@@ -181,7 +181,11 @@ def alike_count(cov: FloatArray, common: FloatArray, count: int) -> float:
         How many errors.
     """
     part = np.linalg.solve(cov, common)
-    share = min(float(np.trace(part @ part)) / len(cov), 1.0)
+    return as_many(min(float(np.trace(part @ part)) / len(cov), 1.0), count)
+
+
+def as_many(share: float, count: int) -> float:
+    """Return as how many independent values those count of which any two have such a correlation."""
     return 1.0 / (1.0 / count + (1.0 - 1.0 / count) * share)
 
 

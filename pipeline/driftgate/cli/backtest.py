@@ -32,7 +32,8 @@ from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackT
     What it does: dead reckoning over windows of several lengths, each from a reference pose on, is held
     against the reference at the window's end. With beacons, or a log that names its routine, the
     correction is run again over the logged ranges, once for each setting named. Checkpoints of the
-    routine are held against their prediction from the files. Nothing is fitted on what is judged.
+    routine are held against their prediction from the files, that of the trials where these are to be
+    believed (DG405). Nothing is fitted on what is judged.
     The log format is described in README.md.
 
     Verdict: calibrated, overconfident, overcautious, or cannot say (too few independent errors).

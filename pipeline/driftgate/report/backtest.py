@@ -226,12 +226,32 @@ def _checkpoints(rows: tuple[CheckpointRow, ...]) -> list[str]:
             s = row.score
             cells.append(
                 (
-                    plain(row.name), f"{s.count} ({s.independent:.0f})", f"{1e3 * s.rms_m:.1f} mm",
+                    f"{plain(row.name)}{'' if row.believed is None else ' *'}",
+                    f"{s.count} ({s.independent:.0f})", f"{1e3 * s.rms_m:.1f} mm",
                     f"{s.predicted_m / s.rms_m:.2f}" if s.rms_m > 0.0 else "", *_shared_cells(s),
                 )
             )  # fmt: skip
     header = ("checkpoint", "runs\n(count as)", "position\nRMS", "predicted\n/actual", *_SHARED_TITLES)
-    return ["", "Checkpoints, predicted from the files (covariance engine)", *table(header, cells)]
+    lines = ["", "Checkpoints, predicted from the files (covariance engine)", *table(header, cells)]
+    return [*lines, *_by_trials(rows)]
+
+
+def _by_trials(rows: tuple[CheckpointRow, ...]) -> list[str]:
+    """Return why some checkpoints are held against the trials, each reason once."""
+    whose: dict[str, list[str]] = {}
+    count = 0
+    for row in rows:
+        if row.believed is not None:
+            count = row.believed.trials
+            code = f" ({row.believed.code})" if row.believed.code else ""
+            whose.setdefault(f"{row.believed.why}{code}", []).append(f"'{plain(row.name)}'")
+    if not whose:
+        return []
+    lines = [
+        f"  * Held against {count} trials (regions of highest density), not against the covariance engine's "
+        "normal distribution:"
+    ]
+    return lines + [f"    {', '.join(names)}: {plain(why)}" for why, names in whose.items()]
 
 
 # Columns that all scores have.

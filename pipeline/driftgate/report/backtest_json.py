@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from driftgate.calibrate.backtest import ReckoningScore
     from driftgate.calibrate.fit import Fit
     from driftgate.calibrate.score import Score
-    from driftgate.report.backtest_model import Backtest, CorrectionRow
+    from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow
 
 FORMAT = 1
 _LEVELS = ("50", "68", "90", "95")
@@ -72,9 +72,23 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
             "normalised_bounds": list(found.claim.normalised_bounds),
         },
         "checkpoints": [
-            {"routine": row.routine, "name": row.name, **_score(row.score)} for row in found.checkpoints
+            {
+                "routine": row.routine, "name": row.name,
+                "held_against": _held_against(row), **_score(row.score),
+            }
+            for row in found.checkpoints
         ],
         "warnings": list(found.warnings),
+    }  # fmt: skip
+
+
+def _held_against(row: CheckpointRow) -> dict[str, Any]:
+    """Return which engine's distribution a checkpoint is scored by, and why where it is the trials'."""
+    by = row.believed
+    if by is None:
+        return {"engine": "covariance", "trials": None, "seed": None, "code": None, "why": None}
+    return {
+        "engine": "trials", "trials": by.trials, "seed": by.seed, "code": by.code or None, "why": by.why,
     }  # fmt: skip
 
 

@@ -42,12 +42,36 @@ class CorrectionRow:
 
 
 @dataclass(frozen=True)
+class TrialsBelieved:
+    """Why a checkpoint is scored against trials, not against the covariance engine's normal distribution.
+
+    Attributes
+    ----------
+    trials, seed : int
+        How many, and their seed.
+    why : str
+        In words.
+    code : str
+        The finding that `check` has of it; empty where it has none.
+    """
+
+    trials: int
+    seed: int
+    why: str
+    code: str
+
+
+@dataclass(frozen=True)
 class CheckpointRow:
-    """A checkpoint of a routine, or its end, over all runs of it: predicted from the files, and measured."""
+    """A checkpoint of a routine, or its end, over all runs of it: predicted from the files, and measured.
+
+    `believed` says why the trials are the prediction; None where it is the covariance engine's.
+    """
 
     routine: str
     name: str
     score: Score
+    believed: TrialsBelieved | None = None
 
 
 @dataclass(frozen=True)

@@ -23,11 +23,12 @@ from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionR
 from driftgate.run.backtest_load import Loaded, load, notes_on_checkpoints, notes_on_evidence
 from driftgate.run.backtest_models import reckoning, split
 from driftgate.run.backtest_settings import BacktestSettings
+from driftgate.run.checkpoint_scores import checkpoint_rows
 from driftgate.run.corrected import CorrectionPlan, correct_runs
 from driftgate.run.left_out import unmeasured, unused_ranges
 from driftgate.run.log_files import refuse_twice
 from driftgate.run.named_files import places
-from driftgate.run.routine_logs import RoutineRun, checkpoint_rows, routine_runs, wall_rows
+from driftgate.run.routine_logs import RoutineRun, routine_runs, wall_rows
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.robot import Robot
 
@@ -113,7 +114,7 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
         loaded.robot,
         findings,
     )
-    checkpoints = tuple(checkpoint_rows(named))
+    checkpoints = tuple(checkpoint_rows(named, settings.seed))
     if loaded.robot is None and checkpoints:
         warnings += notes_on_checkpoints(loaded, named)
     warnings += unmeasured(named)

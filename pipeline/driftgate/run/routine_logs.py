@@ -1,4 +1,4 @@
-"""Logs that name their routine: checkpoints predicted and measured, the robot's own correction run again."""
+"""Logs that name their routine: poses measured at its checkpoints, the robot's own correction run again."""
 
 from __future__ import annotations
 
@@ -8,14 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from driftgate.calibrate.chain import RARE_SLIP
 from driftgate.calibrate.correction_score import score_correction, too_still
 from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.perturb import starts, with_false
 from driftgate.calibrate.replay import Replayed, replay
-from driftgate.calibrate.score import alike_count, score
-from driftgate.calibrate.slips import as_normal, log_counts, log_mixture
 from driftgate.calibrate.tracks import Ranges, ranges_of
 from driftgate.calibrate.walls import wall_expecting
 from driftgate.calibrate.windows import Track
@@ -23,11 +19,10 @@ from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
 from driftgate.logs import Log
 from driftgate.plan.values import Law
-from driftgate.predict import Prepared, covariance
-from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
+from driftgate.predict import Prepared
 from driftgate.predict.logged import FIX_WORDS
-from driftgate.predict.values import CovarianceResult, Moment, MomentCovariance, Outcome
-from driftgate.report.backtest_model import CheckpointRow, CorrectionRow
+from driftgate.predict.values import Moment, Outcome
+from driftgate.report.backtest_model import CorrectionRow
 from driftgate.run.corrected import CorrectionPlan, correction_row
 from driftgate.run.explain import ExplainSettings, chosen_case
 from driftgate.run.named_files import named_file
@@ -99,98 +94,6 @@ def by_routine(runs: Sequence[RoutineRun]) -> list[list[RoutineRun]]:
     for run in runs:
         grouped.setdefault(id(run.prepared), []).append(run)
     return list(grouped.values())
-
-
-def checkpoint_rows(runs: Sequence[RoutineRun]) -> list[CheckpointRow]:
-    """Return how measured poses at checkpoints agree with their prediction by the covariance engine.
-
-    Compared is the pose on the field, also where the tolerance is relative to an element. What is constant
-    over the robot or the field is one draw in all runs, which so count as fewer. Where the robot slips now
-    and then, errors are held against the mixture of runs that slip and runs that do not.
-    """
-    rows = []
-    for group in by_routine(runs):
-        prepared = group[0].prepared
-        predicted = covariance(prepared)
-        for i, moment in enumerate(prepared.moments):
-            own = predicted.moments[i]
-            mean, cov = own.mean, own.cov
-            if moment.within.relative_to is not None:
-                # Where the element really was no log says: what is compared is the pose on the field.
-                mean, cov = predicted.knot_mean[moment.knot], predicted.knot_cov[moment.knot]
-            errors, covs, metres = [], [], []
-            for run in group:
-                error = measured_at(run, moment)
-                if error is not None:
-                    errors.append(error - mean)
-                    metres.append(_driven_m(run, moment))
-                    spread = run.log.reference_spread or (0.0, 0.0, 0.0)
-                    covs.append(cov + np.diag(np.square(spread)) + np.eye(3) * 1e-12)
-            if not errors:
-                continue
-            error, whole = np.array(errors), np.array(covs)
-            size = 3 if np.isfinite(error[:, 2]).all() else 2
-            common = _common(predicted, i)
-            independent = alike_count(whole[0][:size, :size], common[:size, :size], len(errors))
-            mixed = _by_mixture(prepared.case.robot, own, error, whole, np.array(metres), size)
-            found = score(error, whole, independent, *mixed)
-            if found is not None:
-                rows.append(CheckpointRow(group[0].log.routine or "", moment.name, found))
-    return rows
-
-
-def _by_mixture(
-    robot: Robot,
-    moment: MomentCovariance,
-    error: FloatArray,
-    whole: FloatArray,
-    metres: FloatArray,
-    size: int,
-) -> tuple[FloatArray | None, int, tuple[FloatArray, FloatArray] | None]:
-    """Return what `score` takes of a prediction with rare slips beside its covariance; nothing without any.
-
-    The covariance has slips by their variance, with what fixes and square-ups took out of it. Where that is
-    less than all slips on the way come to, it is counted as fewer slips of full size, not as as many small
-    ones: a slip before a square-up is gone, and one after it is there whole.
-    """
-    slip, part = robot.errors.rare_slip, moment.by_source.get(RARE_SLIP)
-    if slip is None or part is None or not slip.rate > 0.0 or not part.any():
-        return None, 1, None
-    expected = slip.rate * metres.mean()
-    lasting = min(float(np.trace(part[:2, :2])) / (expected * slip.along**2), 1.0)
-    if not lasting > 0.0:
-        return None, 1, None
-    logs = log_counts(slip.rate, metres * lasting)
-    one = np.broadcast_to(part / (expected * lasting), whole.shape)
-    if slip.fitted is not None and slip.fitted.freedom is not None:
-        one = one * t_widening(slip.fitted.freedom) ** 2
-    quiet = whole - part
-    density = log_mixture(error[:, :size], quiet[:, :size, :size], one[:, :size, :size], logs)[0]
-    position, whole_error = (
-        as_normal(error[:, :n], quiet[:, :n, :n], one[:, :n, :n], logs) for n in (2, size)
-    )
-    return density, 1, (position, whole_error)
-
-
-def _driven_m(run: RoutineRun, moment: Moment) -> float:
-    """Return how far a run has driven at a moment that was measured. [m]"""
-    row = step_row(run, moment.step)
-    at = (
-        len(run.track.time_s) - 1
-        if row is None
-        else int(np.searchsorted(run.track.time_s, run.log.time_s[row]))
-    )
-    return max(float(run.track.distance_m[min(at, len(run.track.time_s) - 1)]), 1e-6)
-
-
-def _common(predicted: CovarianceResult, moment: int) -> FloatArray:
-    """Return that part of a moment's covariance that is the same draw in all runs of a robot on a field."""
-    alike = {
-        info.name for info in predicted.sources if {"robot", "field"} & set(info.constant_over.split(", "))
-    }
-    of = predicted.moments[moment].by_source
-    none = np.zeros((3, 3))
-    return np.asarray(sum((cov for name, cov in of.items() if name in alike | {POORLY_KNOWN}), none))
 
 
 def measured_at(run: RoutineRun, moment: Moment) -> FloatArray | None:
