@@ -657,3 +657,18 @@ def test_law_a_default_is_said_without_a_second_pair_of_brackets(
     assert main.run([name, "--help"]) == 0
     told = re.sub(r"\s+", " ", capsys.readouterr().out)
     assert "[default: (" not in told
+
+
+def test_law_linear_algebra_has_one_thread_unless_told():
+    """All its libraries are told so, but the one that somebody has set."""
+    words = (
+        "import os; from driftgate.cli import main; from driftgate.core.threads import ONE_THREAD; "
+        "main.run = lambda _: print(*(os.environ[name] for name in ONE_THREAD)) or 0; main.entry()"
+    )
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+    inherited = {name: value for name, value in os.environ.items() if name not in names}
+    done = subprocess.run(
+        [sys.executable, "-c", words], env={**inherited, names[1]: "4"}, capture_output=True, text=True,
+        check=False,
+    )  # fmt: skip
+    assert (done.stdout.split(), done.returncode) == (["1", "4", "1"], 0)

@@ -10,9 +10,11 @@ import sys
 import time
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from types import SimpleNamespace
 
 import pytest
 
+from driftgate.core.threads import ONE_THREAD
 from driftgate.run.pool import Pool
 from driftgate.run.status import FaultError
 from driftgate.run.workers import Workers
@@ -29,7 +31,7 @@ def test_law_environment_is_put_back():
     """The thread limits that workers start under are gone afterwards."""
     before = dict(os.environ)
     with Workers(2) as workers:
-        assert list(workers.map(os.getenv, ["OPENBLAS_NUM_THREADS"])) == ["1"]
+        assert list(workers.map(os.getenv, ONE_THREAD)) == ["1"] * len(ONE_THREAD)
     assert dict(os.environ) == before
 
 
@@ -136,9 +138,12 @@ def test_law_a_pool_that_stumbles_over_a_task_costs_no_result(tmp_path, monkeypa
 
 def test_err_a_pool_that_cannot_start_a_worker_says_so(monkeypatch):
     """A fault that stays is told in the end, with what to try."""
-    monkeypatch.setattr("driftgate.run.workers._TRIES_S", (0.0, 0.0))
+    done = []
+    monkeypatch.setattr("driftgate.run.workers._WAITS_S", (0.0, 0.2))
+    monkeypatch.setattr("driftgate.run.workers.time", SimpleNamespace(sleep=done.append))
 
     def breaks(self, *work):
+        done.append("try")
         raise BlockingIOError("no process can be started")
 
     monkeypatch.setattr(ProcessPoolExecutor, "submit", breaks)
@@ -147,6 +152,8 @@ def test_err_a_pool_that_cannot_start_a_worker_says_so(monkeypatch):
         Workers(2) as workers,
     ):
         list(workers.map(math.sqrt, [1.0, 4.0]))
+    # There is a wait between two tries, and none after the last.
+    assert done == ["try", 0.0, "try", 0.2, "try"]
 
 
 def test_err_a_task_that_kills_every_worker(tmp_path):

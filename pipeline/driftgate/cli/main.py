@@ -22,6 +22,7 @@ from click.shell_completion import CompletionItem
 from driftgate import __version__
 from driftgate.cli.out import OutputError, flush_stdout, say_status
 from driftgate.core.errors import DriftgateError
+from driftgate.core.threads import ONE_THREAD
 
 # Command to module; a module is imported when its command is asked for.
 COMMANDS: Final = {
@@ -287,8 +288,9 @@ def _give_up(status: int) -> NoReturn:
 
 def entry() -> NoReturn:
     """Run the command line of this process; the one error boundary."""
-    # Matrices here are small: threads of linear algebra wait for each other twice as long as one takes.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for name, value in ONE_THREAD.items():
+        # Who has set one has a reason.
+        os.environ.setdefault(name, value)
     # What is registered first runs last.
     atexit.register(_leave_nothing)
     for name in ("SIGTERM", "SIGHUP"):

@@ -23,6 +23,7 @@ from multiprocessing import forkserver
 from typing import ClassVar, TypeVar, cast
 
 from driftgate.core.held import held
+from driftgate.core.threads import ONE_THREAD
 from driftgate.run.pool import Pool, forget, without_pools
 from driftgate.run.spread import Spread, Ticket
 from driftgate.run.status import FaultError
@@ -30,11 +31,10 @@ from driftgate.run.status import FaultError
 T = TypeVar("T")
 R = TypeVar("R")
 
-_THREAD_LIMITS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 # How long a worker that was told to end may take. [s]
 _GRACE_S = 2.0
-# How long to wait before a broken pool is replaced by a new one, try by try. [s]
-_TRIES_S = (0.0, 0.1, 0.4, 1.0, 2.0)
+# How long to wait between a broken pool and the next try with a new one. [s]
+_WAITS_S = (0.0, 0.1, 0.4, 1.0)
 # How often it is looked whether those who are waited for are still there. [s]
 _LOOK_S = 1.0
 
@@ -119,7 +119,7 @@ class Workers(Spread):
         return Pool(self._count, context, _begin_worker, (shared,))
 
     def _set_environment(self) -> None:
-        settings = dict.fromkeys(_THREAD_LIMITS, "1")
+        settings = dict(ONE_THREAD)
         # Python starts these processes with a program on its command line, and would look for modules in the
         # current folder first: a file multiprocessing.py in somebody's repository would be run.
         settings["PYTHONSAFEPATH"] = "1"
@@ -188,7 +188,7 @@ class Workers(Spread):
     def _send(self, function: Callable[[T], R], item: T) -> Ticket[R]:
         if self._pool is None:
             self._pool = self._start()
-        for wait_s in _TRIES_S:
+        for wait_s in (*_WAITS_S, None):
             try:
                 # A worker that is just being started would escape its ending.
                 with held():
@@ -196,6 +196,8 @@ class Workers(Spread):
             except (BrokenProcessPool, OSError) as error:
                 # Those under way will say so themselves; this one was not.
                 fault = error
+            if wait_s is None:
+                break
             with held():
                 self._pool.shutdown(wait=False)
                 # One that was being started just then would wait for ever, and be waited for.
