@@ -53,7 +53,7 @@ POSE = "believed x [m],believed y [m],believed heading [deg]"
         (log_text("time [s],reference x [m],reference y [m]", ["0,0,0"]), (3, 10, "DG605"), "reference by"),
         (log_text("time [s],forward [m],fix left", ["0,0,used"]), (3, 22, "DG605"), "range left"),
         (log_text("time [s]", ["0"]), (3, 1, "DG605"), "time alone"),
-        (log_text(ODOMETRY, ["0,0", "0.1"]), (5, 4, "DG606"), "has 1 cell,"),
+        (log_text(ODOMETRY, ["0,0", "0.1", "0.2,0"]), (5, 4, "DG606"), "has 1 cell,"),
         (log_text(ODOMETRY, ["0,0", "0.1,1,5"]), (5, 7, "DG606"), "3 cells"),
         (log_text(ODOMETRY, ["0,0", '0.1,"1']), (5, 5, "DG606"), "not closed"),
         (log_text(ODOMETRY, ["0,0", '0.1,"1"2']), (5, 8, "DG606"), "behind"),

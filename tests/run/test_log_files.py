@@ -188,3 +188,47 @@ def test_law_a_run_is_looked_at_once(here: Path, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(same_runs, "rows_of", counted)
     main.run(["backtest", "runs/a.csv", "--fit", "runs/b.csv", "--length", "10 cm", "--every", "1 cm"])
     assert sorted(looked) == ["runs/a.csv", "runs/b.csv"]
+
+
+@pytest.mark.parametrize("way", ["file", "folder", "target in a repository"])
+def test_err_a_link_out_of_the_repository_is_not_followed(
+    here: Path, capsys: pytest.CaptureFixture[str], way: str
+):
+    """In a folder, by a pattern or by name, in every command: nothing of what is behind it is shown."""
+    (here / ".git").mkdir()
+    away = here.parent / f"{here.name}-away"
+    away.mkdir()
+    (away / "key.csv").write_text(_log("key", 0.003).replace("tape\n", "SESAME\n"))
+    if way.startswith("target"):
+        (away / ".git").mkdir()
+    link = here / "runs" / ("z.csv" if way != "folder" else "z")
+    link.symlink_to(away / "key.csv" if way != "folder" else away)
+    named = "runs/z.csv" if way != "folder" else "runs/z/key.csv"
+    words = [named] if way == "folder" else [named, "runs", "runs/*.csv", f"runs/a.csv+{named}"]
+    robot = ("--robot", str(ROOT / "routines/robots/wren.yaml"))
+    for word in words:
+        for command in (["validate", word], ["calibrate", word, *robot], ["backtest", word]):
+            assert main.run(command) == 2
+            said = "".join(capsys.readouterr())
+            assert "SESAME" not in said
+            assert f"{named}: error DG101: " in said
+            assert "is a symbolic link that leads out of the repository, and is not followed" in said
+            assert "name the file itself" in said
+    assert main.run(["backtest", "runs/a.csv", "--beacons", named]) == 2
+    assert "leads out of the repository" in capsys.readouterr().out
+
+
+def test_law_other_links_to_logs_are_followed(here: Path, capsys: pytest.CaptureFixture[str]):
+    """One that stays inside, and one outside of any repository, which is the machine's own affair."""
+    away = here.parent / f"{here.name}-away"
+    away.mkdir()
+    (away / "far.csv").write_text(_log("far", 0.003))
+    (here / "runs" / "far.csv").symlink_to(away / "far.csv")
+    assert validate_files([Path("runs")]).why.startswith("3 sound logs")
+    (here / "runs" / "far.csv").unlink()
+    (here / ".git").mkdir()
+    (here / "more.csv").write_text(_log("more", 0.004))
+    (here / "runs" / "more.csv").symlink_to(here / "more.csv")
+    assert validate_files([Path("runs")]).why.startswith("3 sound logs")
+    # A folder outside the repository is read if it is named.
+    assert validate_files([away]).why.startswith("1 sound log")

@@ -99,9 +99,6 @@ def test_err_no_command_reads_outside(here: Path, capsys: pytest.CaptureFixture[
         if how.startswith(("up", "top")):
             assert "DG602" in places[0]
             assert "is no path from the repository's root" in places[0]
-        elif key == "robot" and words[0] != "validate":
-            # Another robot than the one meant, which is all that matters to these.
-            assert "DG615" in said
         else:
             assert "DG121" in places[0], said
             assert "there is no file" in places[0]
@@ -140,7 +137,32 @@ def test_law_the_robot_of_a_log_kept_outside_is_looked_for_beside_the_one_meant(
     file = written(away, NAMES)
     log = read_log([file], [], away)
     robot, _ = load_robot(here / NAMES["robot"])
-    for name, codes in ((NAMES["robot"], []), ("routines/robots/none.yaml", ["DG615"])):
+    for name, codes in ((NAMES["robot"], []), ("routines/robots/none.yaml", ["DG121"])):
         found = []
         check_robots([(replace(log, robot=name), [file])], here / NAMES["robot"], robot, found)
         assert [f.code for f in found] == codes
+
+
+@pytest.mark.parametrize("key", NAMED)
+def test_err_a_name_misspelt_is_one_message_with_the_one_meant(
+    here: Path, capsys: pytest.CaptureFixture[str], key: str
+):
+    """Whichever command reads the log: there is no such file, and what is called like it, of its kind."""
+    meant = NAMES[key]
+    stem = Path(meant).stem
+    wrong = meant.replace(stem, f"{stem[:-1]}x{stem[-1]}")
+    # (Something of another kind is called even more like it.)
+    (here / wrong.replace(".yaml", "x.yaml")).write_text("kind: waivers\n")
+    log = written(here, NAMES | {key: wrong})
+    at = list(NAMES).index(key) + 3
+    robot = ("--robot", NAMES["robot"])
+    for words in (["validate"], ["calibrate", *robot], ["backtest", *robot, "--length", "20 cm"]):
+        main.run([words[0], log.name, *words[1:]])
+        said = "".join(capsys.readouterr())
+        assert f"{log.name}:{at}:{len(key) + 5}: " in said
+        assert f"DG121: there is no file {wrong} in the repository\n" in said
+        assert f"hint: did you mean '{meant}'?" in said
+        assert "DG615" not in said
+    (here / log).write_text(log.read_text().replace(wrong, f"{Path(meant).parent.as_posix()}/zoom.yaml"))
+    main.run(["validate", log.name])
+    assert f"hint: there is {Path(meant).parent.as_posix()}/" in "".join(capsys.readouterr())

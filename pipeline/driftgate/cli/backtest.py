@@ -225,6 +225,7 @@ def _settings(logs: Any, **given: Any) -> Any:
     from driftgate.cli.written import known, one_quantity, optional_length
     from driftgate.run.backtest_settings import BacktestSettings
     from driftgate.run.corrected import CorrectionPlan
+    from driftgate.run.run_parts import joined_by_name
 
     if given["robot"] is not None and given["fit_on"]:
         raise click.UsageError("either --robot or --fit: a robot file is judged as it is")
@@ -259,8 +260,8 @@ def _settings(logs: Any, **given: Any) -> Any:
     )
     usual = {} if not given["lengths"] and not given["between"] else {"lengths_m": tuple(given["lengths"])}
     return BacktestSettings(
-        runs=tuple(run for runs in logs for run in runs),
-        fit_on=tuple(run for runs in given["fit_on"] for run in runs),
+        runs=tuple(joined_by_name(run for runs in logs for run in runs)),
+        fit_on=tuple(joined_by_name(run for runs in given["fit_on"] for run in runs)),
         fit_share=given["fit_share"],
         robot=given["robot"],
         every_m=given["every"],

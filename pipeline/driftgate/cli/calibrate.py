@@ -132,11 +132,12 @@ def _logs(
 ) -> int:
     from driftgate.report.logs_fit import render_logs_fit
     from driftgate.report.robot_edit import EditError
-    from driftgate.report.write import write_new
+    from driftgate.report.write import check_new, write_new
     from driftgate.run.from_logs import calibrate_logs
     from driftgate.run.status import InputError
 
-    _refuse_old(out)
+    if out is not None:
+        check_new(out)
     try:
         run = calibrate_logs(logs, robot, field, confidence, out is not None)
     except EditError as error:
@@ -177,11 +178,12 @@ def _tape(
 ) -> int:
     from driftgate.report.robot_edit import EditError
     from driftgate.report.tape import render_refused, render_tape
-    from driftgate.report.write import write_new
+    from driftgate.report.write import check_new, write_new
     from driftgate.run.status import Exit, InputError
     from driftgate.run.tape import calibrate_tape
 
-    _refuse_old(out)
+    if out is not None:
+        check_new(out)
     try:
         run = calibrate_tape(tape, confidence, corrected, robot, after, out is not None)
     except EditError as error:
@@ -203,14 +205,6 @@ def _tape(
             )
     say_status(int(run.status), why)
     return int(run.status)
-
-
-def _refuse_old(out: Path | None) -> None:
-    """Refuse to write over a file, before anything is worked out."""
-    from driftgate.report.write import WriteError
-
-    if out is not None and (out.exists() or out.is_symlink()):
-        raise WriteError(f"{out}: is there already; name a new file")
 
 
 def _sound(findings: tuple[object, ...], colour: str) -> bool:

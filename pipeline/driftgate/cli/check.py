@@ -104,15 +104,12 @@ def command(
     from driftgate.cli.progress import ProgressLine
     from driftgate.report.terminal import render_terminal
     from driftgate.report.text import plain
-    from driftgate.report.write import check_target
     from driftgate.run.check import CheckSettings, check_routines, unchanged_report
     from driftgate.run.inputs import load_inputs
 
     if carry_field and field is None:
         raise click.UsageError("--carry-field needs --field")
-    check_targets(reports)
-    if against.keep is not None:
-        check_target(against.keep)
+    check_targets(reports if against.keep is None else (*reports, ("a baseline", against.keep)))
     affected = affected_paths(against, paths, field)
     chosen = tuple(paths) if affected is None else affected.paths
     most = options.usable_trials(trials, sample)

@@ -64,12 +64,13 @@ def command(
     from driftgate.report.explain import render_infeasible
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint
-    from driftgate.run.export import export_routines, write_export
+    from driftgate.run.export import check_room, export_routines, write_export
 
     if carry_field != (field is not None):
         raise click.UsageError(
             "a robot's code knows the map that it carries: --field and --carry-field go together"
         )
+    check_room(folder)
     found = export_routines(paths, field, carry_field, today)
     wanted = options.wants_colour(colour)
     lines = render_findings(found.findings, Paint(wanted))

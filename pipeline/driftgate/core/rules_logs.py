@@ -161,6 +161,15 @@ LOGS: Final = (
         "where the robot came by are not told apart.",
     ),
     Rule(
+        "DG624",
+        "files of one run beside each other",
+        "A log and its reference poses may be files of their own: one run is then 'run.csv+run-poses.csv'. "
+        "Where a folder has NAME.csv with the odometry and NAME-poses.csv without, and no column is in both, "
+        "they are read as one run, and a note says so. A warning names the '+' to write where files look as "
+        "if they were of one run and it is not clear which: two have the same column, they are called "
+        "otherwise, or one of them only was named.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from driftgate.load.head import says_kind
-from driftgate.load.text import is_inside
+from driftgate.load.text import is_inside, real_path
 from driftgate.load.wording import alike
 
 SUFFIXES: Final = (".yaml", ".yml")
@@ -40,6 +40,31 @@ def near_reference(missing: Path, root: Path, routine: str) -> str:
     return f"did you mean '{Path(os.path.relpath(near, os.path.dirname(own))).as_posix()}'?"
 
 
+def near_name(name: str, root: Path, kind: str) -> str:
+    """Return a suggestion for a path from a repository's root, or an empty text.
+
+    Parameters
+    ----------
+    name : str
+        Where there is no file.
+    root : Path
+        The repository, without symbolic links.
+    kind : str
+        Of the document that belongs there.
+
+    Notes
+    -----
+    What is called like it, or else all of the kind in that folder.
+    """
+    folders = [real_path(root / name).parent, *(root / folder for folder in _FOLDERS)]
+    inside = [folder for folder in folders if is_inside(folder, root)]
+    found = [path for path in _files(inside) if says_kind(path, (kind,))]
+    near = _nearest(os.path.basename(name), found)
+    if near:
+        return f"did you mean '{Path(os.path.relpath(near, root)).as_posix()}'?"
+    return _there_is([os.path.relpath(path, root) for path in found if Path(path).parent == folders[0]])
+
+
 def near_path(missing: str, kind: str) -> str:
     """Return a suggestion for a path of the command line, or an empty text.
 
@@ -65,9 +90,12 @@ def near_path(missing: str, kind: str) -> str:
         near = _nearest(name, found)
     if near:
         return f"did you mean '{Path(near).as_posix()}'?"
-    here = [path for path in found if os.path.dirname(path) == folder] or found
-    shown = [Path(path).as_posix() for path in here[:_SHOWN]]
-    more = ", ..." if len(here) > _SHOWN else ""
+    return _there_is([path for path in found if os.path.dirname(path) == folder] or found)
+
+
+def _there_is(paths: list[str]) -> str:
+    shown = [Path(path).as_posix() for path in paths[:_SHOWN]]
+    more = ", ..." if len(paths) > _SHOWN else ""
     return f"there is {', '.join(shown)}{more}" if shown else ""
 
 

@@ -67,4 +67,4 @@ def why_cells(cells: Sequence[str], width: int) -> str:
         return "delete the comma at its end"
     if len(cells) > width:
         return f"is there a decimal comma? {_POINT}"
-    return "a cell without a value is left blank, with its comma"
+    return "a cell without a value is left blank, with its comma; a row that was cut off is to be deleted"

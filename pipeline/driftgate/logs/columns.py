@@ -137,6 +137,11 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
     return found
 
 
+def titles_of(table: Table) -> tuple[str, ...]:
+    """Return the titles of a table's columns as they stand there, without their units."""
+    return tuple(_title(cell) for cell in table.header)
+
+
 def _title(cell: Cell) -> str:
     match = _HEADING.fullmatch(cell.text)
     return "" if match is None or len(cell.text) > LONGEST_CELL else " ".join(match.group(1).split())

@@ -15,6 +15,7 @@ from driftgate.load.text import shorten
 from driftgate.load.wording import one_of
 from driftgate.logs.cells import ECHO_ADVICE, NO_ECHO, NUMBER, instead
 from driftgate.logs.columns import Column, read_header
+from driftgate.logs.cut_off import cut_row
 from driftgate.logs.preamble import LOG_KEY, Preamble, first_line_holds, read_preamble
 from driftgate.logs.table import Table
 from driftgate.logs.values import REFERENCES
@@ -91,7 +92,8 @@ def _filled(
     # Bound once: a long log has millions of cells.
     numeric = [(c, c.position, numbers[c.title].append) for c in columns.values() if c.dimension]
     others = [(c, c.position, words[c.title].append) for c in columns.values() if not c.dimension]
-    for line, cells in table.rows({c.position for c in columns.values()}):
+    cut_at = cut_row(table, columns)
+    for line, cells in table.rows({c.position for c in columns.values()}, cut_at):
         lines.append(line)
         for column, position, add in numeric:
             cell = cells[position]

@@ -15,7 +15,7 @@ from typing import Final
 
 from driftgate.core.findings import Finding, Level
 from driftgate.load.compose import MOST_FINDINGS
-from driftgate.load.text import TextError, read_text, real_path, shown_path, split_lines
+from driftgate.load.text import TextError, decoded_text, read_bytes, real_path, shown_path, split_lines
 from driftgate.logs.cells import why_cells
 
 LARGEST_BYTES: Final = 16 * 1024 * 1024
@@ -94,20 +94,24 @@ class Table:
     header: tuple[Cell, ...]
     header_line: int
 
-    def rows(self, read: Collection[int] | None = None) -> Iterator[tuple[int, list[str]]]:
+    def rows(
+        self, read: Collection[int] | None = None, cut_at: int | None = None
+    ) -> Iterator[tuple[int, list[str]]]:
         """Return line number and cells of each sound row; findings about the others are added.
 
         Parameters
         ----------
         read : collection of int, optional
             Positions of the cells that are read; others may be of any length. By default all.
+        cut_at : int, optional
+            The line of a row that was cut off while it was written, and is left out.
         """
         page, width, count = self.page, len(self.header), 0
         positions = range(width) if read is None else sorted(read)
         for number in range(self.header_line + 1, len(page.lines) + 1):
             line = page.lines[number - 1]
             # A spreadsheet pads a table with rows of blank cells.
-            if not line.strip(_BLANK):
+            if not line.strip(_BLANK) or number == cut_at:
                 continue
             count += 1
             if count > MOST_ROWS:
@@ -226,7 +230,8 @@ def open_table(path: Path, root: Path) -> tuple[Table | None, list[Finding]]:
         return None, [Finding(path.name, 0, 0, "DG101", error.reason)]
     shown = shown_path(real, top)
     try:
-        text = read_text(real, top, LARGEST_BYTES)
+        # Where power fails while a card is written, a file may end in zero bytes: nothing was written there.
+        text = decoded_text(read_bytes(real, top, LARGEST_BYTES).rstrip(b"\0"))
     except TextError as error:
         return None, [Finding(shown, error.line, error.column, "DG101", error.reason, excerpt=error.excerpt)]
     return table_of(text, shown), []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -73,6 +73,18 @@ def write_whole(path: Path, text: str) -> None:
         os.replace(name, path)
 
 
+def check_new(path: Path) -> None:
+    """Raise WriteError if no new file can be written at `path`, before any work is done.
+
+    Whether one can be is only known once it is written: what comes into the way meanwhile is not replaced.
+    """
+    if not path.parent.is_dir():
+        raise WriteError(f"{path}: there is no directory {path.parent}")
+    check_way(path.parent)
+    if os.path.lexists(path):
+        raise WriteError(_there(path))
+
+
 def write_new(path: Path, text: str) -> None:
     """Write a text file where there is none; nothing that exists is ever replaced.
 
@@ -81,11 +93,13 @@ def write_new(path: Path, text: str) -> None:
     WriteError
         If there is something at the path already, or the file system refuses.
     """
-    if not path.parent.is_dir():
-        raise WriteError(f"{path}: there is no directory {path.parent}")
-    check_way(path.parent)
+    check_new(path)
     if not _linked(path, text, 0o666 & ~_umask()):
-        raise WriteError(f"{path}: is there already; name a new file")
+        raise WriteError(_there(path))
+
+
+def _there(path: Path) -> str:
+    return f"{path}: is there already; name a new file"
 
 
 def write_once(path: Path, text: str) -> bool:
@@ -151,6 +165,14 @@ def check_folder(folder: Path) -> None:
     if not folder.exists() and not folder.parent.is_dir():
         raise WriteError(f"{folder}: there is no directory {folder.parent}")
     check_way(folder)
+
+
+def check_ours(folder: Path, names: Iterable[str], marks: Sequence[str]) -> None:
+    """Raise WriteError if `write_folder` would refuse to write these files, before any work is done."""
+    check_folder(folder)
+    for name in names:
+        if folder.exists():
+            _check_ours(folder / name, marks)
 
 
 def write_folder(folder: Path, texts: Mapping[str, str], marks: Sequence[str]) -> None:

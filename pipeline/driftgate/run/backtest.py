@@ -29,6 +29,7 @@ from driftgate.run.left_out import unmeasured, unused_ranges
 from driftgate.run.log_files import refuse_twice
 from driftgate.run.named_files import places
 from driftgate.run.routine_logs import RoutineRun, routine_runs, wall_rows
+from driftgate.run.run_parts import with_parts
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.robot import Robot
 
@@ -53,13 +54,15 @@ def backtest(settings: BacktestSettings) -> Backtest:
     refuse_twice(settings.runs)
     refuse_twice(settings.fit_on)
     findings: list[Finding] = []
-    loaded = load(settings, findings)
-    if loaded is None or findings_status(findings)[0] is not Exit.PASS:
-        return _refused(findings)
     try:
+        loaded = load(settings, findings)
+        if loaded is None or findings_status(findings)[0] is not Exit.PASS:
+            return _refused(findings)
         return _judged(settings, loaded, findings)
     except ModelError as error:
         raise InputError(f"{error}{_whole_runs(settings)}") from error
+    except InputError as error:
+        raise InputError(with_parts(str(error), findings)) from error
 
 
 def _refused(findings: Sequence[Finding]) -> Backtest:

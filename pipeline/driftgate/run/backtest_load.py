@@ -10,14 +10,17 @@ from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
-from driftgate.logs import Beacons, read_beacons, read_log
+from driftgate.logs import Beacons, read_beacons
+from driftgate.logs.values import NAMED, Named
 from driftgate.run.backtest_settings import BacktestSettings
 from driftgate.run.log_columns import check_judged
 from driftgate.run.log_files import folder_of
 from driftgate.run.log_robots import check_robots, refuse_several_robots
 from driftgate.run.log_steps import check_steps
 from driftgate.run.named_files import check_named, named_file, places
+from driftgate.run.read_run import read_run, refuse_links
 from driftgate.run.routine_logs import RoutineRun, by_routine
+from driftgate.run.run_parts import say_parts
 from driftgate.run.same_runs import (
     ReadRun,
     behind_robot,
@@ -76,13 +79,13 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
     InputError
         If a run counts twice, has no odometry, or is of another robot than the others.
     """
+    say_parts(settings.runs, findings)
+    say_parts(settings.fit_on, findings)
     judged = [_read(paths, findings) for paths in settings.runs]
     fitted = [_read(paths, findings) for paths in settings.fit_on]
-    beacons = (
-        None
-        if settings.beacons is None
-        else read_beacons(settings.beacons, findings, folder_of([settings.beacons]))
-    )
+    beacons: Beacons | None = None
+    if settings.beacons is not None and not refuse_links([settings.beacons], findings):
+        beacons = read_beacons(settings.beacons, findings, folder_of([settings.beacons]))
     robot: Robot | None = None
     if settings.robot is not None:
         robot, more = load_robot(settings.robot)
@@ -95,7 +98,9 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
     every = [*sound[0], *sound[1]]
     # One that is judged and fitted on is one log.
     once = {named(run.files): run for run in every}.values()
-    check_named([(run.log, places(run.files)) for run in sound[0]], findings, ("routine", "field"))
+    # (With --robot, `check_robots` asks for the robot.)
+    asked: tuple[Named, ...] = ("routine", "field") if settings.robot is not None else NAMED
+    check_named([(run.log, places(run.files)) for run in sound[0]], findings, asked)
     check_steps([(run.log, places(run.files)) for run in once], findings)
     if settings.robot is None:
         refuse_several_robots(run.log for run in every)
@@ -109,7 +114,7 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> LoadedRun | None:
-    log = read_log(paths, findings, folder_of(paths))
+    log = read_run(paths, findings)
     if log is None:
         return None
     try:

@@ -157,6 +157,14 @@ def common_files() -> dict[str, str]:
     return shared_files(__version__)
 
 
+def check_room(folder: Path) -> None:
+    """Raise WriteError if nothing can be written into a folder, before anything is worked out."""
+    from driftgate.export.files import MARKS
+    from driftgate.report.write import check_ours
+
+    check_ours(folder, common_files(), MARKS)
+
+
 def write_export(folder: Path, cases: Sequence[ExportedCase]) -> int:
     """Write all files into one folder and return how many.
 

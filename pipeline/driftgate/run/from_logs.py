@@ -12,14 +12,12 @@ from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root, load_project
 from driftgate.load.single import load_single
-from driftgate.logs import read_log
 from driftgate.logs.values import Log
 from driftgate.report.robot_section import Origin
 from driftgate.run.edited import edited_text
 from driftgate.run.log_columns import check_columns
 from driftgate.run.log_files import (
     all_runs,
-    folder_of,
     once,
     refuse_twice,
 )
@@ -27,6 +25,8 @@ from driftgate.run.log_origins import check_origins
 from driftgate.run.log_robots import check_robots, check_sensors, refuse_several_robots
 from driftgate.run.log_steps import check_steps
 from driftgate.run.named_files import check_named, named_file, places
+from driftgate.run.read_run import read_run
+from driftgate.run.run_parts import joined_by_name, say_parts
 from driftgate.run.same_runs import ReadRun, refuse_copies
 from driftgate.run.status import Exit, InputError, counted, findings_status
 from driftgate.schema.case import Case
@@ -89,9 +89,10 @@ def calibrate_logs(
         If the robot file cannot be changed.
     """
     findings: list[Finding] = []
-    runs = all_runs(paths)
+    runs = joined_by_name(all_runs(paths))
     refuse_twice(runs)
-    logs = [read_log(files, findings, folder_of(files)) for files in runs]
+    say_parts(runs, findings)
+    logs = [read_run(files, findings) for files in runs]
     single = load_single(robot, "robot")
     findings += single.findings
     read = [log for log in logs if log is not None]

@@ -161,9 +161,13 @@ def once(findings: Iterable[Finding]) -> list[Finding]:
     """Return findings with what several logs have alike in their headers, or lack alike, named once."""
     kept: dict[object, list[Finding]] = {}
     for finding in findings:
-        same = (finding.code, finding.line, finding.column, finding.message)
-        common = finding.code == "DG617" or (finding.code == "DG603" and finding.level == "warning")
-        key = same if common else id(finding)
+        kind = (finding.code, finding.level)
+        key: object = id(finding)
+        if finding.code == "DG617" or kind == ("DG603", "warning"):
+            key = (finding.code, finding.line, finding.column, finding.message)
+        elif kind == ("DG606", "warning"):
+            # A last row cut off: in every log of a robot that is switched off while it writes.
+            key = kind
         kept.setdefault(key, []).append(finding)
     return [said_once(same) for same in kept.values()]
 

@@ -12,7 +12,7 @@ from driftgate.load.single import load_single
 from driftgate.load.text import real_path, shorten
 from driftgate.load.wording import alike, listed
 from driftgate.logs.values import Log
-from driftgate.run.named_files import named_file, places
+from driftgate.run.named_files import check_named, named_file, places
 from driftgate.run.status import InputError, counted
 from driftgate.schema.robot import Robot
 
@@ -23,7 +23,7 @@ _MISSPELT: Final = 0.75
 def check_robots(
     runs: Sequence[tuple[Log, Sequence[Path]]], robot: Path, model: Robot, findings: list[Finding]
 ) -> None:
-    """Add a finding where logs name another robot than the one meant, or none.
+    """Add a finding where logs name another robot than the one meant, one that is not there, or none.
 
     Parameters
     ----------
@@ -32,16 +32,22 @@ def check_robots(
     robot, model
         The robot meant, as file and as read.
     findings : list of Finding
-        One is added for each other robot, at its first log, and one for all logs that name none.
+        One is added for each other robot, at its first log, for each that is not there (DG121), and one for
+        all logs that name none.
     """
     meant = real_path(robot)
-    others: dict[Path | str | None, list[Log]] = {}
+    others: dict[Path | None, list[Log]] = {}
+    missing: list[tuple[Log, Sequence[Path]]] = []
     for log, files in runs:
-        named = named_file(log.robot, places(files, robot))
-        if named is None or named != meant:
-            others.setdefault(named or log.robot, []).append(log)
+        own = places(files, robot)
+        named = named_file(log.robot, own)
+        if log.robot is not None and named is None:
+            missing.append((log, own))
+        elif named != meant:
+            others.setdefault(named, []).append(log)
+    check_named(missing, findings, ("robot",))
     for named_as, logs in others.items():
-        if not isinstance(named_as, Path) or not _same_robot(named_as, model):
+        if named_as is None or not _same_robot(named_as, model):
             findings.append(_of_another(logs, robot))
 
 

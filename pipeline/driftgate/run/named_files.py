@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Final
 
 from driftgate.core.findings import Finding, Level
+from driftgate.load.near import near_name
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path, shorten
 from driftgate.logs.values import NAMED, Log, Named
 from driftgate.run.log_files import folder_of, said_once
+
+# What kind of document each of the files that a log names is.
+KINDS: Final[dict[Named, str]] = {"robot": "robot", "routine": "routine", "field": "field map"}
 
 
 def places(files: Sequence[Path], robot: Path | None = None) -> list[Path]:
@@ -67,7 +72,19 @@ def check_named(
             if name is None or at is None or named_file(name, roots) is not None:
                 continue
             words = f"there is no file {shorten(name, 80)} in the repository"
-            advice = "paths start at the repository's root"
+            advice = _meant(name, key, roots) or "paths start at the repository's root"
             own = Finding(at.path, at.line, at.column, "DG121", words, level, advice, at.excerpt)
             found.setdefault((key, name), []).append(own)
     findings += [said_once(same) for same in found.values()]
+
+
+def _meant(name: str, key: Named, roots: Iterable[Path]) -> str:
+    """Return which file was probably meant, or which there are, of the first repository that has any."""
+    for root in roots:
+        try:
+            near = near_name(name, real_path(root), KINDS[key])
+        except (TextError, OSError, ValueError):
+            continue
+        if near:
+            return shorten(near, 400)
+    return ""

@@ -11,9 +11,9 @@ from typing import Final
 from driftgate.core.findings import Finding
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path
-from driftgate.logs import read_log
 from driftgate.logs.values import Log
-from driftgate.run.log_files import LOG_SUFFIX, folder_of
+from driftgate.run.log_files import LOG_SUFFIX
+from driftgate.run.read_run import read_run
 from driftgate.run.same_rows import Rows, rows_of, same_run
 from driftgate.run.status import InputError, counted
 from driftgate.schema.fitted import Provenance
@@ -131,7 +131,7 @@ def _rows_in(path: Path) -> Rows | None:
     if path.suffix.lower() != LOG_SUFFIX or not _is_file(path):
         return None
     ignored: list[Finding] = []
-    log = read_log([path], ignored, folder_of([path]))
+    log = read_run([path], ignored)
     return None if log is None else rows_of(log)
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from driftgate.core.findings import Finding
-from driftgate.load.project import find_root, visible_files
+from driftgate.load.project import visible_files
 from driftgate.run.inputs import load_inputs, nothing_words
-from driftgate.run.log_files import LOG_SUFFIX, folder_of, once, runs_of, says_it_is
+from driftgate.run.log_files import LOG_SUFFIX, once, runs_of, says_it_is
 from driftgate.run.status import Exit, InputError, counted, findings_status
 
 if TYPE_CHECKING:
@@ -96,23 +96,29 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, ...
             logs += runs_of(text)
         else:
             documents.append(path)
-    return documents, list(dict.fromkeys(logs))
+    if not logs:
+        return documents, []
+    from driftgate.run.run_parts import joined_by_name
+
+    return documents, joined_by_name(dict.fromkeys(logs))
 
 
 def _read_logs(runs: Sequence[tuple[Path, ...]], findings: list[Finding], sound: dict[str, int]) -> None:
     """Read logs and lists of beacons, and ask of the logs of one robot what calibrate asks."""
-    from driftgate.logs import Log, read_any, read_log
+    from driftgate.logs import Log
     from driftgate.run.log_origins import check_origins
     from driftgate.run.log_steps import check_steps
     from driftgate.run.named_files import check_named, named_file, places
+    from driftgate.run.read_run import read_any_run
+    from driftgate.run.run_parts import say_parts
 
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     found: list[Finding] = []
     lacking = beacons = 0
     with_roots: list[tuple[Log, list[Path]]] = []
+    say_parts(runs, found)
     for files in {tuple(map(os.path.realpath, files)): files for files in runs}.values():
-        root = find_root(files[0]) if len(files) == 1 else folder_of(files)
-        read = read_any(files[0], found, root) if len(files) == 1 else read_log(files, found, root)
+        read = read_any_run(files, found)
         if isinstance(read, Log):
             own = places(files)
             with_roots.append((read, own))
