@@ -41,55 +41,61 @@ def workload() -> Prepared:
 
 def own_features() -> Prepared:
     """Return W with the filter that it has, and with as many readings accepted: those up to 1.3 m."""
-    case = case_of(FOLDER, "routine.yaml")
-    document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
-    document["correction"]["filter"]["consider"] = False
-    document["correction"]["validity"]["range"]["high"] = "1.3 m"
-    return prepare(Case(case.routine, Robot.model_validate(document), case.believed, case.true))
+    return _with_sensors(own=True)
 
 
-def full_sensors(cones: bool = True) -> Prepared:
+def own_variants() -> dict[str, Prepared]:
+    """Return W's own features, and these with the sensors that the goal is about; contact counts in all."""
+    return {
+        "W's own features": own_features(),
+        "these, cones of 15 deg and latency": _with_sensors(own=True, beam_width="15 deg", latency="25 ms"),
+        "these, full sensor model": full_sensors(own=True),
+    }
+
+
+def full_sensors(cones: bool = True, own: bool = False) -> Prepared:
     """Return W with sensors as they really are: every error source, latency, and with or without cones."""
-    case = case_of(FOLDER, "routine.yaml")
-    document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
     reading, run = (
         {"basis": "guess", "constant_over": "reading"},
         {"basis": "guess", "constant_over": "robot"},
     )
+    errors = {
+        "bias": {"spread": "3 mm", **run},
+        "scale": {"spread": "0.5 %", **run},
+        "mount_position": {"spread": "1 mm", **run},
+        "dropout": {"probability": "2 %", **reading},
+        "short_return": {"probability": "0.6 %", "run_length": 3, "distance": "300 mm", **reading},
+        "long_return": {"probability": "0.4 %", **reading},
+    }
+    more = {"latency": "25 ms", "resolution": "1 mm", "echo_limit": "60 deg"}
+    return _with_sensors(errors, own, **more, **({"beam_width": "15 deg"} if cones else {}))
+
+
+def _with_sensors(errors: dict[str, Any] | None = None, own: bool = False, **more: Any) -> Prepared:
+    """Return W with more in every sensor; `own` is with W's own filter."""
+    case = case_of(FOLDER, "routine.yaml")
+    document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
     for sensor in document["sensors"]:
-        sensor |= {"latency": "25 ms", "resolution": "1 mm", "echo_limit": "60 deg"}
-        sensor |= {"beam_width": "15 deg"} if cones else {}
-        sensor["errors"] |= {
-            "bias": {"spread": "3 mm", **run},
-            "scale": {"spread": "0.5 %", **run},
-            "mount_position": {"spread": "1 mm", **run},
-            "dropout": {"probability": "2 %", **reading},
-            "short_return": {"probability": "0.6 %", "run_length": 3, "distance": "300 mm", **reading},
-            "long_return": {"probability": "0.4 %", **reading},
-        }
-    document["correction"]["compensate_latency"] = True
-    robot = Robot.model_validate(document)
-    return prepare(Case(case.routine, robot, case.believed, case.true))
+        sensor |= more
+        sensor["errors"] |= errors or {}
+    if "latency" in more:
+        document["correction"]["compensate_latency"] = True
+    if own:
+        document["correction"]["filter"]["consider"] = False
+        document["correction"]["validity"]["range"]["high"] = "1.3 m"
+    return prepare(Case(case.routine, Robot.model_validate(document), case.believed, case.true))
 
 
 def variants() -> dict[str, Prepared]:
     """Return W with one thing more at a time."""
-
-    def every_sensor(**more: Any) -> Prepared:
-        document: dict[str, Any] = yaml.safe_load((FOLDER / "robot.yaml").read_text())
-        for sensor in document["sensors"]:
-            sensor |= more
-        case = case_of(FOLDER, "routine.yaml")
-        return prepare(Case(case.routine, Robot.model_validate(document), case.believed, case.true))
-
     hall = _document()
     for element in hall["elements"]:
         element["pushable"] = True
     return {
         "full sensor model, no cones": full_sensors(cones=False),
-        "cones of 15 deg": every_sensor(beam_width="15 deg"),
+        "cones of 15 deg": _with_sensors(beam_width="15 deg"),
         "full sensor model": full_sensors(),
-        "phases drawn each run": every_sensor(random_phase=True),
+        "phases drawn each run": _with_sensors(random_phase=True),
         "everything loose can be pushed": _prepared(case_of(FOLDER, "routine.yaml"), hall),
     }
 
