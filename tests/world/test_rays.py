@@ -14,6 +14,7 @@ from driftgate.world.rays import (
     range_to_disc,
     range_to_polygon,
     range_to_segment,
+    write_where,
 )
 from driftgate.world.values import Edge
 
@@ -237,3 +238,24 @@ def test_law_edge_arrays_keep_order():
     arrays = edge_arrays([edge])
     assert [float(column[0]) for column in arrays] == [1.0, 2.0, 1.0, 3.0, -1.0, 0.0, 0.1, 0.4]
     assert edge_arrays([]).ax.shape == (0,)
+
+
+@given(st.integers(0, 60), st.integers(0, 2**32 - 1), st.floats(0.0, 1.0), st.booleans())
+def test_rows_are_written_where_told(size: int, seed: int, share: float, one: bool) -> None:
+    """A few by their places and many by the mask come to the same as a choice by element."""
+    rng = np.random.default_rng(seed)
+    values, where = rng.normal(size=size), rng.random(size) < share
+    by = 3.5 if one else rng.normal(size=size)
+    wanted = np.where(where, by, values)
+    write_where(values, where, by)
+    np.testing.assert_array_equal(values, wanted)
+
+
+def test_one_column_is_written_to_every_row_that_is_told() -> None:
+    """What broadcasts to the rows is not taken up one after the other."""
+    for many in (1, 40):
+        values, where = np.zeros((40, 3)), np.zeros((40, 3), dtype=bool)
+        where[:many] = True
+        write_where(values, where, np.array([1.0, 2.0, 3.0]))
+        np.testing.assert_array_equal(values[:many], np.tile([1.0, 2.0, 3.0], (many, 1)))
+        assert not values[many:].any()

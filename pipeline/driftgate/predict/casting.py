@@ -31,7 +31,7 @@ from driftgate.predict.values import BoolArray
 from driftgate.schema.sensor import Sensor
 from driftgate.world.answering import Thing, answer_beside
 from driftgate.world.cone import Axis, disc_in_cone, is_closer, polygon_in_cone, segment_in_cone
-from driftgate.world.rays import Values, range_to_line, range_to_segment
+from driftgate.world.rays import Values, range_to_line, range_to_segment, write_where
 
 _NOBODY: IntArray = np.zeros(0, dtype=np.intp)
 # Looking at a few trials apart costs as much as so many surfaces do for all.
@@ -58,10 +58,9 @@ class Met:
 
     def take(self, closer: BoolArray, range_m: FloatArray, surface: int, cosine: Values) -> None:
         """Put an answer in front where it is closer."""
-        rows = closer.nonzero()[0]
-        if len(rows):
-            self.range_m[rows], self.surface[rows] = range_m[rows], surface
-            self.cosine[rows] = cosine[rows] if isinstance(cosine, np.ndarray) else cosine
+        write_where(self.range_m, closer, range_m)
+        write_where(self.surface, closer, surface)
+        write_where(self.cosine, closer, cosine)
 
     def put(self, rows: IntArray, other: Met) -> None:
         """Put the answers of some trials in place."""
@@ -271,7 +270,7 @@ class Caster:
             else:
                 range_m = beam.seen(range_to_segment(px, py, ux, uy, *ends), low_m, high_m)
                 closer = range_m < met.range_m
-                met.surface[closer.nonzero()] = e
+                write_where(met.surface, closer, e)
                 met.range_m = np.minimum(met.range_m, range_m)
         if half_rad == 0.0 and not square:
             self._square(cone, edges, pick, met)

@@ -29,7 +29,7 @@ from driftgate.world.answering import Side, answer_beside
 from driftgate.world.beam import PoseModel, range_along_beam, range_in_cone
 from driftgate.world.carry import edge_middle
 from driftgate.world.cone import Axis, answer_in_cone, is_closer, segment_in_cone
-from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment
+from driftgate.world.rays import EdgeArrays, edge_arrays, range_to_segment, write_where
 
 Three = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -275,13 +275,13 @@ class Looks:
             if half_rad > 0.0:
                 range_m, cosine = segment_in_cone(cone, e.ax[i], e.ay[i], e.bx[i], e.by[i])
                 closer = is_closer(range_m, cosine, nearest, square)
-                rows = closer.nonzero()[0]
-                square[rows], nearest[rows] = cosine[rows], range_m[rows]
+                write_where(square, closer, cosine)
+                write_where(nearest, closer, range_m)
             else:
                 range_m = range_to_segment(px, py, ux, uy, e.ax[i], e.ay[i], e.bx[i], e.by[i])
-                rows = (range_m < nearest).nonzero()[0]
+                closer = range_m < nearest
                 nearest = np.minimum(nearest, range_m)
-            surface[rows] = i
+            write_where(surface, closer, i)
         if half_rad > 0.0:
             mounted = self._prepared.case.robot.sensors[sensor]
             least = float(np.cos(mounted.echo_limit))

@@ -8,7 +8,7 @@ ranges are in metres, infinite for a miss.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ Values = FloatArray | float
 _PARALLEL_M = 1e-15
 # A beam into a corner must not slip between two surfaces that share it by rounding.
 _END_SHARE = 1e-12
+# More than one element in so many is many.
+_MANY = 12
 
 
 class EdgeArrays(NamedTuple):
@@ -37,10 +39,11 @@ class EdgeArrays(NamedTuple):
     high_m: FloatArray
 
 
-def replaced(values: FloatArray, where: NDArray[np.bool_], by: Values) -> FloatArray:
-    """Return values with some of them replaced; written in place where they can be.
+def write_where(values: NDArray[Any], where: NDArray[np.bool_], by: Any) -> None:
+    """Replace some elements of a row in place.
 
-    Five times as fast as `numpy.where` where few are, and never slower.
+    A few go by their places, many by the mask: where all are replaced that is ten times as fast, where one in
+    a thousand is it is half as fast.
 
     Parameters
     ----------
@@ -48,14 +51,26 @@ def replaced(values: FloatArray, where: NDArray[np.bool_], by: Values) -> FloatA
         Of the caller's own making: nobody else looks at them.
     where : ndarray of bool
         Which, of the same shape.
-    by : ndarray or float
-        What instead: for each element or for all.
+    by : ndarray or float or int
+        What instead: for each element, in a row that broadcasts to them, or for all.
     """
+    count = np.count_nonzero(where)
+    if count == 0:
+        return
+    if np.size(by) > 1 and np.shape(by) != values.shape:
+        by = np.broadcast_to(by, values.shape)
+    if _MANY * count > values.size:
+        np.putmask(values, where, by)
+        return
+    rows = where.nonzero()
+    values[rows] = by if np.size(by) == 1 else by[rows]
+
+
+def replaced(values: FloatArray, where: NDArray[np.bool_], by: Values) -> FloatArray:
+    """Return values with some of them replaced; written in place where they can be, as `write_where` does."""
     if np.ndim(values) == 0:
         return np.where(where, by, values)
-    rows = where.nonzero()
-    if len(rows[0]):
-        values[rows] = by if np.ndim(by) == 0 or np.size(by) == 1 else np.broadcast_to(by, values.shape)[rows]
+    write_where(values, where, by)
     return values
 
 
