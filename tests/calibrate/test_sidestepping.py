@@ -109,8 +109,8 @@ def test_law_a_differential_drive_has_no_scale_sideways():
 def test_law_a_scale_that_runs_differ_in_asks_for_more_runs():
     """Three runs that did sidestep are not sent to do it again: what lacks is runs."""
     fit = _fit(_logs(sideways_case(), 3))
-    (words,) = (words for words in fit.missing if words.startswith("sideways scale: "))
-    assert words == "sideways scale: more runs, since it differs much from each to the next"
+    (words,) = (words for words in fit.missing if words.startswith("sideways scale"))
+    assert words == "sideways scale, its mean better: more runs, since it differs much from each to the next"
 
 
 def test_law_one_fitted_run_has_both_scales():

@@ -18,7 +18,7 @@ from driftgate.calibrate.chain_slips import (
     with_called,
 )
 from driftgate.calibrate.component import as_known_together, component
-from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise
+from driftgate.calibrate.drift_found import Fitted, FoundConstant, FoundNoise, differs_much
 from driftgate.calibrate.drift_sources import missing_of_slips, placed, what_is_missing, written_sources
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundSource
@@ -143,8 +143,9 @@ def fit_drift(
         mean = Estimate(fitted.at[usual.key], own.error, freedom)
         low, high = mean.interval(confidence)
         known = usual.found_within(0.5 * (high - low))
+        wide = not known and differs_much(spread, own.error, len(used))
         taken = assumed.get(usual.key)
-        constants.append(FoundConstant(usual, overs[usual.key], mean, spread, taken, known))
+        constants.append(FoundConstant(usual, overs[usual.key], mean, spread, taken, known or wide, wide))
     left = values_left([c.usual.key for c in constants if not c.known], fitted.at, errors)
     kept = kept_together(constants, fitted.mixed.covariance, left, confidence)
     within = {key: group for group in kept.groups for key in group}

@@ -30,7 +30,10 @@ class FoundConstant:
     assumed : float or None
         The spread between runs that is taken for granted, where the runs are too few to show one.
     known : bool
-        Whether the mean is known well enough to be of use.
+        Whether the mean is known well enough to be of use: as well as is usual, or as well as so many runs
+        can tell of what is seen to differ between them (`differs_much`).
+    wide : bool
+        Whether it is known by the latter alone.
     together : tuple of str
         Keys of the constants, itself among them, that are known together where none is by itself.
     """
@@ -41,12 +44,31 @@ class FoundConstant:
     spread: Component | None
     assumed: float | None
     known: bool
+    wide: bool = False
     together: tuple[str, ...] = ()
 
     @property
     def spread_known(self) -> bool:
         """Whether nothing is missing of what differs between runs."""
         return self.over == "robot" or self.spread is not None
+
+
+def differs_much(spread: Component | None, error: float, runs: int) -> bool:
+    """Return whether a mean is unknown for nothing but that runs differ, which they are seen to do.
+
+    Then it is no worse known than a further run's constant is in any case. Left out, with its spread, that
+    would be in no prediction.
+
+    Parameters
+    ----------
+    spread : Component or None
+        Between runs.
+    error : float
+        Standard error of the mean.
+    runs : int
+        How many there are.
+    """
+    return spread is not None and spread.low > 0.0 and spread.sd**2 / runs > 0.5 * error**2
 
 
 @dataclass(frozen=True)

@@ -180,14 +180,6 @@ def _note(constant: FoundConstant) -> str:
     return f"known only together with {others}; {own}" if others else own
 
 
-def _what_shows(constant: FoundConstant, used: int) -> str:
-    """Return which drive would show a constant; of one that so few runs differ in, more runs."""
-    spread, error = constant.spread, constant.mean.error
-    if spread is not None and spread.low > 0.0 and spread.sd**2 / used > 0.5 * error**2:
-        return "more runs, since it differs much from each to the next"
-    return constant.usual.drive
-
-
 def _only_together(group: Sequence[str]) -> str:
     """Return that some constants are known together alone, what is made of it, and what tells them apart."""
     return (
@@ -214,7 +206,10 @@ def what_is_missing(
     found += [_only_together(group) for group in groups]
     for constant in constants:
         if not constant.known and not constant.together:
-            found.append(f"{in_words(constant.usual.key)}: {_what_shows(constant, used)}")
+            found.append(f"{in_words(constant.usual.key)}: {constant.usual.drive}")
+        elif constant.wide:
+            words = "more runs, since it differs much from each to the next"
+            found.append(f"{in_words(constant.usual.key)}, its mean better: {words}")
     seen = {noise.usual.key for noise in noises if noise.known}
     for usual in NOISES:
         if usual.field and usual.key not in seen:
