@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -224,19 +225,14 @@ def test_err_ranges_beyond_the_reach_of_their_sensor():
     reach = next(sensor.reach.high for sensor in robot.sensors if sensor.id == "left")
     assert said([found]) == [("DG610", "run.csv", 3, len(HEADER) + 2)]
     assert f"({reach:.4g} m)" in found.message
-    assert check_logs([drive(ranges="0.5")], robot) == []
+    assert seeing(0.5 + 0.001 * np.arange(161), robot) == []
 
 
 def test_err_a_number_for_no_echo_beyond_the_reach():
     """One number beyond the reach, again and again, is asked for; as many others are false returns."""
-    robot = load_single(ROOT / "routines" / "robots" / "wren.yaml", "robot").document.model
-    log = drive(ranges="0.5")
 
     def among(*far):
-        reading = log.ranges["left"].reading_m.copy()
-        reading[: len(far)] = far
-        column = replace(log.ranges["left"], reading_m=reading)
-        return check_logs([replace(log, ranges={"left": column})], robot)
+        return seeing([*far, *(0.5 + 0.001 * i for i in range(161 - len(far)))], wren())
 
     (found,) = among(*[9.999] * 12, 20.0)
     assert found.code == "DG610"
@@ -245,6 +241,44 @@ def test_err_a_number_for_no_echo_beyond_the_reach():
     assert "if that number stands for no echo, write none in its place" in found.suggestion
     assert among(*[9.999] * 9) == []
     assert among(*[9.999 + 0.001 * i for i in range(12)]) == []
+
+
+def seeing(reading, robot):
+    """Return what is said of a log whose left sensor, and front one, read the same in every row."""
+    log = drive(ranges="0.5")
+    column = replace(log.ranges["left"], reading_m=np.asarray(reading, dtype=float))
+    return check_logs([replace(log, ranges={"left": column})], robot)
+
+
+def wren():
+    """Return a robot."""
+    return load_single(ROOT / "routines" / "robots" / "wren.yaml", "robot").document.model
+
+
+def test_err_zero_for_no_echo():
+    """A number below what the sensor can measure, again and again; now and then is a false return."""
+    rng = np.random.default_rng(1)
+    sound = 0.5 + 0.2 * rng.random(161)
+    (found,) = seeing(np.where(np.arange(161) % 4, sound, 0.0), wren())
+    assert found.code == "DG610"
+    assert "41 of 161 readings of the sensor left are 0 m exactly" in found.message
+    assert "write none in its place" in found.suggestion
+    assert seeing(np.where(np.arange(161) % 40, sound, 0.0), wren()) == []
+    # Many that are short, and no one number: a sensor that a bumper is near to.
+    assert seeing(np.where(np.arange(161) % 4, sound, 0.01 * rng.random(161)), wren()) == []
+
+
+def test_err_one_number_whatever_the_robot_does():
+    """The sensor's longest range, or its last reading, while the robot drives along the beam and turns."""
+    rng = np.random.default_rng(2)
+    sound = 0.5 + 0.2 * rng.random(161)
+    part = np.arange(161) % 40 < 37
+    (found,) = seeing(np.where(part, 2.0, sound), wren())
+    assert found.code == "DG610"
+    assert "are 2 m exactly, while the robot drove and turned" in found.message
+    # To the last digit alike for three rows at a time, or while the robot goes along a wall beside it: fine.
+    assert seeing(np.round(np.repeat(sound, 3)[:161], 3), wren()) == []
+    assert seeing(np.where(np.arange(161) < 21, 0.5, sound), wren()) == []
 
 
 def shuttle(signs=(1.0, 1.0, 1.0), name="run.csv", detours=2):

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun, logged_run
+from driftgate.calibrate.pose_checks import check_poses
+from driftgate.calibrate.reach_checks import outside_reach
 from driftgate.calibrate.sign_slips import wrong_signs
 from driftgate.calibrate.tracks import track_of
-from driftgate.calibrate.unit_slips import beyond_reach, contradictions
+from driftgate.calibrate.unit_slips import contradictions
 from driftgate.core.findings import Finding
 from driftgate.logs.values import Log
 from driftgate.schema.robot import Robot
@@ -41,7 +43,8 @@ def check_logs(
     Returns
     -------
     list of Finding
-        DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot.
+        DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot,
+        DG625, an error or a warning, for poses that lie apart.
     """
     runs = reckoned(logs) if runs is None else runs
     found = [fault for log in logs if (fault := no_odometry(log)) is not None]
@@ -52,7 +55,10 @@ def check_logs(
     faulty = {fault.path for fault in found if fault.code != "DG617"}
     agree = [(log, run) for log, run in whole if log.path not in faulty]
     found += wrong_signs([run for _, run in agree], [log for log, _ in agree])
-    return found + ([] if robot is None else beyond_reach(logs, robot))
+    # One sign is wrong in every log that has the column: no pose is told from that.
+    if not any(fault.code == "DG618" for fault in found):
+        found += check_poses([run for _, run in agree], [log for log, _ in agree])
+    return found + ([] if robot is None else outside_reach(logs, robot))
 
 
 def no_odometry(log: Log) -> Finding | None:

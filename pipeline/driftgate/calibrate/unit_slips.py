@@ -19,10 +19,7 @@ from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.windows import BoolArray
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, wrap_angles
-from driftgate.logs.cells import NO_ECHO
 from driftgate.logs.values import Log
-from driftgate.schema.robot import Robot
-from driftgate.schema.sensor import Sensor
 
 # Driven over real distance: no wheels wear or slip so far off over a whole run (our choice).
 _LOW, _HIGH = 0.8, 1.25
@@ -39,11 +36,6 @@ _CLEAR_TURN_RAD, _MIRRORED_RAD = 0.5, 0.2
 _FAR_OFF_RAD: Final = 0.5
 # A way that turns onto its places no better is another one: its mirror image, or of another heading.
 _ALIKE: Final = 0.8
-# Readings of a run, and the share of them beyond the sensor's reach, that no false returns explain.
-_LEAST_READINGS: Final = 10
-_BEYOND_SHARE: Final = 0.9
-# Readings beyond the reach, of which so many are one number, are a sensor's word for no echo (our choice).
-_ONE_NUMBER_SHARE: Final = 0.9
 # How near a ratio has to be to that of two units to be called by their names.
 _LIKE_UNITS: Final = 0.04
 _UNITS: Final = (
@@ -143,12 +135,6 @@ def _fault_of_all(few: Sequence[tuple[_Ways, Log]]) -> Finding | None:
         or _distance(ways, furthest(lambda w: w.stretch[w.far]), few=True)
         or _direction(ways, furthest(lambda w: np.abs(w.aside_rad[w.far])))
     )
-
-
-def beyond_reach(logs: Sequence[Log], robot: Robot) -> list[Finding]:
-    """Return errors for range columns beyond their sensor's reach: nearly all of it, or one number often."""
-    found = [_beyond(log, sensor) for log in logs for sensor in robot.sensors]
-    return [fault for fault in found if fault is not None]
 
 
 def _ways(run: LoggedRun) -> _Ways:
@@ -280,28 +266,3 @@ def _direction(ways: _Ways, log: Log) -> Finding | None:
 def _fault(log: Log, message: str, advice: str, *titles: str) -> Finding:
     at = log.place(*titles)
     return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
-
-
-def _beyond(log: Log, sensor: Sensor) -> Finding | None:
-    column = log.ranges.get(sensor.id)
-    if column is None:
-        return None
-    read = column.reading_m[np.isfinite(column.reading_m)]
-    beyond = read[read > 1.05 * sensor.reach.high]
-    if len(read) < _LEAST_READINGS or not len(beyond):
-        return None
-    numbers, times = np.unique(beyond, return_counts=True)
-    often = int(np.argmax(times))
-    one = times[often] >= max(_LEAST_READINGS, _ONE_NUMBER_SHARE * len(beyond))
-    if not one and len(beyond) < _BEYOND_SHARE * len(read):
-        return None
-    at = log.place(f"range {sensor.id}")
-    words = (
-        f"{len(beyond)} of {len(read)} readings lie beyond the reach of the sensor {sensor.id} "
-        f"({sensor.reach.high:.4g} m), the median at {np.median(beyond):.4g} m"
-    )
-    advice = "check the unit in this title, and the reach in the robot file"
-    if one:
-        words = f"{words}, {times[often]} of them at {numbers[often]:.6g} m exactly"
-        advice = f"if that number stands for no echo, write {NO_ECHO} in its place; else {advice}"
-    return Finding(at.path, at.line, at.column, "DG610", words, "error", advice, at.excerpt)

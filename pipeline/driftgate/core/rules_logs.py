@@ -60,13 +60,18 @@ LOGS: Final = (
         "DG609",
         "gap in a log",
         "For a while no odometry was written. What was driven in the gap is known only in sum, so its path "
-        "is not.",
+        "is not. It is an error where many rows are missing and what was rolled in them with them: the clock "
+        "jumps by whole multiples of its step, and the rows after that have no more than others. Write what "
+        "was rolled since the last row that was written; no factor mends it.",
     ),
     Rule(
         "DG610",
         "numbers that only make sense in another unit",
         "No small robot is that fast, turns that fast, reads that far, or gets anywhere with so little "
-        "odometry. Usually the header names another unit than the robot wrote.",
+        "odometry. Usually the header names another unit than the robot wrote. Or one number stands for "
+        "ranges that were not measured: it lies outside the sensor's reach, or stays the same while the "
+        "robot drives and turns. That nothing came back is written 'none'; a blank cell says that nothing "
+        "was read.",
     ),
     Rule(
         "DG611",
@@ -168,6 +173,15 @@ LOGS: Final = (
         "they are read as one run, and a note says so. A warning names the '+' to write where files look as "
         "if they were of one run and it is not clear which: two have the same column, they are called "
         "otherwise, or one of them only was named.",
+    ),
+    Rule(
+        "DG625",
+        "measured pose that lies apart",
+        "The odometry from the measured pose before and that back from the pose after agree on where the "
+        "robot stood, and a pose was written that lies elsewhere: a digit, x and y exchanged, a heading of "
+        "another axis. A slip of the wheels does not do that, it shifts all later poses. Fitted as it stands "
+        "it would become slips, or errors of the odometry, that the robot has not. Correct it, or leave its "
+        "cells blank. A warning where something else explains the run nearly as well.",
     ),
     Rule(
         "DG631",

@@ -11,6 +11,7 @@ import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.logs.cells import NO_ECHO
+from driftgate.logs.lost_rows import check_lost_rows
 from driftgate.logs.part import Part
 from driftgate.logs.values import BoolArray
 
@@ -43,6 +44,7 @@ def unwrapped(heading_rad: FloatArray) -> FloatArray:
 
 def check_doubts(part: Part) -> None:
     """Add a finding for every kind of doubt, at its first place."""
+    check_lost_rows(part)
     _speed(part)
     _intervals(part)
     _turns(part)

@@ -27,6 +27,7 @@ MOST_FILES: Final = 16
 # Rows of two files are of one instant if their times differ by no more: it takes up rounding. [s]
 _SAME_S: Final = 1e-9
 _MOST_STEPS: Final = 1000
+_MOST_POSES: Final = 1000
 _SAID_ONCE: Final = ("run", "day", "origin", "robot", "routine", "field", "reference_spread")
 
 
@@ -250,7 +251,22 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         named_at={key: at for key in NAMED if (at := place(key)) is not None},
         steps_at=_steps_at(parts),
         titles=titles,
+        poses_at=_poses_at(parts, index),
     )
+
+
+def _poses_at(parts: Sequence[Part], index: Sequence[NDArray[np.intp]]) -> dict[int, Said]:
+    """Return where each reference pose stands, if they are few enough to have been typed."""
+    for part, at in zip(parts, index, strict=True):
+        if "reference x" in part.numbers:
+            page, position = part.table.page, part.columns["reference x"].position
+            rows = np.flatnonzero(~np.isnan(part.numbers["reference x"]))
+            lines = [(int(at[row]), int(part.line[row])) for row in rows if len(rows) <= _MOST_POSES]
+            return {
+                row: Said(page.path, line, part.table.place(line, position), page.lines[line - 1])
+                for row, line in lines
+            }
+    return {}
 
 
 def _steps_at(parts: Sequence[Part]) -> dict[str, Said]:

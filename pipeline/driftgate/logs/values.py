@@ -105,6 +105,8 @@ class Log:
         Where each step is named first; of very many the first thousand.
     titles : mapping of str to Said
         Where the title of each column that was read stands.
+    poses_at : mapping of int to Said
+        Where each reference pose stands, by row; of a log with more than a thousand none.
     """
 
     path: str
@@ -129,6 +131,7 @@ class Log:
     named_at: Mapping[str, Said] = made_by(default_factory=dict)
     steps_at: Mapping[str, Said] = made_by(default_factory=dict)
     titles: Mapping[str, Said] = made_by(default_factory=dict)
+    poses_at: Mapping[int, Said] = made_by(default_factory=dict)
 
     def place(self, *titles: str) -> Said:
         """Return where the first of these columns that the log has is titled; else its first line."""
