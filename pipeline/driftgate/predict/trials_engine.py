@@ -144,11 +144,11 @@ def run_recorded(
     prepared: Prepared,
     numbers: IntArray,
     seed: int,
-    recorder: Recorder,
+    recorder: Recorder | None,
     shared: TrialsPlan | None = None,
     streams: Streams | None = None,
 ) -> TrialsResult:
-    """Return the outcome of the trials with these rising numbers, and tell a recorder what happens in them.
+    """Return the outcome of the trials with these rising numbers, and tell a recorder, if any, what happens.
 
     They have the luck of `streams` if it is given, else what they have in a run of all.
 

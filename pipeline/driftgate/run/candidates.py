@@ -16,6 +16,7 @@ from driftgate.predict import Prepared, covariance
 from driftgate.predict.sources import TITLES
 from driftgate.predict.values import CovarianceResult, Moment
 from driftgate.run.changes import grown, with_gate, with_inserted, with_start_spread, with_step
+from driftgate.run.redraws import Progress
 from driftgate.run.spread import Spread
 from driftgate.run.tasks import plan_one
 from driftgate.schema.case import Case
@@ -87,7 +88,7 @@ class AsItIs:
     binding: tuple[str, ...]
 
 
-def candidates(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]:
+def candidates(workers: Spread, as_it_is: AsItIs, index: int, progress: Progress) -> list[Candidate]:
     """Return the single changes that apply to a case and might help one of its tolerances.
 
     Parameters
@@ -98,6 +99,8 @@ def candidates(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]
         The case and what is known of it.
     index : int
         The moment that is to be helped.
+    progress : callable
+        Told (done, of how many, words).
     """
     case, written = as_it_is.prepared.case, as_it_is.written
     axis = as_it_is.binding[index]
@@ -107,7 +110,7 @@ def candidates(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]
         *_jig(case, written),
         *_gates(case, written),
         *_slower(as_it_is, axis, index),
-        *_looks(workers, as_it_is, index),
+        *_looks(workers, as_it_is, index, progress),
     ]
 
 
@@ -199,7 +202,7 @@ class LookPlace:
     index: int
 
 
-def _looks(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]:
+def _looks(workers: Spread, as_it_is: AsItIs, index: int, progress: Progress) -> list[Candidate]:
     """Return looks where sight says that a fix is possible and the covariance engine gains most."""
     prepared, written = as_it_is.prepared, as_it_is.written
     case = prepared.case
@@ -220,7 +223,10 @@ def _looks(workers: Spread, as_it_is: AsItIs, index: int) -> list[Candidate]:
         )
         for position, words in boundaries(prepared, moment)
     ]
-    gains = list(workers.map(look_success, places))
+    gains = []
+    for gain in workers.map(look_success, places):
+        gains.append(gain)
+        progress(len(gains), len(places), "places to look from")
     base = _success(prepared, as_it_is.predicted, index)
     best = sorted(range(len(places)), key=lambda i: (-gains[i], i))[:_LOOKS]
     # The best place is worth a run even if covariance sees no gain; a second one only if it does.

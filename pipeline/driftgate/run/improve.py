@@ -31,7 +31,7 @@ def improvements(
     """
     moments, plain = as_it_is.prepared.moments, as_it_is.plain
     index, _ = tightest(moments, plain, confidence)
-    tried = candidates(workers, as_it_is, index)
+    tried = candidates(workers, as_it_is, index, progress)
     plans = workers.map(plan_one, [(candidate.case, candidate.written) for candidate in tried])
     feasible = [
         (candidate, plan.prepared)

@@ -9,8 +9,9 @@ import numpy as np
 
 from driftgate.judge.budget import MomentOutput, outputs_of
 from driftgate.predict import Prepared, run_trials
+from driftgate.predict.redrawn import run_redrawn
 from driftgate.run.spread import Spread
-from driftgate.run.tasks import spans
+from driftgate.run.tasks import BATCH, spans
 
 NONE: frozenset[str] = frozenset()
 Progress = Callable[[int, int, str], None]
@@ -27,17 +28,49 @@ class Variant:
 
 @dataclass(frozen=True)
 class _Part:
-    variant: Variant
+    """Trials first .. first + count - 1 of variants of one case that differ in what is redrawn alone."""
+
+    variants: tuple[Variant, ...]
     seed: int
     first: int
     count: int
 
 
-def _run_part(part: _Part) -> tuple[MomentOutput, ...]:
-    variant = part.variant
-    prepared = variant.prepared
-    trials = run_trials(prepared, part.count, part.seed, part.first, off=variant.off, redrawn=variant.redrawn)
-    return outputs_of(prepared.moments, trials, prepared.case.routine.time_limit)
+def _run_part(part: _Part) -> list[tuple[MomentOutput, ...]]:
+    """Return the outputs of each variant."""
+    one = part.variants[0]
+    prepared, count = one.prepared, part.count
+    if len(part.variants) == 1:
+        trials = run_trials(prepared, count, part.seed, part.first, off=one.off, redrawn=one.redrawn)
+    else:
+        sets = [variant.redrawn for variant in part.variants]
+        trials = run_redrawn(prepared, count, part.seed, part.first, sets)
+    found = outputs_of(prepared.moments, trials, prepared.case.routine.time_limit)
+    return [
+        tuple(output.part(k * count, (k + 1) * count) for output in found) for k in range(len(part.variants))
+    ]
+
+
+def _alike(one: Variant, other: Variant) -> bool:
+    """Return whether two variants may share a batch: of one case, with luck alone between them.
+
+    Where other things lie about, other surfaces are looked at, which costs the trials beside them a last
+    digit: what redraws that has a batch of its own, so that no result hangs on what is beside it.
+    """
+    moved = "element_stray" in one.redrawn | other.redrawn
+    return one.prepared is other.prepared and not (one.off or other.off or moved)
+
+
+def _together(variants: Sequence[Variant], count: int) -> Iterator[tuple[Variant, ...]]:
+    """Yield the variants in order, those that make one batch together."""
+    group: list[Variant] = []
+    for variant in variants:
+        if group and not (_alike(group[0], variant) and (len(group) + 1) * count <= BATCH):
+            yield tuple(group)
+            group = []
+        group.append(variant)
+    if group:
+        yield tuple(group)
 
 
 def run_variants(
@@ -61,13 +94,17 @@ def run_variants(
         Told how many variants are done.
     """
     cut = spans(0, trials)
-    parts = (_Part(variant, seed, first, count) for variant in variants for first, count in cut)
+    groups = list(_together(variants, cut[0][1]))
+    parts = (_Part(group, seed, first, count) for group in groups for first, count in cut)
     found = workers.map(_run_part, parts)
-    for done in range(len(variants)):
+    done = 0
+    for group in groups:
         outputs = [next(found) for _ in cut]
+        done += len(group)
         if progress is not None:
-            progress(done + 1)
-        yield _joined(outputs)
+            progress(done)
+        for k in range(len(group)):
+            yield _joined([output[k] for output in outputs])
 
 
 def _joined(parts: list[tuple[MomentOutput, ...]]) -> tuple[MomentOutput, ...]:
