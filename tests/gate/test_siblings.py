@@ -405,3 +405,24 @@ def test_law_guessed_numbers_warn_and_do_not_fail(house: Glasshouse):
     assert moment_of(guessed).codes == ("DG406",)
     assert moment_of(guessed).axes == moment_of(measured).axes
     assert moment_of(measured).variance.guessed < 0.5 < moment_of(guessed).variance.guessed
+
+
+def test_law_readings_that_are_old_and_taken_for_new_are_named(house: Glasshouse):
+    """Readings of 120 ms, not compensated: among the largest contributions, so the sentence has them."""
+    old = ("    latency: 25 ms", "    latency: 120 ms")
+    house.alone("corner-dash").edit(WREN, old, times=4)
+    assert house.check("corner-dash").status == 0
+    house.edit(WREN, ("compensate_latency: true", "compensate_latency: false"))
+    end = moment_of(only(house.check("corner-dash")))
+    assert end.codes == ("DG401",)
+    assert "Readings 120 ms old are taken for new, which alone shifts it by 6.67 mm." in end.reason
+
+
+def test_law_a_latency_that_makes_most_of_an_offset_is_named_as_its_cause(house: Glasshouse):
+    """Along the wall that the robot drives towards nothing but the age of the readings is constant."""
+    old = ("    latency: 25 ms", "    latency: 120 ms")
+    house.alone("three-bench-run").edit(WREN, old, times=4)
+    house.edit(WREN, ("compensate_latency: true", "compensate_latency: false"))
+    first = moment_of(only(house.check("three-bench-run")), "first-bench")
+    assert "most of it from readings 120 ms old that are taken for new." in first.reason
+    assert first.reason.count("taken for new") == 1

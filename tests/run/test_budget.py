@@ -6,6 +6,7 @@ import dataclasses
 import json
 import math
 from pathlib import Path
+from types import SimpleNamespace
 
 import jsonschema
 import numpy as np
@@ -14,6 +15,7 @@ from small_project import write_project
 
 from driftgate.judge.budget import AxisBudget
 from driftgate.judge.pickfreeze import Share
+from driftgate.judge.variance import Shift, shift_of
 from driftgate.predict import covariance
 from driftgate.report.budget import adding_up, axis_notes, render_budget, table_rows
 from driftgate.report.budget_json import budget_object, render_budget_json
@@ -254,3 +256,38 @@ def test_law_a_budget_says_what_its_plain_trials_hardly_show(project: Path) -> N
     found = budget_routine(settings, silent)
     assert words in render_budget(found)
     assert words in render_budget_markdown(found)
+
+
+@pytest.mark.parametrize("late", [True, False])
+def test_law_a_mean_among_the_largest_contributions_is_noted(report: BudgetReport, late: bool) -> None:
+    """In terminal and Markdown, of the age of readings and of any other source, and in the JSON."""
+    shift = Shift("range_latency" if late else "heading_latency", "the title", -0.0067)
+    moment = report.moments[0]
+    axis = dataclasses.replace(moment.axes[0], shift=shift)
+    told = dataclasses.replace(report, moments=(dataclasses.replace(moment, axes=(axis,)),))
+    by = "The age of the readings, which are taken for new," if late else "The mean of the the title"
+    for text in (render_budget(told), render_budget_markdown(told)):
+        assert f"{by} alone shifts it by 6.7 mm." in text
+        assert "alone shifts" not in render_budget(report)
+    found = budget_object(told)["moments"][0]["axes"][0]["shift"]
+    assert found == {"name": shift.name, "title": "the title", "mean": -0.0067}
+
+
+def test_law_a_mean_is_large_by_the_shares_of_the_variance() -> None:
+    """By hand: variance 9 + 4 mm², so that a mean counts from 2 mm on; what is known of maps never does."""
+    parts = {"one": np.diag([9e-6, 1.0, 1.0]), "two": np.diag([4e-6, 1.0, 1.0])}
+
+    def found(**means: float) -> str:
+        moment = SimpleNamespace(
+            cov=parts["one"] + parts["two"],
+            by_source=parts,
+            guessed=np.zeros((3, 3)),
+            between_fields=np.zeros((3, 3)),
+            mean_by_source={name: np.array([mean, 0.0, 0.0]) for name, mean in means.items()},
+        )
+        shift = shift_of(moment, (), "x", 0.0)
+        return "" if shift is None else shift.name
+
+    assert found(known=0.1) == found() == ""
+    assert found(two=0.0019, known=0.1) == ""
+    assert found(two=-0.0021, one=0.002, known=0.1) == "two"

@@ -11,7 +11,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.judge.pickfreeze import InputShares, Share, pick_freeze
 from driftgate.judge.ratio import AxisLimit, error_on, event_share, limits_of, shares_of, with_dependencies
-from driftgate.judge.variance import mean_along, variance_along
+from driftgate.judge.variance import Shift, mean_along, shift_of, variance_along
 from driftgate.predict.values import (
     BoolArray,
     CovarianceResult,
@@ -53,8 +53,12 @@ class MomentOutput:
 
     def first(self, count: int) -> MomentOutput:
         """Return the first trials alone."""
-        axes = {axis: values[:count] for axis, values in self.axes.items()}
-        return MomentOutput(axes, self.event[:count], self.touched[:count])
+        return self.part(0, count)
+
+    def part(self, begin: int, end: int) -> MomentOutput:
+        """Return trials begin .. end - 1 alone."""
+        axes = {axis: values[begin:end] for axis, values in self.axes.items()}
+        return MomentOutput(axes, self.event[begin:end], self.touched[begin:end])
 
 
 def outputs_of(
@@ -140,6 +144,8 @@ class AxisBudget:
         What the trials' first-order shares leave over; with them it makes 1.
     by_extremes : float
         The share of their variance that the most extreme thousandth of the trials makes.
+    shift : Shift or None
+        The source whose mean is among the largest contributions, by the covariance engine.
     """
 
     limit: AxisLimit
@@ -150,6 +156,7 @@ class AxisBudget:
     rows: tuple[SourceRow, ...]
     interactions: Share | None
     by_extremes: float
+    shift: Shift | None = None
 
     @property
     def few_trials(self) -> bool:
@@ -252,6 +259,7 @@ def _axis(
         rows=tuple(rows),
         interactions=shares.interactions if shares is not None else None,
         by_extremes=shares.by_extremes if shares is not None else 0.0,
+        shift=shift_of(predicted, covariance.sources, axis, heading_rad),
     )
 
 

@@ -10,8 +10,9 @@ import numpy as np
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.direction import Direction, radial_direction
 from driftgate.judge.values import ContactVerdict, MomentVerdict, PreparedCase
-from driftgate.judge.variance import mean_along, variance_along
+from driftgate.judge.variance import mean_along, shift_of, variance_along
 from driftgate.plan.values import Plan
+from driftgate.predict.sources import LATENCY
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
 from driftgate.sight.values import DarkInterval
 
@@ -94,7 +95,10 @@ def moment_reason(
     direction = radial_direction(trials.moments[index]) if verdict.binding == "radial" else None
     main = verdict.binding if direction is None else direction.axes[0]
     offset = _offset_cause(prepared, covariance, index, main)
-    sentences = [_error_shape(verdict, offset, unseen, direction)]
+    shape = _error_shape(verdict, offset, unseen, direction)
+    sentences = [shape]
+    if not offset or offset not in shape:
+        sentences.append(_shift(prepared, covariance, index, main))
     if not unseen:
         sentences.append(_growth(prepared, covariance, moment, verdict.binding, describe))
     axes = field_axis(main, moment.pose[2]) if direction is None else direction.axes
@@ -180,8 +184,26 @@ def _offset_cause(prepared: PreparedCase, covariance: CovarianceResult, index: i
     if name == "known":
         differs = prepared.case.true is not prepared.case.believed
         return ": the field is not as the map says" if differs else ""
+    if name == LATENCY:
+        return f", most of it from readings {_age(prepared)} old that are taken for new"
     title = next((s.title for s in covariance.sources if s.name == name), name.replace("_", " "))
     return f", most of it from the mean of the {title}"
+
+
+def _age(prepared: PreparedCase) -> str:
+    """Return how old readings are when they come, in words."""
+    return f"{1000.0 * max(sensor.latency for sensor in prepared.case.robot.sensors):.3g} ms"
+
+
+def _shift(prepared: PreparedCase, covariance: CovarianceResult, index: int, axis: str) -> str:
+    """Return which source's mean is among the largest contributions; "" where none is."""
+    found = shift_of(covariance.moments[index], covariance.sources, axis, prepared.moments[index].pose[2])
+    if found is None:
+        return ""
+    size = amount(abs(found.mean), axis)
+    if found.late:
+        return f"Readings {_age(prepared)} old are taken for new, which alone shifts it by {size}."
+    return f"The mean of the {found.title} alone shifts it by {size}."
 
 
 def _error_shape(verdict: MomentVerdict, offset_cause: str, unseen: bool, direction: Direction | None) -> str:

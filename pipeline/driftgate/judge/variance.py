@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.judge.values import SourceShare, VarianceShares
+from driftgate.predict.sources import LATENCY
 from driftgate.predict.values import MomentCovariance, SourceInfo
 
 
@@ -50,6 +52,47 @@ def direction_of(axis: str, heading_rad: float, error: FloatArray) -> FloatArray
         "heading": (0.0, 0.0, 1.0),
     }
     return np.array(directions[axis])
+
+
+# The square of a mean is named beside the sources of the variance from this share of it on. (Our choice.)
+_SHIFT_AT_LEAST = 0.1
+
+
+@dataclass(frozen=True)
+class Shift:
+    """A source whose mean is among the largest contributions along an axis, and that mean. [m or rad]"""
+
+    name: str
+    title: str
+    mean: float
+
+    @property
+    def late(self) -> bool:
+        """Whether it is the age of the readings, which has no spread."""
+        return self.name == LATENCY
+
+
+def shift_of(
+    moment: MomentCovariance, sources: tuple[SourceInfo, ...], axis: str, heading_rad: float
+) -> Shift | None:
+    """Return the source with the largest mean along an axis, where that is among the largest contributions.
+
+    Its square is then no less than the second largest share of the variance, and a tenth of the variance.
+    """
+    shares = variance_shares(moment, sources, axis, heading_rad)
+    parts = {
+        name: mean_along(mean, axis, heading_rad)
+        for name, mean in moment.mean_by_source.items()
+        if name != "known"
+    }
+    name = max(parts, key=lambda n: abs(parts[n]), default="")
+    if shares is None or not name:
+        return None
+    second = shares.sources[1].share if len(shares.sources) > 1 else 0.0
+    if parts[name] ** 2 < max(second, _SHIFT_AT_LEAST) * shares.sd**2:
+        return None
+    title = next((source.title for source in sources if source.name == name), name.replace("_", " "))
+    return Shift(name, title, parts[name])
 
 
 def variance_shares(

@@ -30,6 +30,7 @@ from driftgate.predict.covariance_shares import (
     means_by_source,
     shares_by_source,
     wanted_rows,
+    with_part_of,
 )
 from driftgate.predict.doubt import SOURCE as POORLY_KNOWN
 from driftgate.predict.doubt import with_doubt
@@ -45,7 +46,7 @@ from driftgate.predict.linear import WHITE, TickModel, tick_model
 from driftgate.predict.moments import moments_by_step
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.rough import bumps_per_metre
-from driftgate.predict.sources import SourceTable, source_table
+from driftgate.predict.sources import LATENCY, SourceTable, source_table
 from driftgate.predict.values import CovarianceResult, Moment, MomentCovariance
 from driftgate.world.carry import edge_middle
 from driftgate.world.values import Edge
@@ -67,7 +68,12 @@ def covariance(prepared: Prepared, off: frozenset[str] = frozenset()) -> Covaria
     CovarianceResult
         Means and covariances at every moment, shares by source, and the acceptance schedule.
     """
-    return _Pass(prepared, off).run()
+    found = _Pass(prepared, off).run()
+    own = prepared.case.robot.correction
+    late = own.enabled and not own.compensate_latency and LATENCY not in off
+    if not late or not any(source.name == LATENCY for source in found.sources):
+        return found
+    return with_part_of(LATENCY, found, _Pass(prepared, off | {LATENCY}).run())
 
 
 class _Pass:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from driftgate.core.pose import FloatArray
 from driftgate.predict.attach import Attachments
 from driftgate.predict.linear import WHITE
 from driftgate.predict.sources import SourceTable
-from driftgate.predict.values import Moment
+from driftgate.predict.values import CovarianceResult, Moment
 
 # White sources that the covariance engine carries, beside those of the ticks.
 WHITE_SOURCES = (*WHITE, "settling", "step_timing", "range_noise", "quantisation")
@@ -68,6 +70,19 @@ def means_by_source(error: FloatArray, table: SourceTable) -> dict[str, FloatArr
             parts[constant.source] = parts.get(constant.source, np.zeros(3)) + error[:, i] * constant.mean
     parts["known"] = error[:, -1] - np.sum(list(parts.values()), axis=0) if parts else error[:, -1].copy()
     return parts
+
+
+def with_part_of(source: str, found: CovarianceResult, without: CovarianceResult) -> CovarianceResult:
+    """Return a result that names what a source without a draw makes of the mean errors.
+
+    Readings that are old and taken for new shift every fix the same way: they have a mean and no spread.
+    """
+    moments = []
+    for one, other in zip(found.moments, without.moments, strict=True):
+        part = one.mean - other.mean
+        parts = {**one.mean_by_source, source: part, "known": one.mean_by_source["known"] - part}
+        moments.append(replace(one, mean_by_source=parts))
+    return replace(found, moments=tuple(moments))
 
 
 def guessed_part(error: FloatArray, white: FloatArray, table: SourceTable) -> FloatArray:

@@ -18,6 +18,8 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
+# Age of the readings: it draws nothing, and shifts all fixes alike.
+LATENCY = "range_latency"
 TITLES: dict[str, str] = {
     "start_placement": "start placement",
     "distance_scale": "distance scale",
@@ -51,7 +53,7 @@ TITLES: dict[str, str] = {
     "short_return": "short false returns",
     "long_return": "long false returns",
     "random_return": "random readings",
-    "range_latency": "range latency",
+    LATENCY: "range latency",
     "range_phase": "phase of the readings",
     POORLY_KNOWN: "numbers known too poorly",
 }
@@ -407,7 +409,7 @@ def _infos(case: Case, off: frozenset[str]) -> tuple[SourceInfo, ...]:
         if sensor.resolution > 0.0:
             add("quantisation", "data sheet", "reading")
         if sensor.latency > 0.0:
-            add("range_latency", "data sheet", "robot")
+            add(LATENCY, "data sheet", "robot")
         if sensor.random_phase:
             add("range_phase", "data sheet", "run")
     if is_doubted(case.robot):

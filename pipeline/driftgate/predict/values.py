@@ -177,8 +177,9 @@ class MomentCovariance:
         Change of the error by one standard deviation of each constant of the run, in the order of
         the source table.
     mean_by_source : dict
-        Source name to its part of `mean`, shape (3,), to first order, for sources with a mean;
-        "known" holds what is left: maps that differ, latency, contact.
+        Source name to its part of `mean`, shape (3,), to first order, for sources with a mean, and for
+        readings that are old where nothing takes that out; "known" holds what is left: maps that differ,
+        contact.
     guessed, between_fields : ndarray, shape (3, 3)
         The part of `cov` that rests on guessed numbers, and the part that is constant over a field.
     estimation_mean, tracking_mean : ndarray, shape (3,)

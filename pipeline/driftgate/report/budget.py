@@ -326,8 +326,12 @@ def success_change(value: float, before: float) -> str:
 
 
 def axis_notes(axis: AxisBudget, redraws: int) -> list[str]:
-    """Return warnings about a budget: shares that so many redraws leave open, few trials that decide it."""
+    """Return notes on a budget: a mean that is large, shares that are open, few trials that decide it."""
     notes = []
+    if axis.shift is not None:
+        by = "The age of the readings, which are taken for new," if axis.shift.late else ""
+        by = by or f"The mean of the {axis.shift.title}"
+        notes.append(f"{by} alone shifts it by {amount_words(abs(axis.shift.mean), axis.limit.axis)}.")
     if axis.interactions is None:
         notes.append("The error does not vary in the trials.")
     elif axis.few_trials:

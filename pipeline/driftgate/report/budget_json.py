@@ -87,6 +87,9 @@ def _axis(axis: AxisBudget) -> Json:
         "covariance_sd": known(axis.covariance_sd),
         "trials_mean": known(axis.trials_mean),
         "trials_sd": known(axis.trials_sd),
+        "shift": None
+        if axis.shift is None
+        else {"name": axis.shift.name, "title": axis.shift.title, "mean": axis.shift.mean},
         "by_extremes": known(axis.by_extremes),
         "few_trials": axis.few_trials,
         "sources": [_source(row) for row in axis.rows],

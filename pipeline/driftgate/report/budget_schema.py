@@ -46,6 +46,12 @@ _SOURCE = object_of(
     off_sd=number("what-if: standard deviation with the source switched off"),
     off_success=number("what-if: share of trials that succeed with the source switched off"),
 )
+_SHIFT = object_of(
+    "A source whose mean is among the largest contributions.",
+    name=text(),
+    title=text(),
+    mean=number("what it makes of the mean error, by the covariance engine"),
+)
 _AXIS = object_of(
     "One axis of a tolerance, in its unit.",
     axis=AXIS,
@@ -56,6 +62,7 @@ _AXIS = object_of(
     covariance_sd=number(),
     trials_mean=number(),
     trials_sd=number(),
+    shift={"anyOf": [_SHIFT, {"type": "null"}]},
     by_extremes=number("share of the trials' variance that the most extreme trials make"),
     few_trials={"type": "boolean"},
     sources=list_of(_SOURCE),
