@@ -267,7 +267,7 @@ def test_law_a_mean_among_the_largest_contributions_is_noted(report: BudgetRepor
     told = dataclasses.replace(report, moments=(dataclasses.replace(moment, axes=(axis,)),))
     by = "The age of the readings, which are taken for new," if late else "The mean of the the title"
     for text in (render_budget(told), render_budget_markdown(told)):
-        assert f"{by} alone shifts it by 6.7 mm." in text
+        assert f"{by} alone shifts it by -6.7 mm." in text
         assert "alone shifts" not in render_budget(report)
     found = budget_object(told)["moments"][0]["axes"][0]["shift"]
     assert found == {"name": shift.name, "title": "the title", "mean": -0.0067}

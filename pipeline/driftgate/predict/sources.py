@@ -18,7 +18,7 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
-# Age of the readings: it draws nothing, and shifts all fixes alike.
+# Age of the readings: draws nothing, shifts all fixes alike.
 LATENCY = "range_latency"
 TITLES: dict[str, str] = {
     "start_placement": "start placement",

@@ -331,7 +331,7 @@ def axis_notes(axis: AxisBudget, redraws: int) -> list[str]:
     if axis.shift is not None:
         by = "The age of the readings, which are taken for new," if axis.shift.late else ""
         by = by or f"The mean of the {axis.shift.title}"
-        notes.append(f"{by} alone shifts it by {amount_words(abs(axis.shift.mean), axis.limit.axis)}.")
+        notes.append(f"{by} alone shifts it by {amount_words(axis.shift.mean, axis.limit.axis)}.")
     if axis.interactions is None:
         notes.append("The error does not vary in the trials.")
     elif axis.few_trials:
