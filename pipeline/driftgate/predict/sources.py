@@ -18,8 +18,7 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
-# Age of the readings: draws nothing, shifts all fixes alike.
-LATENCY = "range_latency"
+LATENCY = "range_latency"  # draws nothing, shifts all fixes alike
 TITLES: dict[str, str] = {
     "start_placement": "start placement",
     "distance_scale": "distance scale",
