@@ -67,3 +67,48 @@ def test_windows_over_a_jump_are_dropped():
     kept = without_jumps(jumped, windows, 0.1)
     assert 0 < len(windows) - len(kept) <= 3
     assert not np.any((kept.start <= 299) & (kept.end >= 300))
+
+
+@pytest.mark.parametrize("nth", [1, 3, 7])
+def test_a_leap_is_seen_where_the_odometry_comes_more_often_than_the_reference(nth: int):
+    """Fixes at every so manieth row: before, none of two rows in a row had one, and no leap was ever seen."""
+    track = drive(weaving(500, step_m=0.04))
+    reference = track.reference.copy()
+    heading = reference[300, 2]
+    reference[300:, :2] += 0.3 * np.array([-np.sin(heading), np.cos(heading)])
+    reference[np.arange(len(reference)) % nth != 0] = np.nan
+    jumped = Track("", track.time_s, track.twist, reference)
+    first = -(-300 // nth) * nth
+    assert np.flatnonzero(jumped.jumps(0.1)).tolist() == [first - 1]
+    windows = windows_of(jumped, [5.0], 2.0)
+    kept = without_jumps(jumped, windows, 0.1)
+    assert 0 < len(windows) - len(kept) <= 3
+    assert not np.any((kept.start < first) & (kept.end >= first))
+
+
+def test_no_way_between_poses_is_a_leap():
+    """What is driven from pose to pose is none, however it winds; nor is drift over a metre."""
+    twist = np.concatenate([np.tile([0.02, 0.01, 0.05], (30, 1)), np.tile([0.02, -0.01, -0.05], (30, 1))])
+    track = drive(np.tile(twist, (4, 1)), constants={"heading_scale": 0.02})
+    reference = track.reference.copy()
+    reference[np.arange(len(reference)) % 20 != 0] = np.nan
+    assert not Track("", track.time_s, track.twist, reference).jumps(0.02).any()
+    off = reference.copy()
+    off[40:, :2] += 0.3
+    off[np.arange(len(off)) % 80 != 0] = np.nan
+    assert not Track("", track.time_s, track.twist, off).jumps(0.1).any()
+
+
+def test_a_fast_turn_on_the_spot_leads_nowhere():
+    """A wheel 18 mm off the middle counts 72 mm/s at 4 rad/s; in an arc of 25 mm radius the robot travels."""
+    count, dt = 100, 0.02
+    for radius_m, rate, travels in (
+        (0.018, 4.0, False),
+        (0.025, 4.0, True),
+        (0.028, 1.0, False),
+        (0.5, 1.0, True),
+    ):
+        twist = np.tile([radius_m * rate * dt, 0.0, rate * dt], (count, 1))
+        track = Track("", dt * np.arange(count + 1), twist, np.full((count + 1, 3), np.nan))
+        assert track.moving.all()
+        assert (track.travelling == travels).all(), radius_m

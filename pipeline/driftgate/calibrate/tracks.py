@@ -16,6 +16,9 @@ from driftgate.logs.values import Log
 
 # A robot stands before it starts for at least this long, or its gyro tells no bias. [s]
 SHORTEST_REST_S = 1.0
+# A heading that turns faster than this, over so long about a step, is no gyro's bias: the robot turns about
+# the middle of its wheels, which count nothing. Whole degrees make a fifth of it (our choice). [rad/s, s]
+_TURNING_RAD_S, _ABOUT_S = math.radians(10.0), 0.25
 # Into so many parts a standstill is cut to see how its rate wanders: more would take jitter for a walk.
 _REST_BLOCKS = 8
 
@@ -106,7 +109,7 @@ def bias_at_rest(track: Track) -> tuple[float, float] | None:
     it does where the gyro's rate is noisy. [rad/s]
     """
     moving = np.flatnonzero(track.moving)
-    rest = int(moving[0]) if len(moving) else len(track.twist)
+    rest = min(int(moving[0]) if len(moving) else len(track.twist), _until_turned(track))
     time = track.time_s[: rest + 1] - track.time_s[0]
     if rest < 3 or time[-1] < SHORTEST_REST_S:
         return None
@@ -117,6 +120,18 @@ def bias_at_rest(track: Track) -> tuple[float, float] | None:
     left = heading - heading.mean() - rate * centred
     jitter = float(np.sqrt(left @ left / (len(time) - 2) / spread))
     return rate, max(jitter, _error_of_walk(time, heading))
+
+
+def _until_turned(track: Track) -> int:
+    """Return how many steps are over before the robot may have begun to turn."""
+    middle = 0.5 * (track.time_s[1:] + track.time_s[:-1])
+    heading = np.concatenate([[0.0], np.cumsum(track.twist[:, 2])])
+    later, before = (np.interp(middle + off, track.time_s, heading) for off in (_ABOUT_S, -_ABOUT_S))
+    turning = np.flatnonzero(np.abs(later - before) > 2.0 * _ABOUT_S * _TURNING_RAD_S)
+    if not len(turning):
+        return len(track.twist)
+    # It gathers speed: a turn is seen a while after its begin.
+    return int(np.searchsorted(track.time_s[1:], middle[turning[0]] - 2.0 * _ABOUT_S, side="right"))
 
 
 def _error_of_walk(time: FloatArray, heading: FloatArray) -> float:

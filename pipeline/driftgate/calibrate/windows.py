@@ -27,7 +27,12 @@ STILL_M, STILL_RAD = 0.2, np.deg2rad(20.0)
 _SPOT_MPS = 0.04
 # ... but no more than this for each radian: a wheel further off its place would be noticed. [m/rad]
 _SPOT_M_PER_RAD = 0.03
+# ... and at any speed this: a fast turn takes a wheel a little off its place along fast, and no robot drives
+# arcs so tight (our choice). [m/rad]
+_TIGHT_M_PER_RAD = 0.02
 _ABOUT_S = 0.1
+# Over a longer way than this drift is no leap of the reference (our choice). [m]
+_NEAR_M = 0.5
 
 
 @dataclass(frozen=True)
@@ -81,20 +86,43 @@ class Track:
             for off in (-_ABOUT_S, _ABOUT_S)
         )
         gone, turned = np.hypot(*(until - since)[:, :2].T), np.abs(until - since)[:, 2]
-        spot = (gone < 2.0 * _ABOUT_S * _SPOT_MPS) & (gone <= _SPOT_M_PER_RAD * turned)
+        slow = (gone < 2.0 * _ABOUT_S * _SPOT_MPS) & (gone <= _SPOT_M_PER_RAD * turned)
+        spot = slow | (gone <= _TIGHT_M_PER_RAD * turned)
         return np.asarray(self.moving & ~spot)
 
     def jumps(self, sideways_m: float) -> BoolArray:
         """Return in which steps the reference jumps sideways by more than so much, shape (n - 1,).
 
         A reference that comes in fixes of its own (satellites, tags that come into sight) moves by leaps that
-        the robot did not make. Sideways is across the true heading half way, where no distance error shows.
+        the robot did not make. Sideways is across the true heading half way, where no distance error shows,
+        less what the odometry went that way. Poses further apart than `_NEAR_M` are not compared:
+        there drift is no leap. The leap is that of the last step before a pose.
         """
-        step = compose(inverse(self.reference[:-1]), self.reference[1:])
-        half = 0.5 * step[:, 2]
-        across = np.cos(half) * step[:, 1] - np.sin(half) * step[:, 0]
-        with np.errstate(invalid="ignore"):
-            return np.asarray(np.abs(across) > sideways_m)
+        known = np.flatnonzero(np.isfinite(self.reference).all(axis=1))
+        before, after = known[:-1], known[1:]
+        path = _reckoned(self)
+        off = _across(self.reference[before], self.reference[after]) - _across(path[before], path[after])
+        near = self.distance_m[after] - self.distance_m[before] <= _NEAR_M
+        found = np.zeros(len(self.twist), dtype=bool)
+        found[after - 1] = (near | (after == before + 1)) & (np.abs(off) > sideways_m)
+        return found
+
+
+def _across(start: FloatArray, end: FloatArray) -> FloatArray:
+    """Return how far poses lie apart across the heading half way. [m]"""
+    step = compose(inverse(start), end)
+    half = 0.5 * step[:, 2]
+    return np.asarray(np.cos(half) * step[:, 1] - np.sin(half) * step[:, 0])
+
+
+def _reckoned(track: Track) -> FloatArray:
+    """Return the path of the odometry as it stands, each step along its middle heading, shape (n, 3)."""
+    heading = np.concatenate([[0.0], np.cumsum(track.twist[:, 2])])
+    half = heading[:-1] + 0.5 * track.twist[:, 2]
+    ahead, left = track.twist[:, 0], track.twist[:, 1]
+    x = np.concatenate([[0.0], np.cumsum(np.cos(half) * ahead - np.sin(half) * left)])
+    y = np.concatenate([[0.0], np.cumsum(np.sin(half) * ahead + np.cos(half) * left)])
+    return np.stack([x, y, heading], axis=-1)
 
 
 def stands(track: Track) -> bool:
@@ -108,11 +136,7 @@ def excursion(track: Track) -> tuple[float, float]:
 
     Noise of counters that stand adds up to a way driven, but leads nowhere.
     """
-    heading = np.concatenate([[0.0], np.cumsum(track.twist[:, 2])])
-    half = heading[:-1] + 0.5 * track.twist[:, 2]
-    ahead, left = track.twist[:, 0], track.twist[:, 1]
-    x = np.cumsum(np.cos(half) * ahead - np.sin(half) * left)
-    y = np.cumsum(np.sin(half) * ahead + np.cos(half) * left)
+    x, y, heading = _reckoned(track).T
     return float(np.hypot(x, y).max(initial=0.0)), float(np.ptp(heading))
 
 
