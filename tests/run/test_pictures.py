@@ -14,6 +14,7 @@ from driftgate.predict import covariance, run_trials
 from driftgate.predict.values import Outcome
 from driftgate.report.as_html import render_html
 from driftgate.report.as_svg import render_svg
+from driftgate.report.svg import Labels
 from driftgate.run.cases import cases_of
 from driftgate.run.check import CheckSettings, check_routines
 from driftgate.run.inputs import load_inputs
@@ -156,3 +157,13 @@ def test_law_an_infeasible_plan_is_drawn_without_a_prediction(project):
     assert "infeasible" in page
     assert '<svg class="drawing" viewBox' in page
     assert "Along the plan" not in page
+
+
+def test_law_a_label_takes_the_form_that_finds_room():
+    """In one line where there is room for it, in two where only these fit, and never over what is there."""
+    wide, high = (60.0, 10.0, [(0.0, 0.0)]), (30.0, 20.0, [(0.0, 0.0), (0.0, 20.0)])
+    assert Labels().place_one_of([wide, high]) == (0, (0.0, 0.0))
+    labels = Labels()
+    labels.block(40.0, 0.0, 10.0, 10.0)
+    assert labels.place_one_of([wide, high]) == (1, (0.0, 0.0))
+    assert labels.place_one_of([wide, high]) == (1, (0.0, 20.0))

@@ -16,7 +16,9 @@ MARK: Final = "driftgate picture"
 WIDTH: Final = 640
 # Rough width of a letter, as a share of its size: for keeping labels apart.
 _LETTER = 0.56
+# By how much of a box a place must be freer for each one it is further, and another form of the label.
 _FURTHER = 0.004
+_OTHER = 0.02
 
 
 def num(value: float, digits: int = 1) -> str:
@@ -115,15 +117,24 @@ class Labels:
 
         A place further down the list has to be freer by `_FURTHER` of the box for each one it is further.
         """
-        least, (x, y) = float("inf"), wanted[0]
-        for i, corner in enumerate(wanted):
-            if _FURTHER * i >= least:
-                break
-            cost = self._covered(*corner, width, height) / (width * height) + _FURTHER * i
-            if cost < least:
-                least, (x, y) = cost, corner
-        self.block(x, y, width, height)
-        return x, y
+        return self.place_one_of([(width, height, wanted)])[1]
+
+    def place_one_of(self, boxes: Sequence[tuple[float, float, Sequence[Point]]]) -> tuple[int, Point]:
+        """Return which of some boxes is least covered, and at which of its corners.
+
+        Each has its width, height and wanted corners. A later one has to be freer by `_OTHER` of itself.
+        """
+        least, which, at = float("inf"), 0, boxes[0][2][0]
+        for k, (width, height, wanted) in enumerate(boxes):
+            for i, corner in enumerate(wanted):
+                further = _FURTHER * i + _OTHER * k
+                if further >= least:
+                    break
+                cost = self._covered(*corner, width, height) / (width * height) + further
+                if cost < least:
+                    least, which, at = cost, k, corner
+        self.block(*at, *boxes[which][:2])
+        return which, at
 
     def _covered(self, x: float, y: float, width: float, height: float) -> float:
         total = 0.0

@@ -19,6 +19,7 @@ from driftgate.report.svg import (
     circle,
     cross,
     group,
+    line,
     path,
     rect,
     step_mark,
@@ -29,10 +30,12 @@ from driftgate.report.svg import (
 from driftgate.report.symbols import sign
 
 _MOST_BADGES: Final = 45
+# A number further from its step's way than this has a line to it.
+_LED_FROM: Final = 26.0
 
 
 def keep_free(picture: CasePicture, scale: FieldScale, labels: Labels) -> None:
-    """Keep labels off the planned way, checkpoints and marks, and inside the picture."""
+    """Keep labels off the planned way, walls, checkpoints and marks, and inside the picture."""
     labels.block(0.0, scale.height - BOTTOM, WIDTH, 300.0)
     labels.block(WIDTH, 0.0, 300.0, scale.height)
     for target in picture.targets:
@@ -43,9 +46,10 @@ def keep_free(picture: CasePicture, scale: FieldScale, labels: Labels) -> None:
         labels.block(x - 5.0, y - 5.0, 10.0, 10.0)
     # Rounds that go the same way again keep the same places free.
     way: dict[tuple[int, int], None] = {}
-    for leg in picture.legs:
-        for (a, b), (c, d) in pairwise(scale.all(leg.path)):
-            many = max(1, int(math.dist((a, b), (c, d)) / 8.0))
+    walls = [[s.a, s.b] for s in picture.field.surfaces if s.kind == "wall"]
+    for points in (*(leg.path for leg in picture.legs), *walls):
+        for (a, b), (c, d) in pairwise(scale.all(points)):
+            many = max(1, int(math.dist((a, b), (c, d)) / 4.0))
             for k in range(many + 1):
                 way[round((a + (c - a) * k / many) / 4.0), round((b + (d - b) * k / many) / 4.0)] = None
     for column, row in way:
@@ -99,9 +103,16 @@ def targets(case: CaseReport, picture: CasePicture, scale: FieldScale, labels: L
             f"{exact(verdict.required, 100)} % required"
         )
         shapes = [title(tip), circle(x, y, 7.0, "target"), *_tolerance(target, scale)]
-        width = width_of(words, 13.5)
-        at = labels.place(width, 14.0, around(x, y, width, 14.0, 12.0))
-        shapes.append(text(at[0], at[1] + 11.0, words, "halo strong"))
+        # In one line where there is room for it, else in two.
+        forms = [[words], [target.name, f"{sign(verdict.status)} {rate}"]]
+        boxes = []
+        for form in forms:
+            width, high = max(width_of(row, 13.5) for row in form), 14.0 * len(form)
+            boxes.append((width, high, around(x, y, width, high, 12.0)))
+        which, (left, top) = labels.place_one_of(boxes)
+        shapes += [
+            text(left, top + 11.0 + 14.0 * k, row, "halo strong") for k, row in enumerate(forms[which])
+        ]
         parts.append(group(shapes, "", step_mark(target.step)))
     return parts
 
@@ -150,6 +161,8 @@ def badges(legs: Sequence[Leg], scale: FieldScale, labels: Labels) -> list[str]:
             rect(cx - half, cy - 7.5, 2 * half, 15.0, "badge", ' rx="7.5"'),
             text(cx, cy + 3.8, str(leg.number), "number"),
         ]
+        if math.dist((cx, cy), (x, y)) > _LED_FROM:
+            shapes.insert(1, line((cx, cy), (x, y), "lead"))
         parts.append(group(shapes, "pick", step_mark(leg.number)))
     return parts
 
