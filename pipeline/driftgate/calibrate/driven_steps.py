@@ -10,6 +10,8 @@ import numpy as np
 
 from driftgate.calibrate.estimate import Spread, mean_and_spread
 from driftgate.calibrate.found import FoundNumber, FoundSource
+from driftgate.core.pose import FloatArray
+from driftgate.logs.doubts import GAP_S
 from driftgate.logs.values import Log
 from driftgate.plan.values import PlannedStep
 from driftgate.schema.routine import Advance, Arc, Rotate
@@ -100,6 +102,7 @@ def _of_run(log: Log, wanted: Mapping[str, Wanted]) -> DrivenSteps:
     stretch: list[float] = []
     along: list[float] = []
     turn: list[float] = []
+    rolled, heading = _rolled_m(log), _heading_rad(log)
     for k in range(1, len(starts) - 1):
         plan = wanted.get(order[k])
         if plan is None or order.count(order[k]) > 1 or plan.duration_s < _SHORTEST_S:
@@ -107,11 +110,34 @@ def _of_run(log: Log, wanted: Mapping[str, Wanted]) -> DrivenSteps:
         first, last = int(starts[k]), int(starts[k + 1]) - 1
         stretch.append(float(log.time_s[last] - log.time_s[first - 1]) / plan.duration_s - 1.0)
         if plan.along_m is not None:
-            along.append(float(log.forward_m[first : last + 1].sum()) - plan.along_m)
-        turned = float(log.heading_rad[last] - log.heading_rad[first - 1])
+            along.append(float(rolled[last] - rolled[first - 1]) - plan.along_m)
+        turned = float(heading[last] - heading[first - 1])
         if plan.turn_rad is not None and math.isfinite(turned):
             turn.append(turned - plan.turn_rad)
     return DrivenSteps(tuple(stretch), tuple(along), tuple(turn), 1)
+
+
+def _rolled_m(log: Log) -> FloatArray:
+    """Return what was rolled forward up to each row; between rows that say so it is shared out by time."""
+    told = np.flatnonzero(log.has_odometry)
+    if not len(told):
+        return np.zeros(len(log.time_s))
+    return np.interp(log.time_s, log.time_s[told], np.cumsum(log.forward_m[told]))
+
+
+def _heading_rad(log: Log) -> FloatArray:
+    """Return the heading in each row, a blank one read between its neighbours as everywhere else.
+
+    A blank cell says that nothing new was read, and not that nothing was: steps that end in one are steps.
+    Before the first heading, after the last and in a gap it is nan.
+    """
+    time, known = log.time_s, np.flatnonzero(~np.isnan(log.heading_rad))
+    if not len(known):
+        return log.heading_rad
+    heading = np.interp(time, time[known], log.heading_rad[known], left=np.nan, right=np.nan)
+    after = np.clip(np.searchsorted(known, np.arange(len(time))), 0, len(known) - 1)
+    far = time[known[after]] - time[known[np.maximum(after - 1, 0)]] > GAP_S
+    return np.where(far & np.isnan(log.heading_rad), np.nan, heading)
 
 
 def step_sources(steps: DrivenSteps, confidence: float) -> tuple[list[FoundSource], list[str]]:
