@@ -106,3 +106,25 @@ def test_law_every_column_counts(column):
     mixed = drive(1)
     mixed[:, column] = drive(2)[:, column]
     assert not same(logged(drive(1)), logged(mixed))
+
+
+def quiet(seed: int, count_m: float, noise_m: float) -> np.ndarray:
+    """Return time, forward and heading of twelve straights driven by a robot that repeats itself."""
+    rng = np.random.default_rng(seed)
+    fastest = np.repeat(np.linspace(0.31, 0.67, 12), 150)
+    beat = np.tile(np.arange(150), 12)
+    speed = np.minimum(fastest, 0.0213137 * np.clip(np.minimum(beat, 130 - beat), 0, None))
+    way = np.cumsum(0.01 * speed + rng.normal(0.0, noise_m, len(speed)) * (speed > 0.0))
+    counted = np.round(way / count_m) * count_m if count_m else way
+    return np.column_stack([0.01 * np.arange(len(way)), np.diff(counted, prepend=0.0), np.zeros(len(way))])
+
+
+@pytest.mark.parametrize(("count_m", "noise_m"), [(75.4e-6, 3e-8), (1e-3, 3e-7), (0.0, 3e-8)])
+def test_law_a_robot_that_repeats_itself_is_not_told_by_its_speeds(count_m: float, noise_m: float):
+    """The corners of a routine, and the counts in which speeds come, are those of every run."""
+    logs = [logged(quiet(seed, count_m, noise_m), places=(3, 6, 5)) for seed in range(4)]
+    for i, log in enumerate(logs):
+        for other in logs[:i]:
+            agree = np.mean(np.abs(log.forward_m - other.forward_m) < 1e-7)
+            assert 0.95 < agree < 1.0
+            assert not same(log, other)
