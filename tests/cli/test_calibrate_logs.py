@@ -47,7 +47,9 @@ def test_law_the_report_says_what_was_found_and_what_was_not(calibrated):
     assert "Range sensor front:" in out
     assert "Not found; what would show it" in out
     assert "Keep clear" in out
-    assert "error sources found in 3 runs" in err.splitlines()[-1]
+    missing = out[out.index("\nNot found;") :].split("\n\n")[0].strip().splitlines()[1:]
+    assert "error sources found in 3 runs; " in err.splitlines()[-1]
+    assert err.splitlines()[-1].endswith(f"; {len(missing)} more named under 'Not found'")
 
 
 def test_law_nothing_is_found_and_not_found_at_once(calibrated):

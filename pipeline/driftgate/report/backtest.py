@@ -49,6 +49,8 @@ MEANING = {
 }
 
 
+# Of a normal distribution 95 % lie below so many standard deviations.
+_ONE_SIDED = 1.645
 # Scores that are named beside the verdict.
 _MOST_NAMED = 4
 
@@ -148,6 +150,11 @@ def _model(model: Fit) -> list[str]:
         error = model.error_of(name) if name in model.names else 0.0
         known = error > 0.0 and math.isfinite(error)
         spread = quantity(error, dimension) if known else ""
+        if known and name in model.noise and error > value:
+            # What drowns in other noise is found at nought, where a standard error says nothing: its variance
+            # has one, and so a largest size.
+            error = math.sqrt(value * (value + 2.0 * _ONE_SIDED * error))
+            spread = f"at most {quantity(error, dimension)}"
         shown = quantity(value, dimension, error if known and name not in model.left else None)
         rows.append((words, f"not found, left at {shown}" if name in model.left else shown, spread))
     slips = model.slips

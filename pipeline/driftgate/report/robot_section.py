@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from driftgate.calibrate.found import FoundNumber, FoundSource
+from driftgate.report.digits import exact
 from driftgate.report.quantities import interval_words, quantity
 from driftgate.report.text import plain
 
@@ -68,7 +69,7 @@ def _fitted(source: FoundSource, origin: Origin, indent: str) -> list[str]:
         pairs = ", ".join(f"{name}: {_correlation(value)}" for name, value in source.goes_with)
         lines.append(f"{indent}goes_with: {{{pairs}}}   # correlation of the errors of the two means")
     if source.freedom is not None:
-        lines.append(f"{indent}freedom: {max(source.freedom, 1.0):.3g}")
+        lines.append(f"{indent}freedom: {exact(float(f'{max(source.freedom, 1.0):.3g}'))}")
     for key, day in (("first_day", origin.first_day), ("last_day", origin.last_day)):
         if day is not None:
             lines.append(f'{indent}{key}: "{day.isoformat()}"')

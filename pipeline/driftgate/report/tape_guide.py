@@ -56,7 +56,7 @@ kind: tape sheet
 format: 1
 title: {title}
 day: "2026-11-03"
-heading_from: gyro          # or wheels, then with track_width: 270 mm
+heading_from: gyro          # or wheels, then with track_width: {track}
 straights:
   - {{tape: 2.004 m, robot: 2.011 m}}
   - {{tape: 1.998 m, robot: 2.006 m}}
@@ -78,12 +78,14 @@ _SLOW_SHARE = 0.5
 def render_guide(robot: Robot | None) -> str:
     """Return the guide, for a robot if one is given."""
     sideways = ""
+    track = "270 mm"
     side, speed, title = "1.5 m", "at half of the speed of your routines or slower", "Our robot"
     if robot is not None:
         slow = _SLOW_SHARE * robot.drive.limits.speed
         side = f"{_side(robot):g} m"
         speed = f"at {slow:.2g} m/s or slower"
         title = robot.title
+        track = f"{1e3 * robot.drive.track_width:.6g} mm"
         if robot.drive.type == "holonomic":
             sideways = _SIDEWAYS.format(drive=DRIVE_OF[SIDEWAYS])
     parts = (
@@ -92,7 +94,7 @@ def render_guide(robot: Robot | None) -> str:
         _SQUARE.format(side=side, speed=speed, gyro=": a gyro drifts with time"),
         _AFTER,
         "A sheet to fill in (its numbers are invented: replace them all)\n\n"
-        + _SHEET.format(side=side, title=yaml_text(title)),
+        + _SHEET.format(side=side, title=yaml_text(title), track=track),
     )
     return "\n".join(parts)
 

@@ -131,6 +131,8 @@ def calibrate_logs(
     )
     edited = edited_text(document, fit.sources, origin, confidence, "the logs") if edit else ""
     why = f"{counted(len(fit.sources), 'error source')} found in {counted(len(read), 'run')}"
+    if fit.missing:
+        why += f"; {len(fit.missing)} more named under 'Not found'"
     return LogsRun(tuple(findings), tuple(read), fit, origin, edited, Exit.PASS, why)
 
 
