@@ -180,3 +180,10 @@ def test_law_every_command_reads_the_pair_and_says_so(here: Path, capsys: pytest
         assert "'+' joins the files of one run: logs/r1.csv+logs/r1-poses.csv" in "".join(capsys.readouterr())
         main.run([words[0], "logs/r1-poses.csv", *words[1:]])
         assert "'+' joins the files of one run: logs/r1.csv+logs/r1-poses.csv" in "".join(capsys.readouterr())
+
+
+def test_law_the_files_shown_in_the_documents_are_sound():
+    """A log, its poses and a list of beacons, short enough to be typed: no error, no warning."""
+    found = validate_files([ROOT / "tests/docs/logs"])
+    assert found.why == "1 sound log, 1 sound list of beacons, no errors"
+    assert [(f.code, f.level) for f in found.findings] == [("DG624", "note")]

@@ -131,9 +131,9 @@ LOGS: Final = (
         "DG619",
         "one run under two names",
         "Two logs have the same odometry, row by row, which no two runs have; in whatever units, by whatever "
-        "clock, and if one lacks rows of the other. Where odometry is so coarse that rows agree by chance, the "
-        "same readings of range sensors tell. Counted twice, a run would "
-        "make what is found look better known than it is. 'calibrate' and 'backtest' refuse them, too.",
+        "clock, and if one lacks rows of the other. Where odometry is so coarse that rows agree by chance, "
+        "the same readings of range sensors tell. Counted twice, a run would make what is found look better "
+        "known than it is. 'calibrate' and 'backtest' refuse them, too.",
     ),
     Rule(
         "DG620",
