@@ -196,7 +196,7 @@ def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **giv
     """Hold a model of dead reckoning and correction against LOGS that it was not fitted on.
 
     Each LOG is one run: a file, or several joined by '+' that share its clock. A folder, or a pattern like
-    'runs/*.csv', stands for all the runs in it.
+    'runs/*.csv', stands for all the runs in it; NAME.csv and NAME-poses.csv are one run.
     """
     from driftgate.report.backtest import render_backtest
     from driftgate.report.backtest_json import render_backtest_json

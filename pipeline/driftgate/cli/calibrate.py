@@ -27,9 +27,9 @@ if TYPE_CHECKING:
           --out routines/robots/wren-2.yaml
 
     Each LOG is one run: a file, or several files of one run joined by '+'. A folder, or a pattern like
-    'logs/*.csv', stands for all the runs in it. What is found goes with how well it is known, so that a
-    prediction from six runs is wider than one from sixty; what the runs cannot tell is named, with the
-    drive that would.
+    'logs/*.csv', stands for all the runs in it; NAME.csv and NAME-poses.csv are one run. What is found
+    goes with how well it is known, so that a prediction from six runs is wider than one from sixty;
+    what the runs cannot tell is named, with the drive that would.
 
     With --tape, what is found of the sheet itself comes first: a sheet that contradicts itself gives
     no numbers (DG631), one with something doubtful gives numbers that carry the doubt (DG632).

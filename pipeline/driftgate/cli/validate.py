@@ -40,7 +40,7 @@ def command(
 
     PATHS are files or folders; by default the folder routines/ and all that its routines refer to.
     Logged runs and lists of beacons (*.csv) are read where they, their folder or a pattern is named; files of
-    one run may be joined by '+'.
+    one run may be joined by '+', and NAME.csv and NAME-poses.csv of a folder are.
     """
     from driftgate.report.findings import render_findings
     from driftgate.report.paint import Paint

@@ -49,6 +49,60 @@ class _Head:
         return bool(self.titles & _ODOMETRY)
 
 
+class _Known:
+    """Logs by what they have and how they are called.
+
+    Attributes
+    ----------
+    heads : mapping
+        Of each file.
+    drives, others : mapping
+        By folder: files with odometry, and without.
+    base : mapping
+        Of a file without odometry the one that it goes with by its name, if there is one.
+    parts : mapping
+        The other way round.
+    """
+
+    def __init__(self, heads: Mapping[Path, _Head]) -> None:
+        self.heads = heads
+        self.drives: dict[Path, list[Path]] = {}
+        self.others: dict[Path, list[Path]] = {}
+        for path, head in heads.items():
+            (self.drives if head.drives else self.others).setdefault(path.parent, []).append(path)
+        self.base: dict[Path, Path] = {}
+        self.parts: dict[Path, list[Path]] = {}
+        for folder, others in self.others.items():
+            called: dict[str, list[Path]] = {}
+            alike: dict[str, list[Path]] = {}
+            for drive in self.drives.get(folder, []):
+                called.setdefault(drive.stem, []).append(drive)
+                alike.setdefault(_without_last(drive.stem), []).append(drive)
+            for path in others:
+                # A name that begins with the other's, of several the longest; or one with another last word.
+                begins = [called[begin] for begin in _beginnings(path.stem) if begin in called]
+                found = begins[0] if begins else alike.get(_without_last(path.stem) or "\0", [])
+                if len(found) == 1:
+                    self.base[path] = found[0]
+                    self.parts.setdefault(found[0], []).append(path)
+
+    def in_common(self, paths: Sequence[Path]) -> str:
+        """Return a column that two of the files have, or nothing."""
+        count = Counter(title for path in paths for title in self.heads[path].titles)
+        return next((title for title in sorted(count) if count[title] > 1), "")
+
+
+def _beginnings(stem: str) -> list[str]:
+    """Return what a name begins with, up to each of its separators; the longest first."""
+    return [stem[:at] for at in range(len(stem) - 1, 0, -1) if stem[at] in _SEPARATORS]
+
+
+def _without_last(stem: str) -> str:
+    """Return a name without its last word; empty if it has one only, or ends in a number, as runs do."""
+    at = max(stem.rfind(sign) for sign in _SEPARATORS)
+    return stem[:at] if at > 0 and not stem[at + 1 :].isdigit() else ""
+
+
 def joined_by_name(runs: Iterable[Run]) -> list[Run]:
     """Return runs with files joined that are of one run by their names and columns.
 
@@ -62,12 +116,8 @@ def joined_by_name(runs: Iterable[Run]) -> list[Run]:
         Runs, each as its files; those of several files stay what they are.
     """
     listed = list(runs)
-    heads = _heads(run[0] for run in listed if len(run) == 1)
-    parts: dict[Path, list[Path]] = {}
-    for path, head in heads.items():
-        if not head.drives and (base := _base_of(path, heads)) is not None:
-            parts.setdefault(base, []).append(path)
-    whole = {base: own for base, own in parts.items() if not _in_common([base, *own], heads)}
+    known = _Known(_heads(run[0] for run in listed if len(run) == 1))
+    whole = {base: own for base, own in known.parts.items() if not known.in_common([base, *own])}
     joined = {path for own in whole.values() for path in own}
     found: list[Run] = []
     for run in listed:
@@ -96,9 +146,9 @@ def say_parts(runs: Sequence[Run], findings: list[Finding]) -> None:
         advice = f"their names and columns say so; files that are called otherwise are joined by '{JOINED}'"
         findings.append(Finding(_shown(first), 0, 0, "DG624", words, "note", advice))
     given = _heads(run[0] for run in runs if len(run) == 1)
-    known = {**given, **_heads(_beside(given))}
     # Files that were joined are nobody else's.
-    known = {path: head for path, head in known.items() if path in given or path not in _all(runs)}
+    taken = {path for run in runs for path in run}
+    known = _Known({**given, **_heads(path for path in _beside(given) if path not in taken)})
     said: dict[tuple[str, str], list[Finding]] = {}
     for path, head in given.items():
         found = _alone(path, head, known) if not head.drives else _unplaced(path, head, known)
@@ -115,36 +165,32 @@ def with_parts(message: str, findings: Iterable[Finding]) -> str:
     return message if said is None else f"{message}; {said.path}: {said.message}; {said.suggestion}"
 
 
-def _alone(path: Path, head: _Head, known: Mapping[Path, _Head]) -> Finding | None:
+def _alone(path: Path, head: _Head, known: _Known) -> Finding | None:
     """Return a warning about a file without odometry, if one of its run is there."""
-    base = _base_of(path, known)
-    called_so = base is not None
-    base = base or _only_drive(path, known)
+    base = known.base.get(path)
+    rest = [] if base is None else known.parts[base]
     if base is None:
-        return None
-    if twice := _in_common([base, path], known):
+        drives, rest = known.drives.get(path.parent, []), known.others.get(path.parent, [])
+        if len(drives) != 1:
+            return None
+        base = drives[0]
+    if twice := known.in_common([base, path]):
         words = f"it has no odometry, and {base.name} beside it has a column '{twice}' already"
         return _finding(path, head, words, "one of the two is enough: delete the other column, or this file")
     words = f"it has no odometry: it is a part of a run, and {base.name} beside it has what was driven"
-    rest = [
-        other
-        for other in known
-        if not known[other].drives
-        and (_base_of(other, known) == base if called_so else other.parent == path.parent)
-    ]
-    if twice := _in_common([base, *rest], known):
-        also = next((o.name for o in sorted(rest) if o != path and twice in known[o].titles), "")
+    if twice := known.in_common([base, *rest]):
+        also = next((o.name for o in sorted(rest) if o != path and twice in known.heads[o].titles), "")
         words += f"; {also} has a column '{twice}', too" if also else ""
         rest = [path]
     return _finding(path, head, words, _give([base, *sorted(rest)[:_MOST_JOINED]]))
 
 
-def _unplaced(path: Path, head: _Head, known: Mapping[Path, _Head]) -> Finding | None:
+def _unplaced(path: Path, head: _Head, known: _Known) -> Finding | None:
     """Return a warning about a run without reference poses, if a file beside it looks like them."""
     if _PLACES in head.titles:
         return None
-    like = [other for other in known if _PLACES in known[other].titles and _base_of(other, known) == path]
-    like = [other for other in like if not _in_common([path, other], known)]
+    like = [other for other in known.parts.get(path, []) if _PLACES in known.heads[other].titles]
+    like = [other for other in sorted(like) if not known.in_common([path, other])]
     if not like:
         return None
     words = f"it has no reference poses, and {like[0].name} beside it looks like them"
@@ -157,42 +203,6 @@ def _finding(path: Path, head: _Head, words: str, advice: str) -> Finding:
 
 def _give(paths: Sequence[Path]) -> str:
     return f"'{JOINED}' joins the files of one run: {shlex.quote(JOINED.join(map(Path.as_posix, paths)))}"
-
-
-def _base_of(path: Path, heads: Mapping[Path, _Head]) -> Path | None:
-    """Return the log with odometry that a file goes with by its name; None if there is none, or several."""
-    bases = [base for base in heads if heads[base].drives and base.parent == path.parent and base != path]
-    begins = [base for base in bases if _own_name(path.stem, base.stem)]
-    if begins:
-        return max(begins, key=lambda base: len(base.stem))
-    stem = _without_last(path.stem)
-    alike = [base for base in bases if stem and _without_last(base.stem) == stem]
-    return alike[0] if len(alike) == 1 else None
-
-
-def _own_name(stem: str, base: str) -> bool:
-    return stem.startswith(base) and stem[len(base) : len(base) + 1] in tuple(_SEPARATORS)
-
-
-def _without_last(stem: str) -> str:
-    """Return a name without its last word; empty if it has one only, or ends in a number, as runs do."""
-    at = max(stem.rfind(sign) for sign in _SEPARATORS)
-    return stem[:at] if at > 0 and not stem[at + 1 :].isdigit() else ""
-
-
-def _only_drive(path: Path, heads: Mapping[Path, _Head]) -> Path | None:
-    drives = [base for base in heads if heads[base].drives and base.parent == path.parent]
-    return drives[0] if len(drives) == 1 else None
-
-
-def _in_common(paths: Sequence[Path], heads: Mapping[Path, _Head]) -> str:
-    """Return a column that two of the files have, or nothing."""
-    count = Counter(title for path in paths for title in heads[path].titles)
-    return next((title for title in sorted(count) if count[title] > 1), "")
-
-
-def _all(runs: Iterable[Run]) -> set[Path]:
-    return {path for run in runs for path in run}
 
 
 def _beside(paths: Iterable[Path]) -> list[Path]:
