@@ -152,7 +152,7 @@ def test_err_a_heading_that_counts_clockwise():
     """Turns come out mirrored: it is said of the heading, and not of distances."""
     (found,) = check_logs([drive(heading=-1.0)], None)
     assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
-    assert "change the sign" in found.suggestion
+    assert "change its sign" in found.suggestion
 
 
 def test_err_a_heading_that_turns_otherwise():
@@ -165,8 +165,8 @@ def test_err_a_heading_that_turns_otherwise():
 def test_err_axes_of_the_reference_that_are_exchanged():
     """The robot would have gone beside the way that it faced."""
     (found,) = check_logs([drive(mirrored=True)], None)
-    assert said([found]) == [("DG618", "run.csv", 3, at("reference heading"))]
-    assert "axes" in found.suggestion
+    assert said([found]) == [("DG618", "run.csv", 3, at("reference x"))]
+    assert found.suggestion == "exchange the titles 'reference x' and 'reference y'"
 
 
 @pytest.mark.parametrize(
@@ -336,3 +336,79 @@ def test_law_one_log_of_another_sign_is_named_among_sound_ones():
     logs = [shuttle(name="a.csv"), shuttle((1.0, 1.0, -1.0), name="b.csv"), shuttle(name="c.csv")]
     assert [f.path for f in check_logs(logs, None)] == ["b.csv"]
     assert check_logs([shuttle((1.0, 1.0, -1.0), detours=1)], None) == []
+
+
+def changed(log, reference=lambda x, y, h: (x, y, h), heading=1.0, wheels=lambda f, s: (f, s)):
+    """Return a log with other numbers in its columns."""
+    x, y, h = reference(*log.reference.T)
+    forward, sideways = wheels(log.forward_m, log.sideways_m)
+    return replace(
+        log,
+        reference=np.stack([x, y, h], axis=-1),
+        heading_rad=heading * log.heading_rad,
+        forward_m=forward,
+        sideways_m=sideways,
+    )
+
+
+QUARTER = math.pi / 2
+DEG = math.pi / 180.0
+
+
+@pytest.mark.parametrize(
+    ("change", "title", "words"),
+    [
+        ({"heading": DEG}, "heading", "'heading' holds radians: write 'heading [rad]'"),
+        ({"reference": lambda x, y, h: (x, y, DEG * h)}, "reference heading", "holds radians"),
+        (
+            {"reference": lambda x, y, h: (x, y, -h)},
+            "reference heading",
+            "'reference heading' counts clockwise",
+        ),
+        ({"reference": lambda x, y, h: (x, y, QUARTER - h)}, "reference heading", "as a compass does"),
+        ({"reference": lambda x, y, h: (x, y, h - QUARTER)}, "reference heading", "add 90 deg"),
+        ({"reference": lambda x, y, h: (y, x, h)}, "reference x", "exchange the titles"),
+        ({"reference": lambda x, y, h: (x, -y, h)}, "reference y", "change its sign"),
+        ({"wheels": lambda f, s: (np.cumsum(f), s)}, "forward", "holds the counter since the start"),
+        ({"wheels": lambda f, s: (np.cumsum(f), np.cumsum(s))}, "forward", "holds the counter"),
+    ],
+)
+def test_err_the_slip_that_makes_all_ways_agree_is_named(change, title, words):
+    """At its own column, whichever disagreement showed; the mended log has nothing said of it."""
+    log = drive(sides=7)
+    (found,) = check_logs([changed(log, **change)], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at(title))]
+    assert words in found.suggestion
+    # A robot with one wheel that faces a quarter aside might as well roll on the other one.
+    assert (" or, as likely" in found.suggestion) == ("90 deg" in words)
+
+
+def test_err_wheels_exchanged_are_as_likely_as_another_axis():
+    """Odometry and poses are the same in both: both are named."""
+    log = shuttle()
+    swapped = changed(log, wheels=lambda f, s: (s, f))
+    (found,) = check_logs([swapped], None)
+    assert found.code == "DG618"
+    assert "exchange the titles 'forward' and 'sideways'" in found.suggestion
+    turned = changed(log, wheels=lambda f, s: (-s, f))
+    (found,) = check_logs([turned], None)
+    assert "counts from another axis" in found.suggestion
+    assert "or, as likely by these numbers, exchange the titles" in found.suggestion
+
+
+def test_law_no_mend_is_named_that_does_not_mend():
+    """A heading that turns by a third of the angle is none of the slips that are known."""
+    (found,) = check_logs([drive(sides=7, heading=0.3)], None)
+    assert "it seems" not in found.suggestion
+
+
+def test_err_reference_poses_that_are_the_belief():
+    """Typed in from the robot's own screen they make its odometry perfect; one apart was measured."""
+    log = drive()
+    copied = replace(log, believed=log.reference.copy())
+    (found,) = check_logs([copied], None)
+    assert said([found]) == [("DG618", "run.csv", 3, at("reference x"))]
+    assert "are what the robot believed" in found.message
+    believed = log.reference.copy()
+    believed[np.flatnonzero(np.isfinite(believed[:, 0]))[2], 0] += 0.003
+    assert check_logs([replace(log, believed=believed)], None) == []

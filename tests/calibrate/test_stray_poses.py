@@ -132,6 +132,21 @@ def test_law_wheels_that_slip_at_every_start_are_no_slips_of_the_pen():
     assert found([a_run(seed, slips=slips) for seed in range(3)]) == []
 
 
+def test_err_the_heading_of_a_first_or_last_pose():
+    """No slip of a wheel turns a gyro by a quarter; one of 10 cm is not told from a slip, nor blamed."""
+    for pose, end in ((0, "first"), (len(LEGS), "last")):
+        track, row = mistyped(a_run(2), pose, SLIPS_OF_PEN["quarter turn"])
+        (stray,) = found([a_run(1), track])
+        assert (stray.run, stray.rows, stray.end) == (1, (row,), end)
+        assert abs(stray.off[2]) == pytest.approx(math.pi / 2, abs=0.1)
+        (fault,) = check_logs([log_of(track)], None)
+        assert (fault.code, fault.level) == ("DG625", "error")
+        assert fault.message.startswith(f"the {end} pose lies ")
+        for by in (0.1, -0.2):
+            track, _ = mistyped(a_run(2), pose, lambda p, by=by: p + np.array((by, 0.0, 0.0)))
+            assert found([a_run(1), track]) == []
+
+
 def test_law_too_few_poses_say_nothing():
     """Of a run with two poses either may be wrong."""
     track = a_run(0)

@@ -65,6 +65,26 @@ def test_err_time_in_another_unit(tmp_path: Path, time: str, scale: float, code:
     assert "time" in findings[0].suggestion or time in findings[0].suggestion
 
 
+def _wheel(steps: list[float]) -> str:
+    rows = [f"{i * DT:.2f},{step:.6f}" for i, step in enumerate(steps)]
+    return log_text("time [s],forward [m]", rows)
+
+
+STEPS = [0.0] * 20 + [0.001 * min(i, 20, 120 - i) for i in range(120)] + [0.0] * 20
+
+
+def test_err_a_counter_since_the_start(tmp_path: Path):
+    """It stays where it is when the robot stands; increments go back to zero, in whatever unit."""
+    counted = [sum(STEPS[: i + 1]) for i in range(len(STEPS))]
+    log, (found,) = read(tmp_path, _wheel(counted))
+    assert log is None
+    assert found.code == "DG610"
+    assert "the counter since the start" in found.suggestion
+    log, (found,) = read(tmp_path, _wheel([1000.0 * step for step in STEPS]))
+    assert "counter" not in found.suggestion
+    assert "It would drive 1 m/s in [mm]" in found.suggestion
+
+
 def test_err_one_impossible_row(tmp_path: Path):
     """A single increment of 30 m in 20 ms is found where it stands."""
     rows = [f"{i * DT:.2f},{30 if i == 7 else 0.02}" for i in range(20)]
@@ -94,6 +114,9 @@ def test_err_gyro_set_back(tmp_path: Path):
     assert log is None
     assert places(findings) == [(9, 6, "DG611")]
     assert "90 deg in 0.02 s" in findings[0].message
+    assert "set back to zero: add 90 deg to all headings from this row on" in findings[0].suggestion
+    _, (lost,) = read(tmp_path, _turn([90.0] * 5 + [30.0] * 5))
+    assert "was the gyro set back, or lost for a while?" in lost.suggestion
 
 
 def test_err_degrees_called_radians(tmp_path: Path):

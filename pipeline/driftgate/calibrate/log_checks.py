@@ -16,6 +16,9 @@ from driftgate.core.findings import Finding
 from driftgate.logs.values import Log
 from driftgate.schema.robot import Robot
 
+# So many reference poses that are the belief, within this, are copies of it: no tape is as good. [1, m]
+_LEAST_COPIES = 3
+_COPIED_M = 2e-4
 _MEASURE = "measure at the start, at stops and at the end: README, 'Logs of runs'"
 
 
@@ -52,6 +55,7 @@ def check_logs(
     if whole and not any(run.poses >= 2 for _, run in whole):
         found += [_no_reference(log, len(whole)) for log, _ in whole]
     found += contradictions([run for _, run in whole], [log for log, _ in whole])
+    found += [fault for log, _ in whole if (fault := typed_belief(log)) is not None]
     faulty = {fault.path for fault in found if fault.code != "DG617"}
     agree = [(log, run) for log, run in whole if log.path not in faulty]
     found += wrong_signs([run for _, run in agree], [log for log, _ in agree])
@@ -59,6 +63,26 @@ def check_logs(
     if not any(fault.code == "DG618" for fault in found):
         found += check_poses([run for _, run in agree], [log for log, _ in agree])
     return found + ([] if robot is None else outside_reach(logs, robot))
+
+
+def typed_belief(log: Log) -> Finding | None:
+    """Return an error for a log whose reference poses are what the robot believed, or None."""
+    both = np.isfinite(log.reference[:, :2]).all(axis=1) & np.isfinite(log.believed).all(axis=1)
+    # The first pose is where the robot was told to be.
+    rows = np.flatnonzero(both)[1:]
+    if len(rows) < _LEAST_COPIES:
+        return None
+    apart = np.hypot(*(log.reference[rows, :2] - log.believed[rows, :2]).T)
+    copied = apart < _COPIED_M
+    if copied.mean() < 1.0:
+        return None
+    at = log.place("reference x")
+    words = (
+        f"all {len(rows)} reference poses after the first are what the robot believed, to within "
+        f"{1e3 * _COPIED_M:g} mm: nobody measured them, and they would make the odometry perfect"
+    )
+    advice = "measure where the robot really stands: README, 'Where the robot stands, by tape'"
+    return Finding(at.path, at.line, at.column, "DG618", words, "error", advice, at.excerpt)
 
 
 def no_odometry(log: Log) -> Finding | None:

@@ -20,6 +20,8 @@ from driftgate.logs.values import Log, Said
 _SURE: Final = 5.0
 # A pose fits where it is so near to where the odometry has it, or so much nearer than it was. [m, rad, 1]
 _FITS_M, _FITS_RAD, _FITS = 0.02, math.radians(3.0), 0.25
+# So far off, the heading at an end of a run is no matter of a slip. [rad]
+_TURNED_RAD = math.radians(35.0)
 _QUARTER: Final = 0.5 * math.pi
 _UNIT: Final = re.compile(r"[^\[\],]*\[\s*([^\[\]]*?)\s*\]")
 
@@ -57,10 +59,19 @@ def _finding(stray: Stray, run: LoggedRun, log: Log) -> Finding:
         f"pose before and back from the pose after, which agree within {apart_mm:.0f} mm: no slip does that, "
         "it shifts all later poses"
     )
+    if stray.end:
+        side = "back from the pose after" if stray.end == "first" else "on from the pose before"
+        message = (
+            f"the {stray.end} pose lies {off} from where the odometry has it, driven {side}: more than any "
+            "slip does"
+        )
     meant = _meant(stated, stated - np.array(stray.off), stray, blind, log)
     leave = "the cells of this pose" if not more else "the cells of these poses"
     advice = f"{meant}; correct it, or leave {leave} blank"
-    level: Level = "error" if stray.likelier >= _SURE else "warning"
+    # No slip of a wheel turns a gyro; that it moves the place, nothing after it or before it denies.
+    turned = not blind and abs(stray.off[2]) > _TURNED_RAD
+    sure = stray.likelier >= _SURE and (turned or not stray.end)
+    level: Level = "error" if sure else "warning"
     return Finding(at.path, at.line, at.column, "DG625", message, level, advice, at.excerpt)
 
 

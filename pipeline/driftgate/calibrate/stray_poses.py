@@ -24,7 +24,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
@@ -63,6 +63,9 @@ _TOLD: Final = 2.0
 _LOOKED_AT: Final = (0.02, math.radians(3.0))
 # ... which is so much less apart themselves.
 _TOGETHER: Final = 0.7
+# The first and the last pose of a run are doubted where no slip does so much. [m, rad]
+_NO_SLIP: Final = (0.6, math.radians(35.0))
+_LEAST_OF_END: Final = 3
 # At most so many explanations a robot: with more, the odometry is what is wrong.
 _MOST: Final = 12
 
@@ -83,6 +86,8 @@ class Stray:
         By how much the ways from before and from after differ about where that is. [m, rad]
     likelier : float
         By how much that is likelier than the next best explanation. [natural logarithm]
+    end : {"", "first", "last"}
+        Whether it is the first or the last pose of its run, which nothing but its size tells from a slip.
     """
 
     run: int
@@ -90,6 +95,7 @@ class Stray:
     off: tuple[float, float, float]
     apart: tuple[float, float]
     likelier: float
+    end: Literal["", "first", "last"] = ""
 
 
 @dataclass(frozen=True)
@@ -165,6 +171,13 @@ def _of_pen(off: FloatArray, rows: tuple[int, ...], run: LoggedRun) -> float:
     density = _OF_PLACE * anywhere * along + _OF_HEADING * near * round_about
     density += _OF_BOTH * anywhere * round_about
     return math.log(density / _POSES_PER_SLIP_OF_PEN / _RARER ** (len(rows) - 1))
+
+
+_END: Final[dict[tuple[bool, bool], Literal["", "first", "last"]]] = {
+    (False, False): "",
+    (True, False): "first",
+    (False, True): "last",
+}
 
 
 class _Model:
@@ -268,7 +281,7 @@ class _Model:
 
 
 def stray_poses(runs: Sequence[LoggedRun]) -> list[Stray]:
-    """Return the reference poses that lie apart, not those at the ends of a run.
+    """Return the reference poses that lie apart; those at the ends of a run only where no slip does that.
 
     Parameters
     ----------
@@ -320,6 +333,12 @@ def _candidates(model: _Model, i: int) -> Iterator[tuple[tuple[int, ...], FloatA
                 for (before, after, apart), least in zip(zip(*sizes, strict=True), _LOOKED_AT, strict=True)
             ):
                 yield own, _middle(state.run.track, off, (rows[k - 1], *own, rows[k + length]))
+    if len(rows) < _LEAST_OF_END:
+        return
+    for end, next_to in ((rows[0], rows[1]), (rows[-1], rows[-2])):
+        one = _ahead(state.run.track.reference, path, next_to, end)
+        if any(size > least for size, least in zip(_sizes(one), _NO_SLIP, strict=True)):
+            yield (end,), one
 
 
 def _explanations(model: _Model, i: int) -> Iterator[_State]:
@@ -354,21 +373,27 @@ def _sizes(off: FloatArray) -> tuple[float, float]:
 
 def _stray(model: _Model, i: int, rows: tuple[int, ...]) -> Stray:
     state = model.states[i]
-    track = state.run.track
-    right = state.rows
-    before, after = max(r for r in right if r < rows[0]), min(r for r in right if r > rows[-1])
-    own = _off(track.reference, reckon(track, model.at)[0], before, rows, after)
-    off = _middle(track, own, (before, *rows, after))
-    apart = own[0] - own[1]
+    track, path = state.run.track, reckon(state.run.track, model.at)[0]
+    before = max((row for row in state.rows if row < rows[0]), default=None)
+    after = min((row for row in state.rows if row > rows[-1]), default=None)
+    apart, end = np.zeros(3), _END[before is None, after is None]
+    if before is not None and after is not None:
+        own = _off(track.reference, path, before, rows, after)
+        off, apart = _middle(track, own, (before, *rows, after)), own[0] - own[1]
+        ends = (rows[0], after)
+    else:
+        near = before if before is not None else after
+        assert near is not None
+        off = _ahead(track.reference, path, near, rows[0])
+        ends = (near if before is None else rows[0],) * 2
     x, y, heading = off.tolist()
     now = model.total()
     left = tuple(each for each in state.strays if each != rows)
     pens = state.pens - _of_pen(off, rows, state.run)
     plain = replace(state, strays=left, pens=pens)
-    ends = rows[0], after
-    others = [plain, *(plain.slipped(end) for end in ends), plain.slipped(ends[0]).slipped(ends[1])]
+    others = [plain, *(plain.slipped(row) for row in ends), plain.slipped(ends[0]).slipped(ends[1])]
     likelier = now - max(model.total(i, other) for other in others)
-    return Stray(i, rows, (x, y, heading), _sizes(apart), likelier)
+    return Stray(i, rows, (x, y, heading), _sizes(apart), likelier, end)
 
 
 def _middle(track: Track, off: tuple[FloatArray, FloatArray], rows: tuple[int, ...]) -> FloatArray:

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
-from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.calibrate.windows import BoolArray
+from driftgate.calibrate.mends import half_wrong, with_mend
+from driftgate.calibrate.ways import WAY_M, Ways, together, ways_of
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.logs.values import Log
@@ -25,11 +24,8 @@ from driftgate.logs.values import Log
 _LOW, _HIGH = 0.8, 1.25
 # Of one or two ways alone, of which one may have slipped, only what no slip explains.
 _FEW_LOW, _FEW_HIGH = 0.5, 2.0
-# Ways from reference pose to reference pose: as long as this, and at least so many. [m, 1]
-_WAY_M: Final = 0.2
+# Ways from reference pose to reference pose: at least so many.
 _LEAST_WAYS: Final = 3
-# Where the turns differ more, it is the heading that is wrong, and its error is another. [rad]
-_TURNS_AGREE_RAD: Final = 0.3
 # A turn that is told from its mirror image, and how near it comes to that where its sign is wrong. [rad]
 _CLEAR_TURN_RAD, _MIRRORED_RAD = 0.5, 0.2
 # Turns, or directions, that are further off in half of the ways are not errors of a gyro. [rad]
@@ -52,51 +48,6 @@ _UNITS: Final = (
 )
 
 
-@dataclass(frozen=True)
-class _Ways:
-    """Ways of a run from each reference pose to the next, k of them.
-
-    Attributes
-    ----------
-    driven_m, came_m : ndarray, shape (k,)
-        Length of the straight line, by odometry and by reference. [m]
-    driven_rad, real_rad : ndarray, shape (k,)
-        The turn by both; real ones are none where headings of the reference are put in. [rad]
-    aside_rad : ndarray, shape (k,)
-        By how much the direction by reference is off that by odometry, each as seen from its own heading
-        at the start. [rad]
-    alike : float or None
-        Where headings of the reference are put in: how well the way turns onto the places, 1 if it does.
-    """
-
-    driven_m: FloatArray
-    came_m: FloatArray
-    driven_rad: FloatArray
-    real_rad: FloatArray
-    aside_rad: FloatArray
-    alike: float | None = None
-
-    @property
-    def off_rad(self) -> FloatArray:
-        """By how much the turns differ. [rad]"""
-        return np.asarray(np.abs(wrap_angles(self.driven_rad - self.real_rad)))
-
-    @property
-    def stretch(self) -> FloatArray:
-        """By how much the lengths differ: the size of the logarithm of their ratio."""
-        return np.asarray(np.abs(np.log(np.maximum(self.driven_m, 1e-6) / np.maximum(self.came_m, 1e-6))))
-
-    @property
-    def long(self) -> BoolArray:
-        """Which ways are long enough to be compared, however they turned."""
-        return np.asarray(np.maximum(self.driven_m, self.came_m) > _WAY_M)
-
-    @property
-    def far(self) -> BoolArray:
-        """Which ways are long enough to be compared, and turned as they should."""
-        return (self.off_rad < _TURNS_AGREE_RAD) & self.long
-
-
 def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]:
     """Return errors for runs in which odometry and reference poses contradict each other.
 
@@ -112,8 +63,9 @@ def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Findi
     """
     found, few = [], []
     for run, log in zip(runs, logs, strict=True):
-        ways = _ways(run)
+        ways = ways_of(run)
         fault = _turns(ways, log) or _distance(ways, log) or _direction(ways, log)
+        fault = half_wrong(log) if fault is None else with_mend(fault, log)
         if fault is not None:
             found.append(fault)
         elif int(ways.far.sum()) < _LEAST_WAYS:
@@ -122,14 +74,14 @@ def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Findi
     return [*found, fault] if fault is not None else found
 
 
-def _fault_of_all(few: Sequence[tuple[_Ways, Log]]) -> Finding | None:
+def _fault_of_all(few: Sequence[tuple[Ways, Log]]) -> Finding | None:
     """Return the fault that runs of few ways have together, in the log of the run that is furthest off."""
 
-    def furthest(off: Callable[[_Ways], FloatArray]) -> Log:
+    def furthest(off: Callable[[Ways], FloatArray]) -> Log:
         middles = [float(np.median(off(ways))) if len(off(ways)) else -1.0 for ways, _ in few]
         return few[int(np.argmax(middles))][1]
 
-    ways = _together([ways for ways, _ in few])
+    ways = together([ways for ways, _ in few])
     return (
         _turns(ways, furthest(lambda w: w.off_rad))
         or _distance(ways, furthest(lambda w: w.stretch[w.far]), few=True)
@@ -137,44 +89,7 @@ def _fault_of_all(few: Sequence[tuple[_Ways, Log]]) -> Finding | None:
     )
 
 
-def _ways(run: LoggedRun) -> _Ways:
-    track = run.track
-    at = np.flatnonzero(np.isfinite(track.reference).all(axis=1))
-    if len(at) < 2:
-        none = np.zeros(0)
-        return _Ways(none, none, none, none, none)
-    path, real = reckon(track, {})[0][at], track.reference[at]
-    driven, came = np.diff(path, axis=0), np.diff(real, axis=0)
-    aside = np.arctan2(came[:, 1], came[:, 0]) - real[:-1, 2]
-    aside -= np.arctan2(driven[:, 1], driven[:, 0]) - path[:-1, 2]
-    return _Ways(
-        np.hypot(driven[:, 0], driven[:, 1]),
-        np.hypot(came[:, 0], came[:, 1]),
-        driven[:, 2],
-        came[:, 2],
-        wrap_angles(aside),
-        alike=None if run.headings else _alike(path, real),
-    )
-
-
-def _alike(path: FloatArray, real: FloatArray) -> float:
-    """Return how well a way can be turned onto places, at whatever scale: the size of a correlation."""
-    driven, places = path[:, 0] + 1j * path[:, 1], real[:, 0] + 1j * real[:, 1]
-    driven, places = driven - driven.mean(), places - places.mean()
-    norm = float(np.linalg.norm(driven) * np.linalg.norm(places))
-    return float(np.abs(np.vdot(driven, places))) / norm if norm > 0.0 else 1.0
-
-
-def _together(ways: Sequence[_Ways]) -> _Ways:
-    def whole(name: str) -> FloatArray:
-        return np.concatenate([getattr(w, name) for w in ways])
-
-    return _Ways(
-        whole("driven_m"), whole("came_m"), whole("driven_rad"), whole("real_rad"), whole("aside_rad")
-    )
-
-
-def _turns(ways: _Ways, log: Log) -> Finding | None:
+def _turns(ways: Ways, log: Log) -> Finding | None:
     clear = (np.abs(wrap_angles(ways.real_rad)) > _CLEAR_TURN_RAD) & (
         np.abs(wrap_angles(ways.real_rad)) < math.pi - _CLEAR_TURN_RAD
     )
@@ -199,7 +114,7 @@ def _turns(ways: _Ways, log: Log) -> Finding | None:
     return None
 
 
-def _distance(ways: _Ways, log: Log, few: bool = False) -> Finding | None:
+def _distance(ways: Ways, log: Log, few: bool = False) -> Finding | None:
     """Compare straight lines from pose to pose: they do not depend on where the heading starts."""
     use = ways.far
     count = int(use.sum())
@@ -237,7 +152,7 @@ def _of_ratio(ratio: float, factor: float) -> bool:
     return abs(math.log(max(ratio, 1.0 / ratio) / factor)) < _LIKE_UNITS
 
 
-def _direction(ways: _Ways, log: Log) -> Finding | None:
+def _direction(ways: Ways, log: Log) -> Finding | None:
     if ways.alike is not None:
         if ways.alike > _ALIKE or int(ways.long.sum()) < _LEAST_WAYS:
             return None
@@ -247,7 +162,7 @@ def _direction(ways: _Ways, log: Log) -> Finding | None:
             "check that 'heading' counts counter-clockwise, and the axes of 'reference x' and 'reference y'",
             "heading",
         )
-    use = ways.far & (np.minimum(ways.driven_m, ways.came_m) > _WAY_M)
+    use = ways.far & (np.minimum(ways.driven_m, ways.came_m) > WAY_M)
     if int(use.sum()) < _LEAST_WAYS:
         return None
     off = math.degrees(float(np.median(np.abs(ways.aside_rad[use]))))

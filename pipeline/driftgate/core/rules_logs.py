@@ -122,7 +122,8 @@ LOGS: Final = (
         "columns of a log contradict each other",
         "Between two measured poses the robot drove, by its odometry, far more or less than it came, turned "
         "by another angle, or went another way. A unit, a sign or an axis is wrong, or the robot's code has "
-        "a wrong wheel size, gear or count per turn. Or what a range sensor read near measured poses has "
+        "a wrong wheel size, gear or count per turn; where one change makes them agree, it is named. Or the "
+        "measured poses are what the robot believed. Or what a range sensor read near measured poses has "
         "nothing to do with the walls that it should see from where it sits: its column is exchanged with "
         "another's, in another unit, or its mount in the robot file is wrong. Correct that first: no error "
         "model is that wide.",

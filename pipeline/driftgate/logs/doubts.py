@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from driftgate.core.pose import FloatArray
+from driftgate.core.units import DIMENSIONS
 from driftgate.logs.cells import NO_ECHO
 from driftgate.logs.lost_rows import check_lost_rows
 from driftgate.logs.part import Part
@@ -22,6 +23,8 @@ AT_ONCE_M: Final = 0.5
 # More than a gyro of a full scale of 2000 deg/s can read. [rad/s]
 FASTEST_TURN_RAD_S: Final = 40.0
 TURN_AT_ONCE_RAD: Final = 0.35
+# A gyro that was set back begins anew so near to zero. [rad]
+SET_BACK_RAD: Final = 0.02
 # No beam or radio range of such a robot reads so far. [m]
 FARTHEST_M: Final = 500.0
 # Odometry that comes more seldom says nothing of the path. [s]
@@ -29,6 +32,17 @@ SELDOM_S: Final = 2.0
 # A gap: so many times the usual interval, and at least so long. [1, s]
 GAP_FACTOR: Final = 10.0
 GAP_S: Final = 0.25
+# Speeds of small robots, by which a unit is guessed at, and units that they are logged in. [m/s]
+_LIKELY: Final = (0.2, 3.0)
+_LENGTHS: Final = ("mm", "cm", "in", "m")
+# A counter since the start is seldom near zero again, stands still where the robot does, and goes on in
+# steps that are small beside it. [1]
+_NEARLY, _SELDOM, _STILL, _SMALL_STEPS = 0.02, 0.05, 1e-3, 0.1
+_BETWEEN, _MOVING = 0.9, 0.4
+_COUNTER: Final = (
+    "this looks like the counter since the start: write what was rolled since the row before, the difference "
+    "from row to row"
+)
 # Getting somewhere takes at least that distance; so much less on the wheels is no slip. [1, m]
 SHORTEST_SHARE: Final = 0.4
 FAR_ENOUGH_M: Final = 0.3
@@ -84,7 +98,13 @@ def _speed(part: Part) -> None:
         if len(far):
             i = far[0]
             words = f"{_as_written(part, title, step[rows[i]])} in {dt[i]:.4g} s{_and_more(len(far))}"
-            part.say("DG610", int(rows[i]), title, f"no robot drives {words}", _unit(part, title))
+            # What writes one counter writes the other, too, though it may come back to zero.
+            wheels = [part.numbers[t] for t in ("forward", "sideways") if t in part.columns]
+            counter = any(_counts_up(wheel[~np.isnan(wheel)]) for wheel in wheels)
+            advice = _COUNTER if counter else _unit(part, title)
+            if advice is not _COUNTER:
+                advice += _as_if(part, title, float(np.quantile(moved[moving] / dt[moving], 0.9)))
+            part.say("DG610", int(rows[i]), title, f"no robot drives {words}", advice)
         elif moving.any() and np.median(moved[moving] / dt[moving]) > FASTEST_M_S:
             speed = float(np.median(moved[moving] / dt[moving]))
             words = f"no robot drives {speed:.4g} m/s, as half of these rows say"
@@ -94,6 +114,32 @@ def _speed(part: Part) -> None:
         if len(fast):
             words = _as_written(part, "speed", part.numbers["speed"][fast[0]]) + _and_more(len(fast))
             part.say("DG610", int(fast[0]), "speed", f"no robot drives {words}", _unit(part, "speed"))
+
+
+def _as_if(part: Part, title: str, speed_mps: float) -> str:
+    """Return in which other unit a column would be a robot's, in words; empty if in none."""
+    units, own = DIMENSIONS["length"].units, part.columns[title].unit
+    speeds = {u: speed_mps * float(units[u]) / float(units[own]) for u in _LENGTHS if u != own}
+    low, high = _LIKELY
+    likely = [f"{speed:.2g} m/s in [{unit}]" for unit, speed in speeds.items() if low < speed < high]
+    return f" It would drive {' or '.join(likely)}" if likely else ""
+
+
+def _counts_up(numbers: FloatArray) -> bool:
+    """Return whether a column is a counter since the start: when the robot stands it stays where it is."""
+    size = np.abs(numbers)
+    most = float(size.max(initial=0.0))
+    off = np.flatnonzero(size > _NEARLY * most)
+    if not len(off):
+        return False
+    since = numbers[off[0] :]
+    stands = np.abs(np.diff(since)) < _STILL * most
+    away = np.abs(since[1:]) > _NEARLY * most
+    small = np.abs(np.diff(since)).max(initial=0.0) < _SMALL_STEPS * most
+    # Increments rest at zero and, at full speed, at their largest; a counter at other places, too.
+    between = stands & away & (np.abs(since[1:]) < _BETWEEN * most)
+    moves = np.mean(~stands) > _MOVING
+    return bool(np.mean(~away) < _SELDOM and small and stands.any() and (moves or between.any()))
 
 
 def _intervals(part: Part) -> None:
@@ -130,7 +176,20 @@ def _turns(part: Part) -> None:
     if radians and len(jumps) > 3:
         part.say("DG610", row, "heading", words, _unit(part, "heading"))
     else:
-        part.say("DG611", row, "heading", words, "only a wrap by a whole turn is taken out")
+        part.say("DG611", row, "heading", words, _set_back(part, rows[jumps], raw))
+
+
+def _set_back(part: Part, rows: np.ndarray, raw: FloatArray) -> str:
+    """Return the advice for a heading that jumps: whether the gyro was set back, and how to mend the log."""
+    row = int(rows[0])
+    if len(rows) == 1 and abs(raw[row]) < SET_BACK_RAD:
+        known = np.flatnonzero(~np.isnan(raw[:row]))
+        before = _as_written(part, "heading", float(raw[known[-1]]))
+        return (
+            f"it seems that the gyro was set back to zero: add {before} to all headings from this row on, "
+            "and never set it back during a run"
+        )
+    return "only a wrap by a whole turn is taken out; was the gyro set back, or lost for a while?"
 
 
 def _ranges(part: Part) -> None:
