@@ -13,7 +13,7 @@ from driftgate.report.compare_json import render_side_by_side_json
 from driftgate.report.compare_markdown import render_side_by_side_markdown
 from driftgate.report.compare_model import AxisFigure, Figure, MomentFigures, SideBySide, VariantReport
 from driftgate.report.compare_terminal import render_side_by_side
-from driftgate.report.compare_text import error_interval, interval_words, signed
+from driftgate.report.compare_text import error_interval, interval_words, share_figure, signed
 from driftgate.report.record_schema import side_by_side_schema
 from strict_schema import strict
 
@@ -56,7 +56,9 @@ def test_law_table_has_every_figure():
     assert "90.0 %" in text
     assert "12.3 (-2.0 to +30.0)" in text
     assert "1.15 (-0.11 to +1.72)" in text
-    assert "90.0 % (-0.20 to +3.00)" in text
+    # An interval of three points says nothing of hundredths; one of half a point does.
+    assert "90.0 % (-0.2 to +3.0)" in text
+    assert share_figure(Figure(0.9, Difference(0.0, -0.002, 0.003))) == "90.0 % (-0.20 to +0.30)"
     assert "off: a=b" in text
     assert "not a safety assessment" in text
 

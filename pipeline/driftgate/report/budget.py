@@ -293,11 +293,14 @@ def _unresolved(axis: AxisBudget, redraws: int) -> str:
     shares += [] if axis.interactions is None else [axis.interactions]
     worst = max((share.error for share in shares if not _resolved(share)), default=0.0)
     if not worst:
-        rarest = min((row.trials.met for row in axis.rows if row.trials is not None), default=math.inf)
-        if rarest >= _LEAST_MET:
+        rare = {
+            row.source.title: row.trials.met for row in axis.rows if row.trials is not None and not _met(row)
+        }
+        if not rare:
             return ""
-        wanted = _up(redraws * _LEAST_MET / rarest)
-        words = f"{UNRESOLVED}: in {redraws} redraws a source had an effect in a few only"
+        wanted = _up(redraws * _LEAST_MET / min(rare.values()))
+        which = ", ".join(rare)
+        words = f"{UNRESOLVED}: {which}, which had an effect in a few of {redraws} redraws only"
         return f"{words}; try --redraws {min(wanted, MOST_REDRAWS):.0f} (and as many --trials)."
     wanted = _up(redraws * (_SIGMAS_95 * worst / _AIM_HALF) ** 2)
     words = f"{UNRESOLVED}: {redraws} redraws leave more than {percent(_MOST_HALF, digits=0)} to either side"

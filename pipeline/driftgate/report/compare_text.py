@@ -10,6 +10,8 @@ from driftgate.report.digits import exact, percent, shown
 
 # Decimals of readings a run.
 _READING_DIGITS = 2
+# From this width of an interval on, hundredths of a percentage point say nothing. [1]
+_WIDE = 0.01
 
 
 def signed(value: float, factor: int = 1, digits: int = 1) -> str:
@@ -34,7 +36,15 @@ def _with_interval(value: str, interval: str) -> str:
 
 def share_figure(figure: Figure) -> str:
     """Return a probability with its difference in percentage points."""
-    return _with_interval(percent(figure.value), interval_words(figure.difference, "", 100, 2))
+    digits = 1 if _is_wide(figure.difference) else 2
+    return _with_interval(percent(figure.value), interval_words(figure.difference, "", 100, digits))
+
+
+def _is_wide(found: Difference | None) -> bool:
+    """Return whether an interval of probabilities is so wide that hundredths of a per cent say nothing."""
+    if found is None or found.low is None or found.high is None:
+        return False
+    return found.high - found.low > _WIDE
 
 
 def reading_figure(figure: Figure) -> str:
