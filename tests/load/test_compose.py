@@ -108,6 +108,14 @@ def test_err_traps(text: str) -> None:
     assert composed(f"a: '{text}'\n").data == {"a": text}
 
 
+@pytest.mark.parametrize("word", ["off", "on", "Yes", "no", "y", "N"])
+def test_law_a_key_is_a_word(word: str) -> None:
+    """What is a yes or a no to YAML 1.1 is a key like any other, in quotes or not."""
+    assert composed(f"{word}: 1\n").data == composed(f"'{word}': 1\n").data == {word: 1}
+    assert composed(f"{word}: 1\n").findings == ()
+    assert [f.code for f in composed(f"{word}: {word}\n").findings] == ["DG105"]
+
+
 def test_law_no_plain_word_changes_silently() -> None:
     """What PyYAML's own YAML 1.1 resolver makes of a word is what we make of it, or a text, or refused."""
     words = [
@@ -158,7 +166,7 @@ def test_law_places_of_values_and_keys() -> None:
         ("1: a\n", 1, 1, "DG104"),
         ("null: a\n", 1, 1, "DG104"),
         ("[a, b]: c\n", 1, 1, "DG104"),
-        ("on: c\n", 1, 1, "DG105"),
+        ("1:30: c\n", 1, 1, "DG105"),
         ('a: "\\x1b[31m"\n', 1, 4, "DG101"),
         ('"\\0": a\n', 1, 1, "DG101"),
     ],

@@ -182,7 +182,7 @@ _LOAD: Final = (
         "DG146",
         "heading beyond a full turn",
         "A turn to a heading goes the short way round, so 900 deg is 180 deg. To turn round more than once "
-        "use rotate, which turns by an amount.",
+        "use rotate, which turns by an amount. A sensor's mount has no more than one turn, either.",
     ),
     Rule(
         "DG147",
@@ -208,6 +208,21 @@ _LOAD: Final = (
         "compared with where the robot has got to since. Where the robot's code keeps its last poses and "
         "takes the one at the echo, write that line; where it does not, change it, or accept what it costs. "
         "It is said where the robot, at its fastest, drives more than half the sensor's noise in that time.",
+        usual="warning",
+    ),
+    Rule(
+        "DG151",
+        "sensor that can hardly be meant",
+        "The sensor sits outside the robot's outline by more than half its longer side, its readings arrive "
+        "more than a second late, the range in which readings are tried lies beyond its reach, or it looks "
+        "over or under every wall and structure that the robot corrects by. Usually a slip of the unit.",
+        usual="warning",
+    ),
+    Rule(
+        "DG152",
+        "size that no field has",
+        "A wall is said to be built off by more than a quarter of the hall or turned by more than 15 deg, or "
+        "an element strays only outside the walls. Usually a slip of the unit.",
         usual="warning",
     ),
 )

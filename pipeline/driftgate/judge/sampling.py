@@ -167,6 +167,8 @@ class Sampling:
 
 # The most trials that are named, and the most that the command line takes.
 _MOST_NAMED = 10_000_000
+# A hundred times the usual number: what takes more to decide sits on its limit. (Our choice.)
+HOPELESS = 2_000_000
 
 
 def _meet(low: float, high: float, new_low: float, new_high: float) -> tuple[float, float]:
@@ -205,6 +207,8 @@ def more_trials(seen: Seen, required: float, rule: Sampling) -> str:
     count = trials_to_decide(seen, required, rule)
     if count is None:
         return "it is too close to call with trials"
+    if count > HOPELESS:
+        return "the truth sits on the limit, and more trials will not help: widen the tolerance or improve"
     return f"run more trials, about {count} if they go on like this (--trials {count})"
 
 

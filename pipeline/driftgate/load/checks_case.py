@@ -114,7 +114,10 @@ def check_variant(routine: Document, path: DocPath, believed: Document, true: Do
         findings.append(routine.finding("DG141", path, message, "use the same names in both"))
     if extra:
         message = f"{true.path} has {_with_kinds(extra, its)}, which {believed.path} lacks"
-        findings.append(routine.finding("DG141", path, message, "use the same names in both"))
+        advice = "use the same names in both"
+        if all(its[name] == "element" for name in extra):
+            advice = "list it in both; where nothing should be in the way, put it in a corner out of sight"
+        findings.append(routine.finding("DG141", path, message, advice))
     findings += _check_order(routine, path, believed, true) if not findings else []
     corners = _corner_counts(there)
     for name, count in _corner_counts(here).items():

@@ -7,6 +7,7 @@ from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.checks_routine import steps_with_paths
+from driftgate.load.checks_sensor import OLDEST_READING_S
 from driftgate.load.document import DocPath, Document
 from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean
@@ -92,7 +93,8 @@ def check_latency(document: Document, robot: Robot) -> list[Finding]:
     old = []
     for i, sensor in enumerate(robot.sensors):
         noise = 0.0 if sensor.errors.noise is None else sensor.errors.noise.at_zero
-        if fastest * sensor.latency > _OLD_BY_NOISE * noise:
+        # What is a second old has a finding of its own.
+        if sensor.latency <= OLDEST_READING_S and fastest * sensor.latency > _OLD_BY_NOISE * noise:
             old.append((i, sensor))
     if not old:
         return []

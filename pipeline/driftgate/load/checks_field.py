@@ -7,6 +7,7 @@ from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import exactly_one, known_name, rising, unique_names
+from driftgate.load.checks_size import check_sizes
 from driftgate.load.document import DocPath, Document
 from driftgate.schema.base import HeightRange, Shape
 from driftgate.schema.fieldmap import Element, FieldMap, Structure, surfaces_of
@@ -38,6 +39,7 @@ def check_field_map(document: Document) -> list[Finding]:
     findings += _check_ranges(document, field_map)
     findings += _check_shapes(document, field_map)
     findings += _check_mirror(document, field_map)
+    findings += check_sizes(document, field_map)
     return findings + _check_geometry(document, field_map)
 
 

@@ -15,7 +15,7 @@ import yaml
 
 from driftgate.core.findings import Finding
 from driftgate.load.document import KEY, DocPath, Source
-from driftgate.load.scalars import Trap, resolve
+from driftgate.load.scalars import Trap, is_word, resolve
 from driftgate.load.text import UNWANTED, shorten
 from driftgate.load.yaml_words import syntax_finding
 
@@ -177,8 +177,9 @@ class _Reader:
         if text == "<<":
             self.refuse(event, "a merge key", "write the keys out")
             return None
-        # The coordinate y is a key everywhere; YAML 1.1 would have made it "true".
-        meaning = text if text in ("y", "Y", "n", "N") else resolve(text)
+        # A key is a word wherever it stands, as YAML 1.2 has it: YAML 1.1 would have made the coordinate y
+        # and the start's `off` a yes and a no. What is ambiguous as a value is so as a value only.
+        meaning = text if is_word(text) else resolve(text)
         if isinstance(meaning, Trap):
             self.trapped(event, meaning)
             return None

@@ -71,6 +71,11 @@ def resolve(text: str) -> Scalar | Trap:
     return text
 
 
+def is_word(text: str) -> bool:
+    """Return whether YAML 1.2 reads a plain scalar as a word that YAML 1.1 takes for a yes or a no."""
+    return text.lower() in (_YES | _NO)
+
+
 def _too_large() -> Trap:
     return Trap("DG112", "the number is too large", "write a number of fewer digits")
 

@@ -168,7 +168,10 @@ def _set(
     for place, (_, at) in value.source.positions.items():
         positions[(*path, *place)] = (1, setting.column + at - 1)
     positions.setdefault(path, (1, setting.column))
-    holder[part] = value.data
+    if value.data is None and not value.findings and isinstance(holder, dict):
+        holder.pop(part, None)
+    else:
+        holder[part] = value.data
     return [
         replace(f, line=1, column=setting.column + max(0, f.column - 1), excerpt=source.line_text(1))
         for f in value.findings

@@ -9,9 +9,10 @@ from typing import Any, Final, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+from driftgate.core.errors import UnitError
 from driftgate.core.findings import Finding
 from driftgate.core.rules import RULES
-from driftgate.core.units import DIMENSIONS
+from driftgate.core.units import DIMENSIONS, parse_quantity
 from driftgate.load.compose import MOST_FINDINGS, Composed
 from driftgate.load.document import KEY, AnyModel, DocPath, Kind
 from driftgate.load.fields import Option, literals, model_for, options_at, words_of
@@ -30,6 +31,7 @@ from driftgate.load.wording import (
 from driftgate.schema.accepted import NOT_BLANK
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.freeze import Freeze
+from driftgate.schema.quantity import Quantity
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Routine
 from driftgate.schema.sensor import Mount
@@ -197,6 +199,9 @@ def _brought_back(item: Any, data: object) -> _Error:
 def _group_findings(errors: list[_Error], model: type[BaseModel], composed: Composed) -> list[Finding]:
     first = errors[0]
     value = _value_at(composed.data, first.place)
+    if isinstance(value, list) and first.type == "literal_error":
+        # A list was meant as the other member of the union, if that takes lists.
+        first = next((e for e in errors if e.type.endswith(("too_short", "too_long"))), first)
     if first.type == "extra_forbidden":
         return [_unknown_key(first, model, composed)]
     options = options_at(model, composed.data, first.place)
@@ -209,14 +214,34 @@ def _group_findings(errors: list[_Error], model: type[BaseModel], composed: Comp
         if not isinstance(value, str | int | float) or isinstance(value, bool):
             return [source.finding("DG110", first.place, f"expected {expected(options)}, got {found(value)}")]
         code, message, suggestion = quantity_fault(value, quantities)
+        if code == "DG112" and _swapped(first.place, composed.data, quantities):
+            code, message, suggestion = "DG134", "'low' must be less than 'high'", "swap or correct them"
         return [source.finding(code, first.place, message, suggestion)]
     code, message, suggestion = _fault(first, value, options)
+    if value == [] and first is not errors[0]:
+        words = [str(word) for option in options for word in literals(option)]
+        suggestion = f"name at least one, or write {one_of(words)}"
     place = first.place
     if first.type == "bad_key":
         place = (*place, KEY)
     elif first.type == "union_tag_invalid":
         place = (*place, "do")
     return [source.finding(code, place, message, suggestion)]
+
+
+def _swapped(place: DocPath, data: object, quantities: Sequence[Quantity]) -> bool:
+    """Return whether an upper end is refused that would do as the lower one of a range, and is below it."""
+    if not place or place[-1] != "high":
+        return False
+    ends: Any = _value_at(data, place[:-1])
+    for quantity in quantities if isinstance(ends, dict) else ():
+        try:
+            low = parse_quantity(ends.get("low"), quantity.dimension)
+            high = parse_quantity(ends.get("high"), quantity.dimension)
+        except UnitError:
+            continue
+        return 0.0 <= high < low
+    return False
 
 
 def _unknown_key(error: _Error, model: type[BaseModel], composed: Composed) -> Finding:
@@ -314,7 +339,11 @@ def _wrong_length(error: _Error, value: object) -> Fault:
     thing, unit = ("list", "item") if isinstance(value, list) else ("text", "character")
     size = len(value) if isinstance(value, list | str) else 0
     if error.context.get("field_type") == "Tuple":
-        return "DG112", f"a point has two numbers, [x, y], got {size}", f"write for example {POINT_EXAMPLE}"
+        advice = f"write for example {POINT_EXAMPLE}"
+        mended = _decimal_points(value)
+        if mended:
+            advice = f"a comma ends a number here: write [{mended}], with decimal points"
+        return "DG112", f"a point has two numbers, [x, y], got {size}", advice
     bound, number = ("at least", low) if low is not None else ("at most", high)
     plural = "" if number == 1 else "s"
     return (
@@ -322,6 +351,21 @@ def _wrong_length(error: _Error, value: object) -> Fault:
         f"the {thing} has {size} {unit}{'' if size == 1 else 's'}, needs {bound} {number} {unit}{plural}",
         "",
     )
+
+
+def _decimal_points(value: object) -> str:
+    """Return a point of two numbers with decimal commas, [2,1 m, 2,2 m], with points; "" if it is none."""
+    if not isinstance(value, list) or not 3 <= len(value) <= 4:
+        return ""
+    texts, rest = [], list(value)
+    while rest:
+        whole = rest.pop(0)
+        if isinstance(whole, int) and not isinstance(whole, bool) and rest and isinstance(rest[0], str):
+            whole = f"{whole}.{rest.pop(0)}"
+        if not isinstance(whole, str) or whole[:1] not in "+-0123456789" or not dimension_of(whole, "length"):
+            return ""
+        texts.append(shorten(whole))
+    return ", ".join(texts) if len(texts) == 2 else ""
 
 
 def _bound(error: _Error) -> str:

@@ -158,10 +158,7 @@ def quantity_fault(value: object, quantities: Sequence[Quantity]) -> Fault:
 
 def _range_fault(value: str, number: float, quantity: Quantity) -> Fault:
     bounds = []
-    unit = DIMENSIONS[quantity.dimension].si
-    scale = 1.0
-    if unit == "1":
-        unit, scale = "%", 100.0
+    unit, scale = _typed_unit(value, quantity)
     if quantity.low is not None and number < quantity.low:
         bounds.append(f"must be at least {quantity.low * scale:g} {unit}")
     if quantity.above is not None and number <= quantity.above:
@@ -170,6 +167,16 @@ def _range_fault(value: str, number: float, quantity: Quantity) -> Fault:
         bounds.append(f"must be at most {quantity.high * scale:g} {unit}")
     size = "large" if quantity.high is not None and number > quantity.high else "small"
     return "DG112", f"'{shorten(value)}' is too {size}: {', '.join(bounds)}", _meant(value, number, quantity)
+
+
+def _typed_unit(value: str, quantity: Quantity) -> tuple[str, float]:
+    """Return the unit that a quantity was typed in, and how many of it are one in SI."""
+    dimension = DIMENSIONS[quantity.dimension]
+    figure = _LOOSE_QUANTITY.fullmatch(value[:80])
+    unit = figure.group(2) if figure is not None and figure.group(2) else ""
+    if unit not in dimension.units:
+        return ("%", 100.0) if dimension.si == "1" else (dimension.si, 1.0)
+    return unit, 1.0 / parse_quantity(f"1 {unit}", quantity.dimension)
 
 
 def _meant(value: str, number: float, quantity: Quantity) -> str:
