@@ -13,6 +13,7 @@ from made_cases import covariance_of, moment, moment_trials, prepared_of, trials
 from driftgate.core.errors import ModelError
 from driftgate.judge import anytime
 from driftgate.judge.sampling import (
+    HOPELESS,
     Sampling,
     Seen,
     called,
@@ -256,3 +257,15 @@ def test_law_a_requirement_is_met_at_the_bound_itself():
     assert not rule.shows_above(seen, math.nextafter(low, 1.0), 0.95)
     assert not rule.shows_below(seen, high, 0.95)
     assert rule.shows_below(seen, math.nextafter(high, 1.0), 0.95)
+
+
+def test_law_a_truth_on_its_limit_is_not_answered_with_millions_of_trials() -> None:
+    """What more than a hundred times the usual trials would decide sits on the limit; less is named."""
+    rule, open_still, hopeless = Sampling(0.95, 1), Seen(94_970, 100_000), Seen(94_980, 100_000)
+    named, more = trials_to_decide(open_still, 0.95, rule), trials_to_decide(hopeless, 0.95, rule)
+    assert named is not None
+    assert more is not None
+    assert named <= HOPELESS < more
+    assert f"(--trials {named})" in more_trials(open_still, 0.95, rule)
+    assert "sits on the limit" in more_trials(hopeless, 0.95, rule)
+    assert "--trials" not in more_trials(hopeless, 0.95, rule)
