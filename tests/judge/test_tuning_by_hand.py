@@ -17,9 +17,9 @@ def test_law_the_moment_that_advice_is_about():
 
 def test_law_numbers_stand_for_sources_that_there_are():
     """Every source is one of the model's, every number one that can be changed."""
-    assert set(tuning._OF_SOURCE) <= set(TITLES)
-    keys = {number.key for number in tuning._NUMBERS}
-    assert {key for found in tuning._OF_SOURCE.values() for key in found} <= keys
+    assert set(tuning.OF_SOURCE) <= set(TITLES)
+    keys = {number.key for number in tuning.NUMBERS}
+    assert {key for found in tuning.OF_SOURCE.values() for key in found} <= keys
 
 
 @pytest.mark.parametrize(

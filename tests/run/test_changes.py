@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -24,8 +25,9 @@ from driftgate.report.budget_markdown import render_budget_markdown
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.budget_schema import SCHEMA
 from driftgate.run.budget import BudgetSettings, budget_routine
+from driftgate.run.candidates import _compensated
 from driftgate.run.cases import one_case
-from driftgate.run.changes import OTHER_NUMBERS, SPREADS, grown, widened
+from driftgate.run.changes import OTHER_NUMBERS, SPREADS, grown, widened, with_compensation
 from driftgate.run.check import CheckSettings, check_routines
 from driftgate.run.growth import Search, grown_prepared
 from driftgate.run.inputs import load_inputs
@@ -309,3 +311,22 @@ def test_law_only_what_is_there_is_offered(project: Path) -> None:
     found = budget_routine(BudgetSettings(OUT, trials=200, redraws=100, improve=True), silent)
     assert found.improvements
     assert not any("gate" in one.change or "look of" in one.change for one in found.improvements)
+
+
+@pytest.mark.parametrize(
+    ("own", "changes"), [({}, True), ({"when": "looking"}, False), ({"enabled": False}, False)]
+)
+def test_law_old_readings_are_compensated_where_they_are_used_at_speed(
+    own: dict[str, object], changes: bool
+) -> None:
+    """The switch is tried where readings come in motion and nothing takes their age out, and only there."""
+    case = shipped("aisle-steps")
+    sensors = [s.model_copy(update={"latency": 0.1}) for s in case.robot.sensors]
+    base = {"compensate_latency": False, "when": "always", **own}
+    correction = case.robot.correction.model_copy(update=base)
+    old = replace(case, robot=case.robot.model_copy(update={"correction": correction, "sensors": sensors}))
+    found = with_compensation(old)
+    assert (found is not None) == changes
+    assert found is None or found.robot.correction.compensate_latency
+    assert found is None or with_compensation(found) is None
+    assert any("compensate_latency" in c.change for c in _compensated(old, old.routine)) == changes

@@ -289,11 +289,18 @@ def _sentence(
         return "The filter claims to know some coordinate perfectly, so its regions mean nothing."
     named = [m for m in moments if m.word == word]
     if word == "consistent":
-        low = min(m.coverage["all"][-1] for m in named)
-        return (
+        least = min(named, key=lambda m: m.coverage["all"][-1])
+        text = (
             "The filter is right about its own errors: its 95 % region holds the truth in "
-            f"{_percent(low)} of the trials or more."
+            f"{_percent(least.coverage['all'][-1])} of the trials or more."
         )
+        if least.interval_95[1] < LEVELS[-1]:
+            # Many trials tell apart what is not worth tuning.
+            text += (
+                f" At '{least.name}' it is a little too trusting, most in {least.worst}, within the slack "
+                f"that is not worth tuning: {_percent(COVERAGE[0])} to {_percent(COVERAGE[1])} pass."
+            )
+        return text
     if word == "too shy":
         m = max(named, key=lambda m: m.coverage["all"][0])
         half, most = _percent(m.coverage["all"][0]), _percent(m.coverage["all"][-1])

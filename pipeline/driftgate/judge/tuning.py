@@ -1,97 +1,59 @@
 """Which of the filter's own numbers to change, if a run with it changed bears it out.
 
-The covariance engine says what errors to expect of a filter with other numbers, in one pass each, and by how
-much its region is too small or large for them (`driftgate.judge.region`). The most promising changes are then
-tried in trials: first of numbers that stand for the largest error source, then of the others. One is named
-only if it closes at least half of the gap between what the 95 % region claims and what it holds, and one that
-takes the true position further off only if no other does.
+The covariance engine says what errors to expect of a filter with other numbers, in one pass each: by how much
+its regions are too small or large for them (`driftgate.judge.region`), and how far off the robot then truly
+is. A filter that is right about itself is soon had by trusting nothing, so that both count. Numbers are tried
+both ways where the filter trusts itself too much: one that doubts its odometry far too much believes each
+reading, and all that these share. The best few are then tried in trials, on the same luck. One is advised
+only if the verdict that found the filter wanting finds it right with it, and the true position is no further
+off.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from driftgate.judge.consistency import Consistency
+from driftgate.judge.consistency import MOST_IN_HALF, Consistency, filter_consistency
+from driftgate.judge.filter_numbers import (
+    CONSTANTS,
+    ENDLESS,
+    FIRST,
+    NUMBERS,
+    OF_SOURCE,
+    READINGS,
+    SWITCH,
+    Number,
+    considering,
+    value_of,
+    with_number,
+    words,
+)
 from driftgate.judge.region import region_factor
 from driftgate.predict.covariance_engine import covariance
-from driftgate.predict.filter_model import FilterModel, filter_model, wall_offset, wall_tilt
 from driftgate.predict.filter_tally import LEVELS
-from driftgate.predict.prepared import Prepared
+from driftgate.predict.prepared import Prepared, prepare
 from driftgate.predict.trials_engine import run_trials
-from driftgate.schema.case import Case
+from driftgate.schema.late_readings import late_readings
 
 TRIALS = 400
-FACTORS = (1.5, 2.0, 3.0, 4.5, 6.0)
+# Each number is ranked by the first, the best of them refined by the others.
+FACTORS = (1.5, 2.0, 4.5, 6.0, 10.0)
 # For a number that is nothing: what it should be depends on how many readings see the same wall.
-FROM_NOTHING = (1.5, 3.0, 6.0, 12.0, 24.0)
-# This one is tried on every number, the others on the best one only.
-_FIRST = 3.0
-
-
-@dataclass(frozen=True)
-class _Number:
-    """One of the filter's own numbers: its key in the robot file, its unit, what a small one is."""
-
-    key: str
-    unit: str
-    per_unit: float
-    typical: float
-
-
-_NUMBERS = (
-    _Number("start_x", "mm", 1e3, 0.005),
-    _Number("start_y", "mm", 1e3, 0.005),
-    _Number("start_heading", "deg", math.degrees(1.0), math.radians(0.5)),
-    _Number("along", "mm/sqrt(m)", 1e3, 0.005),
-    _Number("across", "mm/sqrt(m)", 1e3, 0.005),
-    _Number("heading_per_root_metre", "deg/sqrt(m)", math.degrees(1.0), math.radians(0.1)),
-    _Number("heading_per_root_second", "deg/sqrt(s)", math.degrees(1.0), math.radians(0.05)),
-    _Number("heading_per_root_radian", "deg/sqrt(rad)", math.degrees(1.0), math.radians(0.1)),
-    _Number("range_at_zero", "mm", 1e3, 0.005),
-    _Number("range_per_range", "%", 1e2, 0.005),
-    _Number("range_bias", "mm", 1e3, 0.003),
-    _Number("range_scale", "%", 1e2, 0.003),
-    _Number("mount_angle", "deg", math.degrees(1.0), math.radians(0.5)),
-    _Number("mount_aside", "mm", 1e3, 0.003),
-    _Number("wall", "mm", 1e3, 0.005),
-    _Number("wall_tilt", "deg", math.degrees(1.0), math.radians(0.3)),
-    _Number("constants_hold", "m", 1.0, 2.0),
-)
-# One that may be left out: then it is without end.
-_ENDLESS = "constants_hold"
-
-
-# Which number stands for an error source.
-_OF_SOURCE = {
-    "start_placement": ("start_x", "start_y", "start_heading"),
-    "distance_scale": ("along",),
-    "distance_walk": ("along",),
-    "rare_slip": ("along",),
-    "crab_angle": ("across",),
-    "lateral_walk": ("across",),
-    "lateral_slip": ("across",),
-    "heading_bias": ("heading_per_root_second",),
-    "heading_scale": ("heading_per_root_radian",),
-    "heading_walk": ("heading_per_root_metre", "heading_per_root_second", "heading_per_root_radian"),
-    "wall_build": ("wall", "wall_tilt", "constants_hold"),
-    "structure_build": ("wall", "wall_tilt", "constants_hold"),
-    "range_noise": ("range_at_zero", "range_per_range"),
-    "range_bias": ("range_bias", "range_at_zero"),
-    "range_scale": ("range_scale", "range_per_range"),
-    "mount_position": ("range_bias", "mount_aside", "range_at_zero"),
-    "mount_angle": ("mount_angle",),
-    "quantisation": ("range_at_zero",),
-}
-# So many changes are tried in trials at most.
+FROM_NOTHING = (1.5, 6.0, 10.0, 12.0, 24.0)
+# So many are refined, and so many changes tried in trials at most.
 _MOST_TRIED = 3
-# More than this much further off is worse.
-_NO_NEARER = 1.01
+# More than this much further off is worse; what is about as far off as before is said to be no nearer.
+_WORSE, _NO_NEARER = 1.05, 1.01
+# A change that has no such effect has none.
+_NOTHING = 1e-3
+# Regions that are off by less, as the logarithm of a factor on their square, hold what they claim.
+_FITTING = 0.08
+# What stands for the largest error source is worth as much of it.
+_BELONGING = 0.1
 
-_READINGS = ("range_at_zero", "range_per_range", "wall", "wall_tilt")
-# Those that mean something only where constants are considered; then the walls' are constants, too.
-_CONSTANTS = ("range_bias", "range_scale", "mount_angle", "mount_aside", _ENDLESS)
-_SWITCH = _Number("consider", "", 1.0, 1.0)
+_COMPENSATION = Number("compensate_latency", "", 1.0, 1.0)
 
 
 @dataclass(frozen=True)
@@ -123,6 +85,26 @@ class Advice:
     sentence: str
 
 
+@dataclass(frozen=True)
+class _Change:
+    """A number changed, and what the covariance engine expects of it.
+
+    `gap`: by how much a region is off at the worst moment, as the logarithm of a factor. `further`: how many
+    times as far off the true position is as before, as a logarithm, averaged over the moments.
+    """
+
+    number: Number
+    changed: Prepared
+    up: bool
+    gap: float
+    further: float
+
+    @property
+    def score(self) -> float:
+        """How bad it is."""
+        return max(self.gap, _FITTING) + self.further
+
+
 def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     """Return the change that mends a filter which is too trusting or too shy.
 
@@ -143,141 +125,229 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     if found.word not in ("too trusting", "too shy"):
         return ""
     up = found.word == "too trusting"
-    level = LEVELS[-1 if up else 0]
+    index = min(range(len(found.moments)), key=lambda i: _rank(found.moments[i].coverage["all"], up))
+    tried: list[_Tried] = []
+    for change in _changes(prepared, found, index):
+        tried.append(_tried(change, prepared, found, index, seed))
+        if tried[-1].mends and not tried[-1].worse:
+            return _advice(prepared, found, tried[-1], index)
+    return _none_mends(prepared, found, tried, index)
+
+
+def _changes(prepared: Prepared, found: Consistency, index: int) -> Iterator[_Change]:
+    """Yield the changes to try in trials: what the filter leaves out altogether, then its numbers."""
+    up = found.word == "too trusting"
+    base = _measured(prepared)
+    if up and late_readings(prepared.case.robot)[1]:
+        correction = prepared.case.robot.correction.model_copy(update={"compensate_latency": True})
+        robot = prepared.case.robot.model_copy(update={"correction": correction})
+        changed = prepare(replace(prepared.case, robot=robot), prepared.plan)
+        yield _Change(_COMPENSATION, changed, True, *_against(base, changed))
+    if up and (changed_switch := considering(prepared)) is not None:
+        yield _Change(SWITCH, changed_switch, True, *_against(base, changed_switch))
     considers = prepared.case.robot.correction.filter.consider
     # Where innovations say it, too, it is noise: a constant shows in none after the first few.
-    noise = _READINGS[:2] if considers else _READINGS
+    noise = READINGS[:2] if considers else READINGS
     heard = {s.word for s in found.sensors if s.used} == {found.word}
-    ranked = sorted(
-        (gap, i)
-        for i, number in enumerate(_NUMBERS)
-        if (number.key in noise or not _readings_alone(found))
-        and (number.key not in _CONSTANTS or prepared.filter.considers)
-        and (number.key != "wall_tilt" or considers or prepared.case.robot.correction.pairs)
-        # What is nothing cannot be lowered, and what is without end not changed.
-        and (up or _value(prepared.filter, number) > 0.0)
-        and math.isfinite(_value(prepared.filter, number))
-        and (gap := _gap(_with(prepared, number, _first(number, up)), level)) is not None
-    )
-    before_gap = _gap(prepared, level) or 0.0
-    useful = [i for gap, i in ranked if gap < before_gap]
-    # What promises less than half of what the best does is no rival of it, whatever it stands for.
-    rivals = {i for gap, i in ranked if before_gap - gap >= 0.5 * (before_gap - ranked[0][0])}
-    index = min(range(len(found.moments)), key=lambda i: _rank(found.moments[i].coverage["all"], up))
-    tried = []
-    considering = _considering(prepared)
-    if up and considering is not None:
-        tried.append(_held(prepared, found, _SWITCH, considering, index, up, seed))
-        if tried[-1].mends and tried[-1].nearer:
-            return _advice(prepared, found, tried[-1], index, up)
-    if not useful and not tried:
-        return "No single number of the filter mends it in the covariance engine."
     belonging = _of_largest_source(prepared, index)
-    useful.sort(
-        key=lambda i: (
-            considers and heard and _NUMBERS[i].key not in noise,
-            i not in rivals or _NUMBERS[i].key not in belonging,
-        )
-    )
-    for i in useful[:_MOST_TRIED]:
-        tried.append(_tried(prepared, found, _NUMBERS[i], index, up, seed))
-        if tried[-1].mends and tried[-1].nearer:
-            break
-    mending = [one for one in tried if one.mends]
-    if not mending:
-        best = min(tried, key=lambda one: one.left)
-        return (
-            "No single number of the filter mends it; the best, "
-            f"'correction.filter.{best.number.key}', leaves {100.0 * best.held:.0f} %."
-        )
-    # The last one tried is the only one that may be no further off.
-    return _advice(prepared, found, mending[-1] if mending[-1].nearer else mending[0], index, up)
+
+    def order(change: _Change) -> float:
+        key = change.number.key
+        told = key in noise if considers and heard else key in belonging
+        return change.score - (_BELONGING if told else 0.0)
+
+    ranked: list[_Change] = []
+    for number in NUMBERS:
+        value = value_of(prepared.filter, number)
+        if (
+            (number.key not in noise and _readings_alone(found))
+            or (number.key in CONSTANTS and not prepared.filter.considers)
+            or (number.key == "wall_tilt" and not considers and not prepared.case.robot.correction.pairs)
+            # What is without end is not changed.
+            or not math.isfinite(value)
+        ):
+            continue
+        # What is nothing cannot be lowered, and what has no effect one way has none the other.
+        for way in (True, False) if up else (False,):
+            if not way and value <= 0.0:
+                continue
+            change = _change(
+                prepared, base, number, way, math.inf if way and number.key == ENDLESS else FIRST
+            )
+            if abs(change.gap - base.gap) < _NOTHING and abs(change.further) < _NOTHING:
+                break
+            ranked.append(change)
+    best = sorted(ranked, key=order)[:_MOST_TRIED]
+    refined = [_refined(prepared, base, change) for change in best]
+    yield from sorted((c for c in refined if c.score < max(base.gap, _FITTING)), key=order)
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """What the covariance engine expects of a filter: by how much its regions are off, and how far it is."""
+
+    gap: float
+    off_m: tuple[float, ...]
+
+
+def _measured(prepared: Prepared) -> _Measured:
+    gap, off_m = 0.0, []
+    for m in covariance(prepared).moments:
+        off_m.append(math.sqrt(float(m.cov[0, 0] + m.cov[1, 1] + m.mean[:2] @ m.mean[:2])))
+        for level in (LEVELS[0], LEVELS[-1]):
+            factor = region_factor(m.filter_cov, m.estimation_mean, m.estimation_cov, level)
+            gap = max(gap, math.inf if factor is None or factor <= 0.0 else abs(math.log(factor)))
+    return _Measured(gap, tuple(off_m))
+
+
+def _against(base: _Measured, changed: Prepared) -> tuple[float, float]:
+    """Return how bad a changed filter's regions are, and how much further off it is."""
+    now = _measured(changed)
+    ratios = [
+        math.log(max(new, 1e-9) / max(old, 1e-9)) for old, new in zip(base.off_m, now.off_m, strict=True)
+    ]
+    return now.gap, sum(ratios) / len(ratios)
+
+
+def _change(prepared: Prepared, base: _Measured, number: Number, up: bool, factor: float) -> _Change:
+    changed = with_number(prepared, number, factor if up else 1.0 / factor)
+    return _Change(number, changed, up, *_against(base, changed))
+
+
+def _refined(prepared: Prepared, base: _Measured, change: _Change) -> _Change:
+    """Return the factor on a number that the covariance engine likes best."""
+    factors = FACTORS if value_of(prepared.filter, change.number) > 0.0 else FROM_NOTHING
+    others = [_change(prepared, base, change.number, change.up, factor) for factor in factors]
+    return min([change, *others], key=lambda one: one.score)
 
 
 @dataclass(frozen=True)
 class _Tried:
-    """One number, changed by the factor that the covariance engine likes best, and what trials say of it."""
+    """A change, and what trials say of it at the moment where the filter was worst."""
 
-    number: _Number
-    changed: Prepared
+    change: _Change
     held: float
-    left: float
+    held_half: float
     trials: int
+    word: str
     mends: bool
-    spread_m: tuple[float, float]
+    off_m: tuple[float, float]
 
     @property
-    def nearer(self) -> bool:
-        """Whether the true position is no further off with it."""
-        return self.spread_m[1] <= _NO_NEARER * self.spread_m[0]
+    def worse(self) -> bool:
+        """Whether the true position is further off with it."""
+        return self.off_m[1] > _WORSE * self.off_m[0]
 
 
-def _tried(
-    prepared: Prepared, found: Consistency, number: _Number, index: int, up: bool, seed: int
-) -> _Tried:
-    factors = FACTORS if up else tuple(1.0 / f for f in FACTORS)
-    if _value(prepared.filter, number) == 0.0:
-        factors = FROM_NOTHING
-    if up and number.key == _ENDLESS:
-        factors = (*factors, math.inf)
-    level = LEVELS[-1 if up else 0]
-    choices = [
-        (gap, factor)
-        for factor in factors
-        if (gap := _gap(_with(prepared, number, factor), level)) is not None
+def _tried(change: _Change, prepared: Prepared, found: Consistency, index: int, seed: int) -> _Tried:
+    """Return what trials say of a changed filter, over the same luck as without the change."""
+    count = min(TRIALS, found.trials)
+    before, after = (run_trials(p, count, seed) for p in (prepared, change.changed))
+    moments = tuple((m.name, m.step) for m in prepared.moments)
+    now = filter_consistency(change.changed.case, moments, after)
+    assert now is not None
+    coverage = now.moments[index].coverage["all"]
+    # One that was too shy has to be so no more, whatever few trials leave open.
+    fits = found.word == "too trusting" or all(m.coverage["all"][0] <= MOST_IN_HALF for m in now.moments)
+    off = [
+        math.sqrt(float((result.moments[index].error[:, :2] ** 2).sum(axis=1).mean()))
+        for result in (before, after)
     ]
-    return _held(prepared, found, number, _with(prepared, number, min(choices)[1]), index, up, seed)
-
-
-def _held(
-    prepared: Prepared,
-    found: Consistency,
-    number: _Number,
-    changed: Prepared,
-    index: int,
-    up: bool,
-    seed: int,
-) -> _Tried:
-    """Return what trials say of a changed filter."""
-    count, level = min(TRIALS, found.trials), -1 if up else 0
-    own = run_trials(changed, count, seed).own
-    held = float(own.inside[index, -1, level]) / count
-    left = abs(held - LEVELS[level])
-    gap = abs(found.moments[index].coverage["all"][level] - LEVELS[level])
-    spread = _spread_m(prepared, index), _spread_m(changed, index)
-    return _Tried(number, changed, held, left, count, left <= 0.5 * gap, spread)
-
-
-def _first(number: _Number, up: bool) -> float:
-    """Return the factor that a number is ranked by; what may be left out is ranked by that."""
-    return (math.inf if number.key == _ENDLESS else _FIRST) if up else 1.0 / _FIRST
+    return _Tried(
+        change,
+        coverage[-1],
+        coverage[0],
+        count,
+        now.word,
+        now.word == "consistent" and fits,
+        (off[0], off[1]),
+    )
 
 
 def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
     """Return the numbers that stand for the source with the largest part in the error of the position."""
     parts = covariance(prepared).moments[index].by_source
     largest = max(parts, key=lambda name: float(parts[name][0, 0] + parts[name][1, 1]), default="")
-    return _OF_SOURCE.get(largest, ())
+    return OF_SOURCE.get(largest, ())
 
 
-def _advice(prepared: Prepared, found: Consistency, one: _Tried, index: int, up: bool) -> Advice:
-    number, name, so = one.number, found.moments[index].name, "with"
-    if number is _SWITCH:
-        now, better, what = "false", "true", "Set correction.filter.consider to true"
-    else:
-        now, better = (_words(number, _value(p.filter, number)) for p in (prepared, one.changed))
-        what = f"{'Raise' if up else 'Lower'} correction.filter.{number.key} from {now} to {better}"
-        if not math.isfinite(_value(one.changed.filter, number)):
-            what, so = f"Leave out correction.filter.{number.key} ({now})", "without"
+def _what(prepared: Prepared, change: _Change) -> tuple[str, str, str, str]:
+    """Return a change in words: what it is now, what then, what to do, and with or without."""
+    number = change.number
+    if number is _COMPENSATION:
+        what = (
+            "Readings are old when they are used, and nothing takes that out (DG150). Let the robot's code "
+            "compare each with the pose at its echo, and set correction.compensate_latency to true"
+        )
+        return "false", "true", what, "with"
+    if number is SWITCH:
+        return "false", "true", "Set correction.filter.consider to true", "with"
+    values = [value_of(p.filter, number) for p in (prepared, change.changed)]
+    now, better = (words(number, value) for value in values)
+    if not math.isfinite(values[1]):
+        return now, better, f"Leave out correction.filter.{number.key} ({now})", "without"
+    verb = "Raise" if change.up else "Lower"
+    return now, better, f"{verb} correction.filter.{number.key} from {now} to {better}", "with"
+
+
+def _held(found: Consistency, one: _Tried, index: int) -> str:
+    """Return how often the region that was wrong holds the truth now, in words."""
+    level, held = (LEVELS[-1], one.held) if found.word == "too trusting" else (LEVELS[0], one.held_half)
+    return (
+        f"the {100.0 * level:.0f} % region at '{found.moments[index].name}' holds the truth in "
+        f"{100.0 * held:.0f} % of {one.trials} trials"
+    )
+
+
+def _position(one: _Tried) -> str:
+    before, after = (1e3 * off for off in one.off_m)
+    return f"{after:.1f} mm (root mean square) in place of {before:.1f} mm"
+
+
+def _advice(prepared: Prepared, found: Consistency, one: _Tried, index: int) -> Advice:
+    now, better, what, so = _what(prepared, one.change)
     sentence = (
-        f"{what}: {so} it the "
-        f"{100.0 * LEVELS[-1 if up else 0]:.0f} % region at '{name}' holds the truth in "
-        f"{100.0 * one.held:.0f} % of {one.trials} trials. The true position is then off by "
-        f"{1e3 * one.spread_m[1]:.1f} mm (root mean square) in place of {1e3 * one.spread_m[0]:.1f} mm"
+        f"{what}: {so} it {_held(found, one, index)}. The true position is then off by {_position(one)}"
     )
     # A filter may be wrong about itself and drive well.
-    sentence += "." if one.nearer else ": better known, but no nearer."
-    return Advice(number.key, now, better, one.held, name, one.trials, sentence)
+    sentence += "." if one.off_m[1] <= _NO_NEARER * one.off_m[0] else ": better known, but no nearer."
+    held = one.held if found.word == "too trusting" else one.held_half
+    moment = found.moments[index].name
+    return Advice(one.change.number.key, now, better, held, moment, one.trials, sentence)
+
+
+_ELSE = (
+    "It may be two of them together, or an error that the filter has no number for: readings that are false "
+    "or old, a mean that the code does not take out, a touch."
+)
+
+
+def _none_mends(prepared: Prepared, found: Consistency, tried: list[_Tried], index: int) -> str:
+    """Return why no change is advised: the nearest to it, and what it does."""
+    none = "No single number of the filter mends it"
+    up = found.word == "too trusting"
+    if mending := [one for one in tried if one.mends]:
+        one = min(mending, key=lambda one: one.off_m[1])
+        _, _, what, so = _what(prepared, one.change)
+        return (
+            f"{none} without harm. {what}, and {_held(found, one, index)}, but the true position is "
+            f"farther off: {_position(one)}, so do not. {_ELSE}"
+        )
+
+    def miss(coverage: float) -> float:
+        return abs(coverage - (LEVELS[-1] if up else LEVELS[0]))
+
+    before = miss(found.moments[index].coverage["all"][-1 if up else 0])
+    helping = [one for one in tried if miss(one.held if up else one.held_half) < before and not one.worse]
+    if not helping:
+        return f"{none}. {_ELSE}"
+    one = min(helping, key=lambda one: miss(one.held if up else one.held_half))
+    _, _, what, so = _what(prepared, one.change)
+    return (
+        f"{none}. Nearest comes: {what[0].lower()}{what[1:]}. {so.capitalize()} it "
+        f"{_held(found, one, index)}, which is not enough, and the true position is "
+        f"off by {_position(one)}. {_ELSE}"
+    )
 
 
 def _readings_alone(found: Consistency) -> bool:
@@ -291,92 +361,5 @@ def _readings_alone(found: Consistency) -> bool:
     return bool(sensors) and {s.word for s in sensors} == {found.word} and own > 0.5 * total
 
 
-def _spread_m(prepared: Prepared, index: int) -> float:
-    """Return the root mean square of the true position's error at a moment, by the covariance engine. [m]"""
-    moment = covariance(prepared).moments[index]
-    return math.sqrt(float(moment.cov[0, 0] + moment.cov[1, 1] + moment.mean[:2] @ moment.mean[:2]))
-
-
 def _rank(coverage: tuple[float, ...], up: bool) -> float:
     return coverage[-1] if up else -coverage[0]
-
-
-def _gap(prepared: Prepared, level: float) -> float | None:
-    """Return by how much a region is off, as the logarithm of a factor, at the worst moment."""
-    gaps = []
-    for moment in covariance(prepared).moments:
-        factor = region_factor(moment.filter_cov, moment.estimation_mean, moment.estimation_cov, level)
-        if factor is None or factor <= 0.0:
-            return None
-        gaps.append(abs(math.log(factor)))
-    return max(gaps)
-
-
-def _value(model: FilterModel, number: _Number) -> float:
-    """Return a number of the filter; of one that sensors have apart, the largest."""
-    match number.key:
-        case "start_x" | "start_y" | "start_heading":
-            return model.start_sd[("start_x", "start_y", "start_heading").index(number.key)]
-        case "along" | "across":
-            return float(getattr(model, f"{number.key}_per_root_m"))
-        case "heading_per_root_metre" | "heading_per_root_second" | "heading_per_root_radian":
-            return float(getattr(model, _HEADING[number.key]))
-        case "wall":
-            return model.wall_m
-        case "wall_tilt":
-            return model.wall_tilt_rad
-        case "constants_hold":
-            return model.constants_hold_m
-        case "range_bias" | "range_scale" | "mount_angle" | "mount_aside":
-            return max((float(getattr(c, _OF_SENSOR[number.key])) for c in model.constants), default=0.0)
-        case "range_at_zero":
-            return max(model.range_at_zero_m, default=0.0)
-        case _:
-            return max(model.range_per_range, default=0.0)
-
-
-_OF_SENSOR = {
-    "range_bias": "bias_m",
-    "range_scale": "scale",
-    "mount_angle": "angle_rad",
-    "mount_aside": "aside_m",
-}
-_HEADING = {
-    "heading_per_root_metre": "heading_per_root_m",
-    "heading_per_root_second": "heading_per_root_s",
-    "heading_per_root_radian": "heading_per_root_rad",
-}
-
-
-def _with(prepared: Prepared, number: _Number, factor: float) -> Prepared:
-    """Return the case with one of the filter's numbers changed; one that is 0 starts from a typical size."""
-    value = (_value(prepared.filter, number) or _typical(prepared.case, number) / _FIRST) * factor
-    return _changed(prepared, {number.key: _rounded(number, value) if math.isfinite(value) else None})
-
-
-def _considering(prepared: Prepared) -> Prepared | None:
-    """Return the case with constants considered; None if they are already, or nothing is constant."""
-    changed = None if prepared.filter.considers else _changed(prepared, {"consider": True})
-    return changed if changed is not None and changed.filter.considers else None
-
-
-def _changed(prepared: Prepared, update: dict[str, float | None]) -> Prepared:
-    case, correction = prepared.case, prepared.case.robot.correction
-    own = correction.filter.model_copy(update=update)
-    robot = case.robot.model_copy(update={"correction": correction.model_copy(update={"filter": own})})
-    return replace(prepared, filter=filter_model(replace(case, robot=robot)))
-
-
-def _typical(case: Case, number: _Number) -> float:
-    """Return what to try first of a number that is nothing: of walls, how well they are built by the map."""
-    built = {"wall": wall_offset, "wall_tilt": wall_tilt}.get(number.key)
-    return (built(case.believed) if built else 0.0) or number.typical
-
-
-def _rounded(number: _Number, value: float) -> float:
-    """Return a value to two figures in its unit, as one would write it down; it is tried as written."""
-    return float(f"{value * number.per_unit:.2g}") / number.per_unit
-
-
-def _words(number: _Number, value: float) -> str:
-    return f"{value * number.per_unit:.3g} {number.unit}" if math.isfinite(value) else "none"

@@ -12,6 +12,7 @@ from driftgate.load.document import DocPath, Document
 from driftgate.load.text import shorten
 from driftgate.load.wording import did_you_mean
 from driftgate.schema.correction import Correction
+from driftgate.schema.late_readings import late_readings
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import Checkpoint, Repeat, SquareUp
 from driftgate.schema.sensor import Sensor
@@ -20,8 +21,6 @@ from driftgate.schema.sensor import Sensor
 # source: with 2 cm, sensors good to 5 mm would tell the heading to 20 deg.
 LARGEST_ANGLE_RAD: Final = math.radians(1.0)
 LEAST_BASELINE_M: Final = 0.02
-# A reading that is old by less than this share of its noise widens its errors by an eighth: 1 + 0.5^2 / 2.
-_OLD_BY_NOISE: Final = 0.5
 _STAGES: Final = tuple(Correction.model_fields["order"].get_default())
 
 
@@ -81,21 +80,10 @@ def _no_pair(a: Sensor, b: Sensor) -> str:
 
 
 def check_latency(document: Document, robot: Robot) -> list[Finding]:
-    """Return a warning for the sensors whose readings are old, where nothing takes that out.
-
-    A robot that only looks stands while it reads, and one that is as slow as its readings are noisy is told
-    nothing.
-    """
-    own = robot.correction
-    if not own.enabled or own.compensate_latency or own.when != "always":
-        return []
-    fastest = min(robot.drive.limits.speed, math.inf if own.validity.speed is None else own.validity.speed)
-    old = []
-    for i, sensor in enumerate(robot.sensors):
-        noise = 0.0 if sensor.errors.noise is None else sensor.errors.noise.at_zero
-        # What is a second old has a finding of its own.
-        if sensor.latency <= OLDEST_READING_S and fastest * sensor.latency > _OLD_BY_NOISE * noise:
-            old.append((i, sensor))
+    """Return a warning for the sensors whose readings are old, where nothing takes that out."""
+    fastest, old = late_readings(robot)
+    # What is a second old has a finding of its own.
+    old = [(i, sensor) for i, sensor in old if sensor.latency <= OLDEST_READING_S]
     if not old:
         return []
     at, first = max(old, key=lambda pair: pair[1].latency)

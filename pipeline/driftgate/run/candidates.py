@@ -15,7 +15,14 @@ from driftgate.plan.values import PlannedStep
 from driftgate.predict import Prepared, covariance
 from driftgate.predict.sources import TITLES
 from driftgate.predict.values import CovarianceResult, Moment
-from driftgate.run.changes import grown, with_gate, with_inserted, with_start_spread, with_step
+from driftgate.run.changes import (
+    grown,
+    with_compensation,
+    with_gate,
+    with_inserted,
+    with_start_spread,
+    with_step,
+)
 from driftgate.run.redraws import Progress
 from driftgate.run.spread import Spread
 from driftgate.run.tasks import plan_one
@@ -109,6 +116,7 @@ def candidates(workers: Spread, as_it_is: AsItIs, index: int, progress: Progress
         *_sources(case, written, tight),
         *_jig(case, written),
         *_gates(case, written),
+        *_compensated(case, written),
         *_slower(as_it_is, axis, index),
         *_looks(workers, as_it_is, index, progress),
     ]
@@ -140,6 +148,14 @@ def _gates(case: Case, written: Routine) -> Iterator[Candidate]:
         if gate is not None and changed is not None and case.robot.sensors:
             sigmas = f"{gate.sigmas:g} to {factor * gate.sigmas:.3g} sigmas"
             yield Candidate(f"a {word} gate: {sigmas}", changed, written)
+
+
+def _compensated(case: Case, written: Routine) -> Iterator[Candidate]:
+    """Yield readings compared with the pose at their echo, where their latency is more than their noise."""
+    changed = with_compensation(case)
+    if changed is not None:
+        change = "readings compared with the pose at their echo: compensate_latency: true"
+        yield Candidate(change, changed, written)
 
 
 def step_growth(

@@ -12,6 +12,7 @@ from driftgate.predict.sources import TITLES, sensor_source
 from driftgate.schema.base import Model
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.late_readings import late_readings
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import AnyStep, Routine
 from driftgate.schema.sensor import Sensor
@@ -165,6 +166,14 @@ def with_gate(case: Case, factor: float) -> Case | None:
         return None
     gate = _with(correction.gate, sigmas=factor * correction.gate.sigmas)
     return replace(case, robot=_with(case.robot, correction=_with(correction, gate=gate)))
+
+
+def with_compensation(case: Case) -> Case | None:
+    """Return the case with readings held against the belief of their echo; None where that changes little."""
+    if not late_readings(case.robot)[1]:
+        return None
+    correction = _with(case.robot.correction, compensate_latency=True)
+    return replace(case, robot=_with(case.robot, correction=correction))
 
 
 def with_step(routine: Routine, path: DocPath, change: Callable[[AnyStep], AnyStep]) -> Routine:
