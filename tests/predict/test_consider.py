@@ -415,6 +415,26 @@ def test_law_two_faces_share_what_moves_them() -> None:
     assert found["turn", 0] == pytest.approx([2.0 * -4.1, 2.0 * 1.8], rel=1e-12)
 
 
+def test_law_one_order_whoever_looks_at_what() -> None:
+    """A trial's effects come in the same order whichever surfaces others of its batch look at.
+
+    A structure that hangs on a wall is moved by it as well, and effects are summed in their order.
+    """
+    offset, tilt = (
+        Mover(("offset", 3), 2.0, 0.6, 0.8, turns=False),
+        Mover(("tilt", 3), 3.0, 1.0, 1.0, turns=True),
+    )
+    x, turn = Mover(("x", 7), 5.0, 1.0, 0.0, turns=False), Mover(("turn", 7), 0.5, 0.0, 0.0, turns=True)
+    movers: Movers = ((offset, tilt), (x, turn, offset, tilt))
+    h = np.full(3, -0.9), np.full(3, -0.3), np.full(3, 0.1)
+    look = Look(1.0, 0, np.ones(3), h, np.zeros(3), NOWHERE, (np.full(3, 1.0), np.full(3, 4.0)))
+    alone = effects_of([look], [NO_CONSTANTS], movers, met_by(np.array([1, 1, 1]), np.ones(3, dtype=bool)))
+    beside = effects_of([look], [NO_CONSTANTS], movers, met_by(np.array([1, 0, 1]), np.ones(3, dtype=bool)))
+    assert [effect.key for effect in alone] == [effect.key for effect in beside]
+    for one, other in zip(alone, beside, strict=True):
+        assert one.size_m[0] == other.size_m[0]
+
+
 def test_law_what_is_nothing_has_no_effect() -> None:
     """Constants of no size are not kept at all, nor those that no reading of a surface can tell."""
     look = Look(1.0, 0, np.ones(2), (np.ones(2), NOTHING, np.zeros(2)), np.zeros(2), NOWHERE, NOWHERE)

@@ -171,4 +171,6 @@ def effects_of(
                 whole = np.where(who, whole, 0.0)
             # Two faces of one thing, each seen in other trials, are moved by the same.
             moved[mover.key] = moved[mover.key] + whole if mover.key in moved else whole
-    return (*found, *(Effect(key, whole) for key, whole in moved.items()))
+    # In one order for all: effects are summed, and what a trial comes to must not depend on which others look
+    # at which surfaces beside it.
+    return (*found, *(Effect(key, moved[key]) for key in sorted(moved)))

@@ -52,13 +52,8 @@ def _run_part(part: _Part) -> list[tuple[MomentOutput, ...]]:
 
 
 def _alike(one: Variant, other: Variant) -> bool:
-    """Return whether two variants may share a batch: of one case, with luck alone between them.
-
-    Where other things lie about, other surfaces are looked at, which costs the trials beside them a last
-    digit: what redraws that has a batch of its own, so that no result hangs on what is beside it.
-    """
-    moved = "element_stray" in one.redrawn | other.redrawn
-    return one.prepared is other.prepared and not (one.off or other.off or moved)
+    """Return whether two variants may share a batch: of one case, with luck alone between them."""
+    return one.prepared is other.prepared and not (one.off or other.off)
 
 
 def _together(variants: Sequence[Variant], count: int) -> Iterator[tuple[Variant, ...]]:
