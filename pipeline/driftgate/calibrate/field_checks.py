@@ -8,8 +8,10 @@ from typing import Final
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
-from driftgate.calibrate.range_data import range_data
+from driftgate.calibrate.range_data import RangeData, range_data
+from driftgate.calibrate.windows import BoolArray
 from driftgate.core.findings import Finding
+from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
@@ -23,14 +25,19 @@ _CLOSE_M, _CLOSE = 0.05, 0.05
 # none fitted another one more than 13 % better, and none of more than 40 readings more than 3 %.
 _LEAST: Final = 30
 _BETTER: Final = 0.2
+# Most of a drive may be in sight of walls that both maps have. Readings of which the maps say so different
+# lengths that none can fit both tell by themselves: at least so many, of which so much larger a share has to
+# fit the other map. (Our choice.)
+_LEAST_TELLING: Final = 20
+_TELLING_BETTER: Final = 0.6
 # So far outside the walls, or inside a structure, no robot's middle is by a slip of the tape. [m]
 _INSIDE_M: Final = 0.05
 
 
 def other_field(
     log: Log, run: LoggedRun, robot: Robot, named: World, others: Mapping[str, World]
-) -> tuple[str, float, float] | None:
-    """Return the map that a log's readings fit far better than the one it names, and both shares that fit.
+) -> tuple[str, float, float, str] | None:
+    """Return the map that a log's readings fit far better than the one it names, with both shares that fit.
 
     Parameters
     ----------
@@ -42,31 +49,68 @@ def other_field(
         The map that it names.
     others : mapping of str to World
         Maps that it might have been driven on instead, by file.
+
+    Returns
+    -------
+    tuple, optional
+        Which map, the shares of readings that fit the named one and this one, and of which readings.
     """
     if not run.headings:
         return None
-    own = _fitting(log, run, robot, named)
-    best: tuple[str, float, float] | None = None
+    best: tuple[str, float, float, str] | None = None
+    own = _readings(log, run, robot, named)
     for name, world in others.items():
-        other = _fitting(log, run, robot, world)
-        if min(len(own), len(other)) < _LEAST:
-            continue
-        shares = float(own.mean()), float(other.mean())
-        if shares[1] - shares[0] > _BETTER and (best is None or shares[1] > best[2]):
+        other = _readings(log, run, robot, world)
+        shares = _shares(own, other)
+        if shares is not None and (best is None or shares[1] > best[2]):
             best = name, *shares
     return best
 
 
-def _fitting(log: Log, run: LoggedRun, robot: Robot, world: World) -> np.ndarray:
-    """Return which of the readings near reference poses are as long as this map has it."""
-    fits = []
-    for sensor in robot.sensors:
-        if sensor.id in log.ranges:
-            data = range_data(sensor, [run], [log], {}, world)
-            got = np.isfinite(data.reading_m)
-            off = np.abs(data.reading_m[got] - data.expected_m[got])
-            fits.append(off < _CLOSE_M + _CLOSE * data.expected_m[got])
-    return np.concatenate(fits) if fits else np.zeros(0, dtype=bool)
+def _readings(log: Log, run: LoggedRun, robot: Robot, world: World) -> list[RangeData]:
+    return [
+        range_data(sensor, [run], [log], {}, world) for sensor in robot.sensors if sensor.id in log.ranges
+    ]
+
+
+def _shares(own: Sequence[RangeData], other: Sequence[RangeData]) -> tuple[float, float, str] | None:
+    """Return the shares of readings that fit two maps, and of which, if far more fit the other one."""
+    whole = [np.concatenate([_fits(data) for data in each] or [_NONE]) for each in (own, other)]
+    if min(map(len, whole)) >= _LEAST:
+        shares = float(whole[0].mean()), float(whole[1].mean())
+        if shares[1] - shares[0] > _BETTER:
+            return *shares, "the readings near measured poses"
+    telling = [_telling(one, two) for one, two in zip(own, other, strict=True)]
+    first, second = (np.concatenate([each[i] for each in telling] or [_NONE]) for i in (0, 1))
+    if len(first) < _LEAST_TELLING or second.mean() - first.mean() <= _TELLING_BETTER:
+        return None
+    words = f"the {len(first)} readings near measured poses that can fit only one of two maps"
+    return float(first.mean()), float(second.mean()), words
+
+
+_NONE: Final = np.zeros(0, dtype=bool)
+
+
+def _fits(data: RangeData) -> BoolArray:
+    """Return which readings of walls are as long as the map has it."""
+    got = np.isfinite(data.reading_m)
+    return np.asarray(np.abs(data.reading_m - data.expected_m)[got] < _tolerance_m(data)[got])
+
+
+def _tolerance_m(data: RangeData) -> FloatArray:
+    return np.asarray(_CLOSE_M + _CLOSE * data.expected_m)
+
+
+def _telling(own: RangeData, other: RangeData) -> tuple[BoolArray, BoolArray]:
+    """Return which readings fit the one map, and which the other, of those that cannot fit both."""
+    _, i, j = np.intersect1d(own.row, other.row, assume_unique=True, return_indices=True)
+    room = _tolerance_m(own)[i] + _tolerance_m(other)[j]
+    use = np.isfinite(own.reading_m[i]) & (np.abs(own.expected_m[i] - other.expected_m[j]) > room)
+    fits = [
+        np.abs(data.reading_m - data.expected_m)[at][use] < _tolerance_m(data)[at][use]
+        for data, at in ((own, i), (other, j))
+    ]
+    return np.asarray(fits[0]), np.asarray(fits[1])
 
 
 def check_field(
@@ -107,9 +151,9 @@ def check_field(
             better = other_field(log, run, robot, named, worlds)
             if better is None:
                 continue
-            name, own, other = better
+            name, own, other, of = better
             words = (
-                f"{100.0 * own:.0f} % of the readings near measured poses are as long as {log.field} has it, "
+                f"{100.0 * own:.0f} % of {of} are as long as {log.field} has it, "
                 f"{100.0 * other:.0f} % as {name} has it"
             )
             advice = f"was it driven on {name}? name the map of the field as it really was"

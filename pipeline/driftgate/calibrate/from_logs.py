@@ -66,6 +66,7 @@ def fit_logs(
     field: FieldMap | None,
     wanted: Mapping[str, Wanted],
     confidence: float,
+    no_field: str = "",
 ) -> LogsFit:
     """Fit everything that the logs show.
 
@@ -81,6 +82,8 @@ def fit_logs(
         What the plan has for each step, by name; may be empty.
     confidence : float
         Of the intervals.
+    no_field : str
+        Why there is no field, in words that end in a blank; empty without any.
 
     Raises
     ------
@@ -103,7 +106,7 @@ def fit_logs(
     if drift.headings < drift.poses:
         missing.insert(0, _no_headings(drift))
     if field is None and robot.sensors:
-        missing.append("range sensors: name the map of the field as it really was (--field)")
+        missing.append(f"range sensors: {no_field}name the map of the field as it really was (--field)")
     if field is not None:
         world = build_world(field)
         at = {constant.usual.key: constant.mean.value for constant in drift.constants}

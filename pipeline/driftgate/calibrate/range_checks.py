@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -39,6 +40,11 @@ _LEAST: Final = 20
 # Readings that fit, where most have to; and where a column is another sensor's, more of them, and closely.
 _FIT_SHARE: Final = 0.5
 _OTHER_SHARE, _CLOSE_M, _CLOSE = 0.7, 0.05, 0.05
+# Two columns are exchanged if the other way round both leave less than this share of their misfit, which is
+# no mount's or bias's; readings off by more count as off by so much. (Our choice.) [1, m, m]
+_MISFIT_LEFT, _MISFIT_M, _MOST_OFF_M = 0.5, 0.03, 0.3
+# Logs that a message names beside its own.
+_MOST_NAMED: Final = 4
 # Readings in another unit are all off by one ratio, within this. [natural logarithm]
 _ONE_RATIO: Final = 0.15
 # What the way from a reference pose adds to its own spread. [m, m, rad]
@@ -71,18 +77,37 @@ def check_ranges(runs: _Runs, robot: Robot, field: FieldMap) -> list[Finding]:
         return []
     world = build_world(field)
     spread = surface_spread(field, world)
+    turned = [_exchanged_with(log, run, robot, world) for log, run in of]
     found = []
     for sensor in robot.sensors:
-        own = [(log, run, _data(sensor, log, run, world)) for log, run in of if sensor.id in log.ranges]
-        wrong = [(log, run, why) for log, run, data in own if (why := _unlike(sensor, data)) is not None]
-        if not wrong and own:
-            whole = range_data(sensor, [run for _, run, _ in own], [log for log, _, _ in own], {}, world)
-            fit = fit_ranges(sensor, whole, spread, _pose_sd([log for log, _, _ in own]))
-            beyond = _beyond_all(fit, int(np.isfinite(whole.reading_m).sum()))
-            wrong = [(log, run, beyond) for log, run, _ in own] if beyond is not None else []
+        own = [
+            (log, run, _data(sensor, log, run, world), its.get(sensor.id))
+            for (log, run), its in zip(of, turned, strict=True)
+            if sensor.id in log.ranges
+        ]
+        # Each log by itself, where it says enough: one that is wrong drowns among sound ones.
+        wrong, rest = [], []
+        for log, run, data, other in own:
+            why = _unlike(sensor, data) or _like_other(other) or _beyond([log], [run], sensor, world, spread)
+            if why is None:
+                rest.append((log, run))
+            else:
+                wrong.append((log, other, why))
+        logs, runs_left = [log for log, _ in rest], [run for _, run in rest]
+        if len(rest) > 1 and (why := _beyond(logs, runs_left, sensor, world, spread)) is not None:
+            wrong += [(log, None, why) for log in logs]
         if wrong:
-            found.append(_finding(sensor, wrong, robot, world))
+            found.append(_finding(sensor, wrong))
     return found
+
+
+def _beyond(
+    logs: Sequence[Log], runs: Sequence[LoggedRun], sensor: Sensor, world: World, spread: FloatArray
+) -> _Why | None:
+    """Return what a fit to logs together says that no sensor has, if they say enough."""
+    data = range_data(sensor, runs, logs, {}, world)
+    fit = fit_ranges(sensor, data, spread, _pose_sd(logs))
+    return _beyond_all(fit, int(np.isfinite(data.reading_m).sum()))
 
 
 def _data(sensor: Sensor, log: Log, run: LoggedRun, world: World) -> RangeData:
@@ -135,35 +160,63 @@ def _beyond_all(fit: RangeFit | None, readings: int) -> _Why | None:
     return None
 
 
-def _finding(
-    sensor: Sensor, wrong: Sequence[tuple[Log, LoggedRun, _Why]], robot: Robot, world: World
-) -> Finding:
-    log, run, (words, advice) = wrong[0]
-    at = log.place(f"range {sensor.id}")
-    others = len(wrong) - 1
-    more = f" (and so in {others} log{'s' if others > 1 else ''} more)" if others else ""
-    message = f"the readings of '{sensor.id}' do not fit where it sits: {words}{more}"
-    advice = advice or _exchanged(sensor, log, run, robot, world)
-    return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
-
-
-def _exchanged(sensor: Sensor, log: Log, run: LoggedRun, robot: Robot, world: World) -> str:
-    """Return the advice: the column that was exchanged with this one, if that makes both fit."""
-    for other in robot.sensors:
-        if other.id == sensor.id or other.id not in log.ranges:
-            continue
-        swapped = {sensor.id: log.ranges[other.id], other.id: log.ranges[sensor.id]}
-        turned = replace(log, ranges=dict(log.ranges) | swapped)
-        both = [_data(each, turned, run, world) for each in (sensor, other)]
-        if all(_fits_closely(data) for data in both):
-            return (
-                f"exchange the titles 'range {sensor.id}' and 'range {other.id}': the readings fit the other "
-                "way round"
-            )
+def _like_other(other: str | None) -> _Why | None:
     return (
+        None
+        if other is None
+        else (f"they are as long as those of '{other}' should be, and not as its own", "")
+    )
+
+
+def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, str | None, _Why]]) -> Finding:
+    log, other, (words, advice) = wrong[0]
+    at = log.place(f"range {sensor.id}")
+    more = [each.path for each, _, _ in wrong[1:]]
+    names = ", ".join(more[:_MOST_NAMED]) + (
+        f" and {len(more) - _MOST_NAMED} more" if len(more) > _MOST_NAMED else ""
+    )
+    also = f" (and so in {len(more)} log{'s' if len(more) > 1 else ''} more: {names})" if more else ""
+    message = f"the readings of '{sensor.id}' do not fit where it sits: {words}{also}"
+    if other is not None and not advice:
+        titles = f"'range {sensor.id}' and 'range {other}'"
+        advice = f"exchange the titles {titles}: the readings fit the other way round"
+    advice = advice or (
         "are two range columns exchanged? check also the sensor's mount in the robot file, the unit in this "
         "title, and the field map that the log names"
     )
+    return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
+
+
+def _exchanged_with(log: Log, run: LoggedRun, robot: Robot, world: World) -> dict[str, str]:
+    """Return the sensors of a log whose columns are exchanged, each with the other: both fit so only."""
+    found: dict[str, str] = {}
+    there = [sensor for sensor in robot.sensors if sensor.id in log.ranges]
+    for one, other in combinations(there, 2):
+        if one.id in found or other.id in found:
+            continue
+        swapped = {one.id: log.ranges[other.id], other.id: log.ranges[one.id]}
+        turned = replace(log, ranges=dict(log.ranges) | swapped)
+        if all(
+            _fits_better(_data(each, log, run, world), _data(each, turned, run, world))
+            for each in (one, other)
+        ):
+            found |= {one.id: other.id, other.id: one.id}
+    return found
+
+
+def _fits_better(own: RangeData, other: RangeData) -> bool:
+    """Return whether readings fit closely, and leave far less than a sensor's own do."""
+    if min(int(np.isfinite(data.reading_m).sum()) for data in (own, other)) < _LEAST or not _fits_closely(
+        other
+    ):
+        return False
+    left = _misfit_m(own)
+    return left > _MISFIT_M and _misfit_m(other) < _MISFIT_LEFT * left
+
+
+def _misfit_m(data: RangeData) -> float:
+    off = np.abs(data.reading_m - data.expected_m)
+    return float(np.mean(np.minimum(off[np.isfinite(off)], _MOST_OFF_M)))
 
 
 def _fits_closely(data: RangeData) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -51,6 +51,8 @@ class RangeData:
         Which reference pose of all runs the place rests on.
     run : ndarray of int, shape (n,)
         Of which run.
+    row : ndarray of int, shape (n,)
+        Of which row of its log.
     """
 
     reading_m: FloatArray
@@ -62,6 +64,7 @@ class RangeData:
     surface: IntArray
     pose: IntArray
     run: IntArray
+    row: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
     def __len__(self) -> int:
         return len(self.reading_m)
@@ -98,12 +101,12 @@ def range_data(
             path = true_path(run.seen, constants, log.time_s[rows] - sensor.latency)
             found = _of_run(sensor, column.reading_m[rows], path.pose, world)
             keep = np.flatnonzero(found[1] & path.near)
-            whole = (*found[0], path.nearest + first, np.full(len(rows), number, dtype=np.intp))
+            whole = (*found[0], path.nearest + first, np.full(len(rows), number, dtype=np.intp), rows)
             parts.append(tuple(values[keep] for values in whole))
         first += run.headings
     if not parts:
         none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
-        return RangeData(empty, empty, empty, empty, empty, np.zeros((0, 3)), none, none, none)
+        return RangeData(empty, empty, empty, empty, empty, np.zeros((0, 3)), none, none, none, none)
     return RangeData(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

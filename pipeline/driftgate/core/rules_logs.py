@@ -134,7 +134,8 @@ LOGS: Final = (
         "Two logs have the same odometry, row by row, which no two runs have; in whatever units, by whatever "
         "clock, and if one lacks rows of the other. Where odometry is so coarse that rows agree by chance, "
         "the same readings of range sensors tell. Counted twice, a run would make what is found look better "
-        "known than it is. 'calibrate' and 'backtest' refuse them, too.",
+        "known than it is. Or two measured runs have the same reference poses at the same times: one was "
+        "given those of the other. 'calibrate' and 'backtest' refuse both, too.",
     ),
     Rule(
         "DG620",
@@ -164,8 +165,8 @@ LOGS: Final = (
         "log that was hardly driven on the field it names",
         "Measured poses lie 50 mm and more outside the walls of the map that the log names, or inside a "
         "structure, or what the sensors read fits another map, one that a routine or another log names, by "
-        "20 % of the readings better. Name the map of the field as it really was. Maps that differ by little "
-        "where the robot came by are not told apart.",
+        "20 % of the readings better, or by 60 % of those that can fit only one of the two. Name the map of "
+        "the field as it really was. Maps that differ by little where the robot came by are not told apart.",
     ),
     Rule(
         "DG624",

@@ -15,7 +15,7 @@ from driftgate.load.single import load_single
 from driftgate.logs.values import Log
 from driftgate.report.robot_section import Origin
 from driftgate.run.edited import edited_text
-from driftgate.run.log_columns import check_columns
+from driftgate.run.log_columns import check_columns, fields_of
 from driftgate.run.log_files import (
     all_runs,
     once,
@@ -109,7 +109,10 @@ def calibrate_logs(
     maps, elsewhere = check_origins(placed, findings)
     # (A map given on the command line is nothing that a log says.)
     said = maps if field is None else None
-    findings += check_columns(read, [true] * len(read), document.model, said, elsewhere)
+    # Where logs name several fields nothing is fitted to any, and each is asked whether it is of its own.
+    own = (named_file(log.field, its) for log, its in placed)
+    fields = [true] * len(read) if true is not None else fields_of(own, findings)
+    findings += check_columns(read, fields, document.model, said, elsewhere)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:
@@ -119,7 +122,8 @@ def calibrate_logs(
     read = check_steps(placed, findings)
     routines = {named_file(log.routine, own) for log, own in placed if log.routine}
     try:
-        fit = fit_logs(read, document.model, true, _planned(routines, document.model), confidence)
+        wanted = _planned(routines, document.model)
+        fit = fit_logs(read, document.model, true, wanted, confidence, several_fields(read))
     except ModelError as error:
         raise InputError(str(error)) from error
     days = sorted(log.day for log in read if log.day is not None)
@@ -159,6 +163,22 @@ def _field(
     findings += single.findings
     model = single.document.model if single.document is not None else None
     return model if isinstance(model, FieldMap) else None
+
+
+def several_fields(logs: Sequence[Log]) -> str:
+    """Return which logs name which field, those of most logs first, if they name several; else nothing."""
+    of: dict[str, list[str]] = {}
+    for log in logs:
+        if log.field is not None:
+            of.setdefault(log.field, []).append(log.path)
+    if len(of) < 2:
+        return ""
+    most = sorted(of.items(), key=lambda item: -len(item[1]))
+    words = [
+        f"{paths[0]} names {name}" if len(paths) == 1 else f"{len(paths)} logs name {name}"
+        for name, paths in most
+    ]
+    return ", ".join(words) + "; "
 
 
 def _planned(routines: set[Path | None], robot: Robot) -> dict[str, Wanted]:

@@ -8,7 +8,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from driftgate.core.findings import Finding
+from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path
 from driftgate.logs.values import Log
@@ -21,6 +24,14 @@ from driftgate.schema.robot import Robot
 
 # Runs that are named one by one.
 _MOST_NAMED: Final = 3
+# So many poses after the first, in all of a run's, that have the time and place of another run's: nobody
+# measures that twice. (Our choice; the first is where the robot is put down.)
+_LEAST_POSES: Final = 3
+# Equal to within what converting units and turning back whole turns leaves. [s, m, m, rad]
+_EQUAL: Final = (1e-6, 1e-7, 1e-7, 1e-7)
+
+
+WHOSE_POSES: Final = "one of them has the other's: give each run its own, or leave out the one without"
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,19 +66,53 @@ def copies_among(runs: Iterable[ReadRun]) -> Iterator[tuple[int, int]]:
             yield i, first
 
 
+def shared_poses(runs: Sequence[ReadRun]) -> Iterator[tuple[int, int, int]]:
+    """Yield every run that has the reference poses of one before it: its number, that one's, how many.
+
+    Of measured runs alone: in simulated ones all may be driven along one path.
+    """
+    seen: list[tuple[int, FloatArray]] = []
+    for i, log in enumerate(run.log for run in runs):
+        rows = np.flatnonzero(np.isfinite(log.reference[:, :2]).all(axis=1))[1:]
+        if log.origin != "measured" or len(rows) < _LEAST_POSES:
+            continue
+        poses = np.column_stack([log.time_s[rows], log.reference[rows]])
+        first = next((j for j, before in seen if _equal_poses(before, poses)), None)
+        if first is None:
+            seen.append((i, poses))
+        else:
+            yield i, first, len(poses)
+
+
+def _equal_poses(one: FloatArray, other: FloatArray) -> bool:
+    if one.shape != other.shape:
+        return False
+    # Whole turns of a heading depend on what the gyro of each run says.
+    off = one - other
+    off[:, 3] = wrap_angles(off[:, 3])
+    known = np.isnan(one) == np.isnan(other)
+    return bool(known.all() and np.all(np.nan_to_num(np.abs(off)) <= np.array(_EQUAL)))
+
+
 def refuse_copies(runs: Iterable[ReadRun]) -> None:
     """Refuse the same run under two names: it counts as one.
 
     Raises
     ------
     InputError
-        If two logs have the same odometry, row by row, or one has a part of the other's.
+        If two logs have the same odometry, row by row, or one has a part of the other's; or if two runs have
+        the same reference poses.
     """
     listed = list(runs)
     for again, first in copies_among(listed):
         raise InputError(
             f"{named(listed[first].files)} and {named(listed[again].files)} hold the same rows: one run "
             "under two names counts once; leave one out"
+        )
+    for again, first, count in shared_poses(listed):
+        raise InputError(
+            f"{named(listed[first].files)} and {named(listed[again].files)} are two runs with the same "
+            f"{count} reference poses at the same times; {WHOSE_POSES}"
         )
 
 

@@ -161,11 +161,20 @@ def _check_together(
 
 
 def _say_copies(logs: Sequence[Log], found: list[Finding]) -> None:
-    from driftgate.run.same_runs import ReadRun, copies_among
+    from driftgate.run.same_runs import WHOSE_POSES, ReadRun, copies_among, shared_poses
 
-    for again, first in copies_among(ReadRun(log, ()) for log in logs):
+    runs = [ReadRun(log, ()) for log in logs]
+    copies: set[int] = set()
+    for again, first in copies_among(runs):
+        copies.add(again)
         if logs[first].path == logs[again].path:
             continue
         words = f"holds the same rows as {logs[first].path}: one run under two names counts once"
         at = logs[again].place("time")
         found.append(Finding(at.path, at.line, at.column, "DG619", words, "error", "leave one out"))
+    for again, first, count in shared_poses(runs):
+        if again in copies:
+            continue
+        words = f"has the same {count} reference poses at the same times as {logs[first].path}, another run"
+        at = logs[again].place("reference x")
+        found.append(Finding(at.path, at.line, at.column, "DG619", words, "error", WHOSE_POSES))

@@ -1,0 +1,122 @@
+"""Logs of which one alone is wrong: the sound ones beside it do not hide it. All simulated."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from driftgate.cli import main
+from driftgate.core.findings import Finding
+from driftgate.load.single import load_single
+from driftgate.logs import Log, read_log
+from driftgate.run.from_logs import several_fields
+from driftgate.run.log_columns import check_columns
+from driftgate.run.same_runs import ReadRun, refuse_copies, shared_poses
+from driftgate.run.status import InputError
+from driftgate.schema.fieldmap import FieldMap
+
+ROOT = Path(__file__).resolve().parents[2]
+HALL = "fieldmaps/hall.yaml"
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> list[Log]:
+    """Return three runs of a routine in the hall."""
+    folder = tmp_path_factory.mktemp("mixed")
+    for name in ("routines", "fieldmaps"):
+        shutil.copytree(ROOT / name, folder / name)
+    (folder / "pyproject.toml").touch()
+    words = ["sample-logs", str(folder / "routines/three-bench-run.yaml"), "--runs", "3"]
+    assert main.run([*words, "--out", str(folder / "runs")]) == 0
+    read = [read_log([file], [], folder) for file in sorted((folder / "runs").glob("*.csv"))]
+    found = [log for log in read if log is not None]
+    assert len(found) == 3
+    return found
+
+
+def hall() -> FieldMap:
+    """Return the map that the logs were driven on."""
+    return load_single(ROOT / HALL, "field map").document.model
+
+
+def narrowed() -> FieldMap:
+    """Return a hall whose north wall stands 400 mm further south."""
+    true = hall()
+    north = max(wall.corner[1] for wall in true.walls)
+    walls = [
+        wall.model_copy(update={"corner": (wall.corner[0], min(wall.corner[1], north - 0.4))})
+        for wall in true.walls
+    ]
+    return true.model_copy(update={"walls": walls})
+
+
+def said(logs: Sequence[Log], fields: Sequence[FieldMap], maps: dict[str, FieldMap]) -> list[Finding]:
+    """Return what is said of logs of the shipped robot."""
+    wren = load_single(ROOT / "routines/robots/wren.yaml", "robot").document.model
+    return check_columns(logs, fields, wren, maps)
+
+
+def exchanged(log: Log, one: str, other: str) -> Log:
+    """Return a log in which two range columns have each other's titles."""
+    return replace(log, ranges=log.ranges | {one: log.ranges[other], other: log.ranges[one]})
+
+
+@pytest.mark.parametrize("which", [(1,), (0, 2), (0, 1, 2)])
+def test_err_columns_exchanged_in_some_logs(logs: list[Log], which: tuple[int, ...]):
+    """Each such log is named; sound ones are not, nor is any sensor but the two."""
+    true = hall()
+    assert said(logs, [true] * 3, {}) == []
+    mixed = [exchanged(log, "front", "left") if i in which else log for i, log in enumerate(logs)]
+    found = said(mixed, [true] * 3, {})
+    assert {(f.code, f.path) for f in found} == {("DG618", logs[which[0]].path)}
+    assert len(found) == 2
+    for fault in found:
+        assert fault.suggestion.startswith("exchange the titles 'range ")
+        assert all((log.path in fault.message) == (i in which[1:]) for i, log in enumerate(logs))
+
+
+def test_err_another_field_shows_in_the_walls_that_differ(logs: list[Log]):
+    """Most readings fit both maps: those that can fit one only tell, of one log and of all."""
+    true, other = hall(), narrowed()
+    name = "fieldmaps/narrowed.yaml"
+    wrong = [replace(log, field=name) for log in logs]
+    found = said([logs[0], wrong[1], logs[2]], [true, other, true], {HALL: true})
+    assert [(f.code, f.level, f.path) for f in found] == [("DG623", "warning", logs[1].path)]
+    assert "that can fit only one of two maps" in found[0].message
+    assert found[0].suggestion.startswith(f"was it driven on {HALL}?")
+    assert [f.code for f in said(wrong, [other] * 3, {HALL: true})] == ["DG623"] * 3
+    assert said(logs, [true] * 3, {name: other}) == []
+
+
+def test_law_logs_of_several_fields_are_counted(logs: list[Log]):
+    """Those of most logs first, one alone by its name; of one field there is nothing to say."""
+    odd = replace(logs[1], field="fieldmaps/narrowed.yaml")
+    words = several_fields([logs[0], odd, logs[2]])
+    assert words == f"2 logs name {logs[0].field}, {odd.path} names fieldmaps/narrowed.yaml; "
+    assert several_fields([*logs, replace(odd, field=None)]) == ""
+
+
+def test_err_poses_of_another_run(logs: list[Log]):
+    """Two measured runs with the same poses at the same times, whole turns apart: one has the other's."""
+    first, second, third = (replace(log, origin="measured") for log in logs)
+    sound = [ReadRun(log, [Path(log.path)]) for log in (first, second, third)]
+    assert list(shared_poses(sound)) == []
+    refuse_copies(sound)
+    rows = np.isfinite(first.reference).all(axis=1)
+    at = np.searchsorted(second.time_s, first.time_s[rows])
+    assert len(set(at.tolist())) == rows.sum()
+    time, reference = second.time_s.copy(), np.full_like(second.reference, np.nan)
+    at = np.minimum(at, len(time) - 1)
+    time[at], reference[at] = first.time_s[rows], first.reference[rows] + [0.0, 0.0, 2.0 * np.pi]
+    odd = replace(second, time_s=time, reference=reference)
+    mixed = [sound[0], ReadRun(odd, [Path(odd.path)]), sound[2]]
+    assert list(shared_poses(mixed)) == [(1, 0, int(rows.sum()) - 1)]
+    with pytest.raises(InputError, match=r"same \d+ reference poses at the same times"):
+        refuse_copies(mixed)
+    moved = replace(odd, reference=reference + np.array([0.001, 0.0, 0.0]))
+    assert list(shared_poses([sound[0], ReadRun(moved, [])])) == []
