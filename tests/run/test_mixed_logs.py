@@ -31,7 +31,7 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> list[Log]:
     for name in ("routines", "fieldmaps"):
         shutil.copytree(ROOT / name, folder / name)
     (folder / "pyproject.toml").touch()
-    words = ["sample-logs", str(folder / "routines/three-bench-run.yaml"), "--runs", "3"]
+    words = ["sample-logs", str(folder / "routines/long-round.yaml"), "--runs", "3"]
     assert main.run([*words, "--out", str(folder / "runs")]) == 0
     read = [read_log([file], [], folder) for file in sorted((folder / "runs").glob("*.csv"))]
     found = [log for log in read if log is not None]
