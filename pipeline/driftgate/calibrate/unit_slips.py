@@ -135,10 +135,15 @@ def _why_ratio(ratio: float) -> str:
     columns = "'forward', 'sideways', 'reference x' and 'reference y'"
     if names := units_of(ratio):
         return f"that is {names}: check the units of {columns}"
+    # Rows that are not there make the odometry come short as well, and a factor would hide them.
+    lost = (
+        "see first whether the log has a row for every tick, since what lost rows drove is lost with "
+        "them, and multiply nothing if it has not; "
+    )
     return (
-        f"check the units of {columns}; if they are right, the robot's code has a wrong wheel size, gear or "
-        f"count per turn: multiply its distances by {1.0 / ratio:.3g} there and drive again, or multiply "
-        "this column in the logs that you have"
+        f"check the units of {columns}; {lost if ratio < 1.0 else ''}if they are right, the robot's code "
+        f"has a wrong wheel size, gear or count per turn: multiply its distances by {1.0 / ratio:.3g} "
+        "there and drive again, or multiply this column in the logs that you have"
     )
 
 
