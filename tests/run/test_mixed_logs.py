@@ -57,8 +57,8 @@ def narrowed() -> FieldMap:
 
 def said(logs: Sequence[Log], fields: Sequence[FieldMap], maps: dict[str, FieldMap]) -> list[Finding]:
     """Return what is said of logs of the shipped robot."""
-    wren = load_single(ROOT / "routines/robots/wren.yaml", "robot").document.model
-    return check_columns(logs, fields, wren, maps)
+    robot = load_single(ROOT / logs[0].robot, "robot").document.model
+    return check_columns(logs, fields, robot, maps)
 
 
 def exchanged(log: Log, one: str, other: str) -> Log:
