@@ -9,11 +9,11 @@ import pytest
 from made_cases import covariance_of, moment, moment_trials, prepared_of, trials_of
 
 from driftgate.judge.blame import KNOWN, RANDOM
+from driftgate.judge.filter_numbers import NUMBERS, value_of
 from driftgate.judge.paired_values import Change, Difference, ErrorChange
 from driftgate.judge.rare import RareSample, join_samples, rare_verdict
 from driftgate.judge.sampling import Sampling
 from driftgate.judge.story import _LONG_RUN, StoryReading, _events, _parts, _point, _readings
-from driftgate.judge.tuning import _NUMBERS, _value
 from driftgate.judge.value_words import UNITS, value_words
 from driftgate.judge.values import Estimate, MomentVerdict, VarianceShares, worst
 from driftgate.judge.variance import mean_along, variance_along, variance_shares
@@ -459,7 +459,7 @@ def test_law_numbers_of_the_filter_as_files_have_them():
         ),
         constants_hold_m=16.0,
     )
-    found = {n.key: (round(_value(model, n) * n.per_unit, 9), n.unit) for n in _NUMBERS}
+    found = {n.key: (round(value_of(model, n) * n.per_unit, 9), n.unit) for n in NUMBERS}
     assert found == {
         "start_x": (1, "mm"),
         "start_y": (2, "mm"),
@@ -488,5 +488,5 @@ def test_law_numbers_of_the_filter_as_files_have_them():
         "mount_angle",
         "mount_aside",
     )
-    assert [_value(bare, n) for n in _NUMBERS if n.key in of_sensors] == [0.0] * 6
+    assert [value_of(bare, n) for n in NUMBERS if n.key in of_sensors] == [0.0] * 6
     assert set(found) <= set(FilterNumbers.model_fields)

@@ -150,7 +150,7 @@ def test_law_infeasible_variant_is_status_one(project):
         ("a: mass=2 kg; correction.update={law: wave}", "DG113", 39),
         ("a: mass=[1", "DG102", 11),
         ("a: mass=&a 2 kg", "DG104", 9),
-        ("a: correction=null", "DG110", 15),
+        ("a: correction=null", "DG109", 1),
     ],
 )
 def test_err_setting_is_found_at_the_option(project, text, code, column):
