@@ -11,15 +11,12 @@ from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.range_data import RangeData, range_data
 from driftgate.calibrate.windows import BoolArray
 from driftgate.core.findings import Finding
-from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.world.build import build_world
 from driftgate.world.values import World
 
-# A reading fits if it is so near to what the map says: what bias, scale and mount angle come to. [m, 1]
-_CLOSE_M, _CLOSE = 0.05, 0.05
 # So many readings, and so much larger a share of them that fits the other map. Of 72 simulated logs of six
 # shipped routines (two seeds, by tape and by camera, each on a field of its own) that name their own map,
 # none fitted another one more than 13 % better, and none of more than 40 readings more than 3 %.
@@ -93,24 +90,15 @@ _NONE: Final = np.zeros(0, dtype=bool)
 
 def _fits(data: RangeData) -> BoolArray:
     """Return which readings of walls are as long as the map has it."""
-    got = np.isfinite(data.reading_m)
-    return np.asarray(np.abs(data.reading_m - data.expected_m)[got] < _tolerance_m(data)[got])
-
-
-def _tolerance_m(data: RangeData) -> FloatArray:
-    return np.asarray(_CLOSE_M + _CLOSE * data.expected_m)
+    return data.fits[np.isfinite(data.reading_m)]
 
 
 def _telling(own: RangeData, other: RangeData) -> tuple[BoolArray, BoolArray]:
     """Return which readings fit the one map, and which the other, of those that cannot fit both."""
     _, i, j = np.intersect1d(own.row, other.row, assume_unique=True, return_indices=True)
-    room = _tolerance_m(own)[i] + _tolerance_m(other)[j]
+    room = own.close_m[i] + other.close_m[j]
     use = np.isfinite(own.reading_m[i]) & (np.abs(own.expected_m[i] - other.expected_m[j]) > room)
-    fits = [
-        np.abs(data.reading_m - data.expected_m)[at][use] < _tolerance_m(data)[at][use]
-        for data, at in ((own, i), (other, j))
-    ]
-    return np.asarray(fits[0]), np.asarray(fits[1])
+    return own.fits[i][use], other.fits[j][use]
 
 
 def check_field(

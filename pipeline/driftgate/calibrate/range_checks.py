@@ -8,7 +8,7 @@ model is meant to hold them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import Final
@@ -39,7 +39,7 @@ _SURE: Final = 2.0
 _LEAST: Final = 20
 # Readings that fit, where most have to; and where a column is another sensor's, more of them, and closely.
 _FIT_SHARE: Final = 0.5
-_OTHER_SHARE, _CLOSE_M, _CLOSE = 0.7, 0.05, 0.05
+_OTHER_SHARE = 0.7
 # Two columns are exchanged if the other way round both leave less than this share of their misfit, which is
 # no mount's or bias's; readings off by more count as off by so much. (Our choice.) [1, m, m]
 _MISFIT_LEFT, _MISFIT_M, _MOST_OFF_M = 0.5, 0.03, 0.3
@@ -77,41 +77,46 @@ def check_ranges(runs: _Runs, robot: Robot, field: FieldMap) -> list[Finding]:
         return []
     world = build_world(field)
     spread = surface_spread(field, world)
-    turned = [_exchanged_with(log, run, robot, world) for log, run in of]
+    known = [_all_data(log, run, robot, world) for log, run in of]
+    turned = [
+        _exchanged_with(log, run, data, robot, world) for (log, run), data in zip(of, known, strict=True)
+    ]
     found = []
     for sensor in robot.sensors:
-        own = [
-            (log, run, _data(sensor, log, run, world), its.get(sensor.id))
-            for (log, run), its in zip(of, turned, strict=True)
-            if sensor.id in log.ranges
-        ]
         # Each log by itself, where it says enough: one that is wrong drowns among sound ones.
         wrong, rest = [], []
-        for log, run, data, other in own:
-            why = _unlike(sensor, data) or _like_other(other) or _beyond([log], [run], sensor, world, spread)
+        for (log, run), all_data, its in zip(of, known, turned, strict=True):
+            data, other = all_data.get(sensor.id), its.get(sensor.id)
+            if data is None:
+                continue
+            why = _unlike(sensor, data) or _like_other(other) or _beyond([log], data, sensor, spread)
             if why is None:
                 rest.append((log, run))
             else:
                 wrong.append((log, other, why))
-        logs, runs_left = [log for log, _ in rest], [run for _, run in rest]
-        if len(rest) > 1 and (why := _beyond(logs, runs_left, sensor, world, spread)) is not None:
-            wrong += [(log, None, why) for log in logs]
+        if len(rest) > 1:
+            logs = [log for log, _ in rest]
+            data = range_data(sensor, [run for _, run in rest], logs, {}, world)
+            if (why := _beyond(logs, data, sensor, spread)) is not None:
+                wrong += [(log, None, why) for log in logs]
         if wrong:
             found.append(_finding(sensor, wrong))
     return found
 
 
-def _beyond(
-    logs: Sequence[Log], runs: Sequence[LoggedRun], sensor: Sensor, world: World, spread: FloatArray
-) -> _Why | None:
+def _beyond(logs: Sequence[Log], data: RangeData, sensor: Sensor, spread: FloatArray) -> _Why | None:
     """Return what a fit to logs together says that no sensor has, if they say enough."""
-    data = range_data(sensor, runs, logs, {}, world)
     fit = fit_ranges(sensor, data, spread, _pose_sd(logs))
     return _beyond_all(fit, int(np.isfinite(data.reading_m).sum()))
 
 
 def _data(sensor: Sensor, log: Log, run: LoggedRun, world: World) -> RangeData:
     return range_data(sensor, [run], [log], {}, world)
+
+
+def _all_data(log: Log, run: LoggedRun, robot: Robot, world: World) -> dict[str, RangeData]:
+    """Return the readings of every sensor in a log."""
+    return {s.id: _data(s, log, run, world) for s in robot.sensors if s.id in log.ranges}
 
 
 def _pose_sd(logs: Sequence[Log]) -> tuple[float, float, float]:
@@ -187,7 +192,9 @@ def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, str | None, _Why]]) -> F
     return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
 
 
-def _exchanged_with(log: Log, run: LoggedRun, robot: Robot, world: World) -> dict[str, str]:
+def _exchanged_with(
+    log: Log, run: LoggedRun, known: Mapping[str, RangeData], robot: Robot, world: World
+) -> dict[str, str]:
     """Return the sensors of a log whose columns are exchanged, each with the other: both fit so only."""
     found: dict[str, str] = {}
     there = [sensor for sensor in robot.sensors if sensor.id in log.ranges]
@@ -196,10 +203,7 @@ def _exchanged_with(log: Log, run: LoggedRun, robot: Robot, world: World) -> dic
             continue
         swapped = {one.id: log.ranges[other.id], other.id: log.ranges[one.id]}
         turned = replace(log, ranges=dict(log.ranges) | swapped)
-        if all(
-            _fits_better(_data(each, log, run, world), _data(each, turned, run, world))
-            for each in (one, other)
-        ):
+        if all(_fits_better(known[each.id], _data(each, turned, run, world)) for each in (one, other)):
             found |= {one.id: other.id, other.id: one.id}
     return found
 
@@ -221,7 +225,4 @@ def _misfit_m(data: RangeData) -> float:
 
 def _fits_closely(data: RangeData) -> bool:
     got = np.isfinite(data.reading_m)
-    if not got.any():
-        return False
-    off: FloatArray = np.abs(data.reading_m[got] - data.expected_m[got])
-    return bool(np.mean(off < _CLOSE_M + _CLOSE * data.expected_m[got]) > _OTHER_SHARE)
+    return bool(got.any() and np.mean(data.fits[got]) > _OTHER_SHARE)

@@ -27,6 +27,8 @@ _EDGE_RAD = 0.05
 _ROOM_M = 0.1
 # Incidence beyond which a sensor's echo is getting doubtful, and far ends of its reach. [rad, share]
 _INCIDENCE_SLACK_RAD, _REACH_SLACK = 0.15, 0.05
+# A reading is close to the map within so much, and so much of the range. [m, 1]
+_CLOSE_M, _CLOSE = 0.05, 0.05
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,16 @@ class RangeData:
 
     def __len__(self) -> int:
         return len(self.reading_m)
+
+    @property
+    def close_m(self) -> FloatArray:
+        """How near to what the map says is close: what bias, scale and mount angle come to. [m]"""
+        return np.asarray(_CLOSE_M + _CLOSE * self.expected_m)
+
+    @property
+    def fits(self) -> BoolArray:
+        """Which readings are close to what the map says; none where nothing came back."""
+        return np.asarray(np.abs(self.reading_m - self.expected_m) < self.close_m)
 
 
 def range_data(

@@ -35,7 +35,8 @@ from driftgate.predict.covariance_engine import covariance
 from driftgate.predict.filter_tally import LEVELS
 from driftgate.predict.prepared import Prepared, prepare
 from driftgate.predict.trials_engine import run_trials
-from driftgate.schema.late_readings import late_readings
+from driftgate.predict.values import CovarianceResult, TrialsResult
+from driftgate.schema.late_readings import compensated
 
 TRIALS = 400
 # Each number is ranked by the first, the best of them refined by the others.
@@ -127,8 +128,11 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
     up = found.word == "too trusting"
     index = min(range(len(found.moments)), key=lambda i: _rank(found.moments[i].coverage["all"], up))
     tried: list[_Tried] = []
+    before_m = 0.0
     for change in _changes(prepared, found, index):
-        tried.append(_tried(change, prepared, found, index, seed))
+        if not tried:
+            before_m = _off_m(run_trials(prepared, min(TRIALS, found.trials), seed), index)
+        tried.append(_tried(change, before_m, found, index, seed))
         if tried[-1].mends and not tried[-1].worse:
             return _advice(prepared, found, tried[-1], index)
     return _none_mends(prepared, found, tried, index)
@@ -137,10 +141,9 @@ def advice(prepared: Prepared, found: Consistency, seed: int) -> Advice | str:
 def _changes(prepared: Prepared, found: Consistency, index: int) -> Iterator[_Change]:
     """Yield the changes to try in trials: what the filter leaves out altogether, then its numbers."""
     up = found.word == "too trusting"
-    base = _measured(prepared)
-    if up and late_readings(prepared.case.robot)[1]:
-        correction = prepared.case.robot.correction.model_copy(update={"compensate_latency": True})
-        robot = prepared.case.robot.model_copy(update={"correction": correction})
+    expected = covariance(prepared)
+    base = _measured(expected)
+    if up and (robot := compensated(prepared.case.robot)) is not None:
         changed = prepare(replace(prepared.case, robot=robot), prepared.plan)
         yield _Change(_COMPENSATION, changed, True, *_against(base, changed))
     if up and (changed_switch := considering(prepared)) is not None:
@@ -149,7 +152,7 @@ def _changes(prepared: Prepared, found: Consistency, index: int) -> Iterator[_Ch
     # Where innovations say it, too, it is noise: a constant shows in none after the first few.
     noise = READINGS[:2] if considers else READINGS
     heard = {s.word for s in found.sensors if s.used} == {found.word}
-    belonging = _of_largest_source(prepared, index)
+    belonging = _of_largest_source(expected, index)
 
     def order(change: _Change) -> float:
         key = change.number.key
@@ -190,9 +193,9 @@ class _Measured:
     off_m: tuple[float, ...]
 
 
-def _measured(prepared: Prepared) -> _Measured:
+def _measured(expected: CovarianceResult) -> _Measured:
     gap, off_m = 0.0, []
-    for m in covariance(prepared).moments:
+    for m in expected.moments:
         off_m.append(math.sqrt(float(m.cov[0, 0] + m.cov[1, 1] + m.mean[:2] @ m.mean[:2])))
         for level in (LEVELS[0], LEVELS[-1]):
             factor = region_factor(m.filter_cov, m.estimation_mean, m.estimation_cov, level)
@@ -202,7 +205,7 @@ def _measured(prepared: Prepared) -> _Measured:
 
 def _against(base: _Measured, changed: Prepared) -> tuple[float, float]:
     """Return how bad a changed filter's regions are, and how much further off it is."""
-    now = _measured(changed)
+    now = _measured(covariance(changed))
     ratios = [
         math.log(max(new, 1e-9) / max(old, 1e-9)) for old, new in zip(base.off_m, now.off_m, strict=True)
     ]
@@ -239,20 +242,24 @@ class _Tried:
         return self.off_m[1] > _WORSE * self.off_m[0]
 
 
-def _tried(change: _Change, prepared: Prepared, found: Consistency, index: int, seed: int) -> _Tried:
-    """Return what trials say of a changed filter, over the same luck as without the change."""
+def _off_m(result: TrialsResult, index: int) -> float:
+    """Return how far off the true position is at a moment, as a root mean square. [m]"""
+    return math.sqrt(float((result.moments[index].error[:, :2] ** 2).sum(axis=1).mean()))
+
+
+def _tried(change: _Change, before_m: float, found: Consistency, index: int, seed: int) -> _Tried:
+    """Return what trials say of a changed filter, over the same luck as without the change.
+
+    `before_m` is what `_off_m` gave without it.
+    """
     count = min(TRIALS, found.trials)
-    before, after = (run_trials(p, count, seed) for p in (prepared, change.changed))
-    moments = tuple((m.name, m.step) for m in prepared.moments)
+    after = run_trials(change.changed, count, seed)
+    moments = tuple((m.name, m.step) for m in change.changed.moments)
     now = filter_consistency(change.changed.case, moments, after)
     assert now is not None
     coverage = now.moments[index].coverage["all"]
     # One that was too shy has to be so no more, whatever few trials leave open.
     fits = found.word == "too trusting" or all(m.coverage["all"][0] <= MOST_IN_HALF for m in now.moments)
-    off = [
-        math.sqrt(float((result.moments[index].error[:, :2] ** 2).sum(axis=1).mean()))
-        for result in (before, after)
-    ]
     return _Tried(
         change,
         coverage[-1],
@@ -260,13 +267,13 @@ def _tried(change: _Change, prepared: Prepared, found: Consistency, index: int, 
         count,
         now.word,
         now.word == "consistent" and fits,
-        (off[0], off[1]),
+        (before_m, _off_m(after, index)),
     )
 
 
-def _of_largest_source(prepared: Prepared, index: int) -> tuple[str, ...]:
+def _of_largest_source(expected: CovarianceResult, index: int) -> tuple[str, ...]:
     """Return the numbers that stand for the source with the largest part in the error of the position."""
-    parts = covariance(prepared).moments[index].by_source
+    parts = expected.moments[index].by_source
     largest = max(parts, key=lambda name: float(parts[name][0, 0] + parts[name][1, 1]), default="")
     return OF_SOURCE.get(largest, ())
 

@@ -111,7 +111,7 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
         return {}
     found: dict[str, Column] = {}
     strangers: list[tuple[Cell, str]] = []
-    titles = [_title(cell) for cell in table.header]
+    titles = list(titles_of(table))
     for position, cell in enumerate(table.header):
         if not beacons and _is_stranger(table, titles[position], titles):
             strangers.append((cell, titles[position]))

@@ -12,7 +12,7 @@ from driftgate.predict.sources import TITLES, sensor_source
 from driftgate.schema.base import Model
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap
-from driftgate.schema.late_readings import late_readings
+from driftgate.schema.late_readings import compensated
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import AnyStep, Routine
 from driftgate.schema.sensor import Sensor
@@ -170,10 +170,8 @@ def with_gate(case: Case, factor: float) -> Case | None:
 
 def with_compensation(case: Case) -> Case | None:
     """Return the case with readings held against the belief of their echo; None where that changes little."""
-    if not late_readings(case.robot)[1]:
-        return None
-    correction = _with(case.robot.correction, compensate_latency=True)
-    return replace(case, robot=_with(case.robot, correction=correction))
+    robot = compensated(case.robot)
+    return None if robot is None else replace(case, robot=robot)
 
 
 def with_step(routine: Routine, path: DocPath, change: Callable[[AnyStep], AnyStep]) -> Routine:

@@ -29,8 +29,6 @@ _MOST_NAMED: Final = 3
 _LEAST_POSES: Final = 3
 # Equal to within what converting units and turning back whole turns leaves. [s, m, m, rad]
 _EQUAL: Final = (1e-6, 1e-7, 1e-7, 1e-7)
-
-
 WHOSE_POSES: Final = "one of them has the other's: give each run its own, or leave out the one without"
 
 

@@ -27,3 +27,11 @@ def late_readings(robot: Robot) -> tuple[float, list[tuple[int, Sensor]]]:
         if fastest * sensor.latency > _OLD_BY_NOISE * noise:
             old.append((i, sensor))
     return fastest, old
+
+
+def compensated(robot: Robot) -> Robot | None:
+    """Return a robot that holds readings against the belief at their echo; None where that changes little."""
+    if not late_readings(robot)[1]:
+        return None
+    correction = robot.correction.model_copy(update={"compensate_latency": True})
+    return robot.model_copy(update={"correction": correction})
