@@ -31,11 +31,10 @@ def test_law_numbers_stand_for_sources_that_there_are():
         ((0.0, 4.0), (3.0, 0.5), ("along",)),
     ],
 )
-def test_law_the_largest_source_is_that_of_the_position(monkeypatch, walk, bias, numbers):
+def test_law_the_largest_source_is_that_of_the_position(walk, bias, numbers):
     """By the sum of its variances in x and y, whatever it does to the heading."""
     parts = {}
     for name, (xx, yy), heading in (("distance_walk", walk, 0.0), ("heading_bias", bias, 9.0)):
         parts[name] = np.array([[xx, -xx, 0.0], [-xx, yy, 0.0], [0.0, 0.0, heading]]) * 1e-6
     parts["range_bias"] = np.zeros((3, 3))
-    monkeypatch.setattr(tuning, "covariance", lambda prepared: covariance_of(1, by_source=parts))
-    assert tuning._of_largest_source(None, 0) == numbers
+    assert tuning._of_largest_source(covariance_of(1, by_source=parts), 0) == numbers

@@ -7,7 +7,6 @@ from typing import Final
 
 from driftgate.core.findings import Finding
 from driftgate.load.document import DocPath, Document
-from driftgate.load.outlines import footprint_corners
 from driftgate.schema.correction import Validity
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
@@ -44,7 +43,15 @@ def check_sensor_place(document: Document, robot: Robot) -> list[Finding]:
 
 def _off_the_robot(document: Document, path: DocPath, robot: Robot, sensor: Sensor) -> list[Finding]:
     """Return a warning if a sensor sits outside the box round the outline by half its longer side."""
-    xs, ys = zip(*footprint_corners(robot), strict=True)
+    # Not by `outlines`, which loads shapely; and a robot with faults may have no outline here.
+    outline = robot.footprint
+    if outline.corners is not None:
+        xs, ys = [x for x, _ in outline.corners], [y for _, y in outline.corners]
+    elif outline.length is not None and outline.width is not None:
+        xs = [-outline.length / 2.0, outline.length / 2.0]
+        ys = [-outline.width / 2.0, outline.width / 2.0]
+    else:
+        return []
     x, y = sensor.mount.x, sensor.mount.y
     beyond_x = max(min(xs) - x, x - max(xs), 0.0)
     beyond_y = max(min(ys) - y, y - max(ys), 0.0)
