@@ -80,8 +80,8 @@ class Caster:
         self._tall_elements = {s.id: _tall_elements(world, s) for s in sensors}
         self._first = world
         self._step, self._sensor = readings.step, readings.sensor
-        # By sensor: elements off their first places. By bound and reading: those of them that it may meet.
-        self._apart: dict[int, StrayList] = {}
+        # By what is tall enough: elements off their places. By bound and reading: those that it may meet.
+        self._apart: dict[bytes, StrayList] = {}
         self._apart_near: dict[tuple[int, int], StrayList] = {}
         self._note(world)
 
@@ -224,9 +224,11 @@ class Caster:
         if found is None:
             # For all readings of the sensor in this step at once.
             s, step = int(self._sensor[r]), int(self._step[r])
-            if s not in self._apart:
-                self._apart[s] = elements_apart(self._first, self._tall_elements[sensor.id])
-            some = self._apart[s].inside(self._candidates.boxes()[s][step])
+            tall = self._tall_elements[sensor.id]
+            # Sensors that see the same things share the list.
+            if (key := tall.tobytes()) not in self._apart:
+                self._apart[key] = elements_apart(self._first, tall)
+            some = self._apart[key].inside(self._candidates.boxes()[s][step])
             mine = np.flatnonzero((self._sensor == s) & (self._step == step))
             may = self._candidates.discs(level, mine, some.x, some.y, some.reach_m)
             for q, row in zip(mine.tolist(), may, strict=True):
