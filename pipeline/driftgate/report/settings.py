@@ -13,6 +13,8 @@ from driftgate.report.text import plain, table
 
 SETTINGS_SCHEMA: Final = "driftgate-settings/1"
 _LONGEST: Final = 60
+# A default that is one of these acts nowhere.
+_NOTHING: Final = ("none", "[]", "{}")
 
 
 def render_settings(report: SettingsReport, everything: bool = False, colour: bool = False) -> str:
@@ -20,7 +22,7 @@ def render_settings(report: SettingsReport, everything: bool = False, colour: bo
 
     Keys that are left out and stand for nothing are counted, or with `everything` shown.
     """
-    shown = [s for s in report.settings if everything or not (s.value == "none" and s.origin == "default")]
+    shown = [s for s in report.settings if everything or not (s.value in _NOTHING and s.origin == "default")]
     lines = render_findings(report.findings, Paint(colour))
     if report.path:
         lines.append(f"{plain(report.path)}  {plain(report.title)}")

@@ -19,8 +19,9 @@ from driftgate.load.wording import alike
 from driftgate.report.settings_model import Setting, SettingsReport
 from driftgate.run.cases import NamedCase, one_case
 from driftgate.run.inputs import load_inputs, nothing_words
+from driftgate.run.left_out_keys import stand_in
 from driftgate.run.override import FieldOverride
-from driftgate.run.settings_of_steps import filter_settings, step_settings
+from driftgate.run.settings_of_steps import LIMITS, filter_settings, step_settings
 from driftgate.run.status import Exit, InputError, findings_status
 from driftgate.schema.base import REMARKS
 from driftgate.schema.routine import Checkpoint, Repeat
@@ -131,11 +132,16 @@ def _steps(named: NamedCase) -> Iterator[Setting]:
     for step, path in steps_with_paths(document.routine.steps):
         number = ".".join(str(part + 1) for part in path if isinstance(part, int))
         name = f" {step.name!r}" if step.name else ""
+        raw, told = _at_place(typed, path), frozenset({"do", "name", "fixes"})
         if isinstance(step, Checkpoint):
-            group, raw = f"checkpoint{name}, step {number}", _at_place(typed, path)
-            yield from _model(group, document, raw, step, path, "", frozenset({"do", "name", "fixes"}))
+            yield from _model(f"checkpoint{name}, step {number}", document, raw, step, path, "", told)
         elif not isinstance(step, Repeat):
-            yield from step_settings(f"step {number}{name or f' ({step.do})'}", step, path, named)
+            group = f"step {number}{name or f' ({step.do})'}"
+            kept = tuple(step_settings(group, step, path, named))
+            # A limit that the step leaves to the robot is told once, as kept.
+            told |= {s.key for s in kept} | {key for key in LIMITS if getattr(step, key, None) is None}
+            yield from _model(group, document, raw, step, path, "", told)
+            yield from kept
 
 
 def _map(group: str, document: Document) -> Iterator[Setting]:
@@ -236,6 +242,8 @@ def _value(
     elif place in document.positions:
         line, column = document.positions[place]
         yield Setting(group, key, _typed_words(raw), "file", document.path, line, column)
+    elif value is None and (acting := stand_in(holder, str(inside[0]))):
+        yield Setting(group, key, acting[0], "derived" if acting[1] else "default", note=acting[1])
     else:
         yield Setting(group, key, value_words(holder, *inside), "default")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from driftgate.judge.value_words import UNITS
 from driftgate.load.document import DocPath, Document
@@ -15,6 +16,8 @@ from driftgate.schema.routine import AnyStep, Face, MotionStep, Rotate, SquareUp
 # A limit that may hold: its size in SI, the document and place that say so, and what to call it.
 _Bound = tuple[float, Document | None, DocPath, str]
 _SAME = 1e-9
+# Keys of a step by which it asks for less than the robot can do.
+LIMITS: Final = ("speed", "acceleration", "turn_rate")
 
 
 def step_settings(group: str, step: AnyStep, path: DocPath, named: NamedCase) -> Iterator[Setting]:
