@@ -21,6 +21,7 @@ from driftgate.calibrate.range_data import RangeData, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
 from driftgate.calibrate.unit_slips import units_of
 from driftgate.core.findings import Finding
+from driftgate.core.many import named_of
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
@@ -177,9 +178,7 @@ def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, str | None, _Why]]) -> F
     log, other, (words, advice) = wrong[0]
     at = log.place(f"range {sensor.id}")
     more = [each.path for each, _, _ in wrong[1:]]
-    names = ", ".join(more[:_MOST_NAMED]) + (
-        f" and {len(more) - _MOST_NAMED} more" if len(more) > _MOST_NAMED else ""
-    )
+    names = named_of(more, _MOST_NAMED)
     also = f" (and so in {len(more)} log{'s' if len(more) > 1 else ''} more: {names})" if more else ""
     message = f"the readings of '{sensor.id}' do not fit where it sits: {words}{also}"
     if other is not None and not advice:

@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 from driftgate.core.findings import Finding
+from driftgate.core.many import and_more
 from driftgate.load.checks_routine import steps_with_paths
 from driftgate.load.checks_sensor import OLDEST_READING_S
 from driftgate.load.document import DocPath, Document
@@ -87,7 +88,8 @@ def check_latency(document: Document, robot: Robot) -> list[Finding]:
     if not old:
         return []
     at, first = max(old, key=lambda pair: pair[1].latency)
-    more = f", and {len(old) - 1} more sensor{'s' if len(old) > 2 else ''} like it" if len(old) > 1 else ""
+    rest = and_more(len(old) - 1, "sensor")
+    more = f", {rest} like it" if rest else ""
     further_mm = 1000.0 * fastest * first.latency
     message = (
         f"readings of '{first.id}' are {1000.0 * first.latency:.3g} ms old{more}, and nothing takes that "

@@ -11,6 +11,7 @@ from typing import Final
 
 from driftgate.core.errors import DriftgateError
 from driftgate.core.findings import Finding
+from driftgate.core.many import and_more
 from driftgate.core.units import article
 from driftgate.load.checks_case import check_on_field, check_variant
 from driftgate.load.checks_field import check_field_map
@@ -50,7 +51,8 @@ class LoadError(DriftgateError):
     def __init__(self, findings: Sequence[Finding]) -> None:
         self.findings = tuple(findings)
         first = self.findings[0]
-        more = f" (and {len(self.findings) - 1} more)" if len(self.findings) > 1 else ""
+        rest = and_more(len(self.findings) - 1)
+        more = f" ({rest})" if rest else ""
         super().__init__(f"{first.path}:{first.line}:{first.column}: {first.code} {first.message}{more}")
 
 

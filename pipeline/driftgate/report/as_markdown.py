@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from driftgate.core.findings import Finding
+from driftgate.core.many import and_more, first_of
 from driftgate.report.causes import group_words, tell_command, worst_moment
 from driftgate.report.causes import trials_words as trials_of
 from driftgate.report.caution import FULL
@@ -78,7 +79,7 @@ def _findings(report: RunReport) -> list[str]:
     found = sorted([*report.findings, *(f for case in report.cases for f in case.findings)])
     found.sort(key=lambda f: ("error", "warning", "note").index(f.level))
     lines = [_finding(f) for f in dict.fromkeys(found)]
-    return [*_cut(lines, _MOST_FINDINGS), ""] if lines else []
+    return [*first_of(lines, _MOST_FINDINGS, "- {}"), ""] if lines else []
 
 
 def _finding(finding: Finding) -> str:
@@ -92,12 +93,7 @@ def _accepted(report: RunReport) -> list[str]:
     )
     lines = [f"{_finding(f)}<br>until {markdown(until)}: {markdown(reason)}" for f, until, reason in found]
     lines = list(dict.fromkeys(lines))
-    return ["Accepted:", "", *_cut(lines, _MOST_FINDINGS), ""] if lines else []
-
-
-def _cut(lines: list[str], most: int) -> list[str]:
-    more = len(lines) - most
-    return lines if more <= 0 else [*lines[:most], f"- and {more} more"]
+    return ["Accepted:", "", *first_of(lines, _MOST_FINDINGS, "- {}"), ""] if lines else []
 
 
 def _where(case: CaseReport) -> str:
@@ -143,11 +139,8 @@ def _broken(report: RunReport) -> list[str]:
             reasons += _failures(case, report.seed)
     if not rows:
         return []
-    more = len(rows) - _MOST_ROWS
-    table = ["| routine | what | verdict |", "| --- | --- | --- |", *rows[:_MOST_ROWS]]
-    if more > 0:
-        table.append(f"| | | and {more} more |")
-    return [*table, "", *_cut(reasons, _MOST_ROWS), ""]
+    table = ["| routine | what | verdict |", "| --- | --- | --- |", *first_of(rows, _MOST_ROWS, "| | | {} |")]
+    return [*table, "", *first_of(reasons, _MOST_ROWS, "- {}"), ""]
 
 
 def _failures(case: CaseReport, seed: int) -> list[str]:
@@ -177,9 +170,8 @@ def _overview(report: RunReport) -> list[str]:
         words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment)}"
         words += f"<br>together {together_words(case.verdict)}"
         lines.append(f"| {_where(case)} | {words} |")
-    if len(good) > _MOST_ROWS:
-        lines.append(f"| | and {len(good) - _MOST_ROWS} more |")
-    return [*lines, ""]
+    rest = and_more(len(good) - _MOST_ROWS)
+    return [*lines, *([f"| | {rest} |"] if rest else []), ""]
 
 
 def _differences(report: RunReport) -> list[str]:
@@ -189,4 +181,4 @@ def _differences(report: RunReport) -> list[str]:
         if case.verdict is not None
         for found in case.verdict.disagreements
     ]
-    return ["The engines differ:", "", *_cut(lines, _MOST_ROWS), ""] if lines else []
+    return ["The engines differ:", "", *first_of(lines, _MOST_ROWS, "- {}"), ""] if lines else []

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from driftgate.calibrate.usual import in_words
+from driftgate.core.many import named_of
 from driftgate.report.backtest_filter import claim_sentence
 from driftgate.report.backtest_replay import INSIDE, inside_cell, replay_lines
 from driftgate.report.quantities import quantity
@@ -122,8 +123,7 @@ def _no_use(found: Backtest) -> list[str]:
 
 def _named(words: Sequence[tuple[str, str]], which: str) -> str:
     names = list(dict.fromkeys(name for name, word in words if word == which))
-    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return f"{', '.join(names[:_MOST_NAMED])}{more}"
+    return named_of(names, _MOST_NAMED)
 
 
 def _reckoning(row: ReckoningRow, several: bool) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+from driftgate.core.many import and_more, first_of
 from driftgate.judge.paired_values import Change, ErrorChange
 from driftgate.report.compare_model import CaseChange, Comparison
 from driftgate.report.compare_text import (
@@ -15,7 +16,7 @@ from driftgate.report.compare_text import (
     strict_words,
 )
 from driftgate.report.digits import exact, percent
-from driftgate.report.findings import render_findings
+from driftgate.report.findings import render_finding
 from driftgate.report.json_text import as_text, plain_object
 from driftgate.report.paint import Paint
 from driftgate.report.text import markdown, plain
@@ -41,13 +42,16 @@ def render_comparison(found: Comparison, *, colour: bool = False, quiet: bool = 
     lines = []
     if found.loosenings:
         lines.append(f"  {paint.level('loosened', 'fail')}:")
-        lines += [f"    {text}" for text in _cut([plain(t) for t in loosening_lines(found)])]
+        lines += [f"    {text}" for text in first_of([plain(t) for t in loosening_lines(found)], _MOST_LINES)]
     lines += [f"  {paint.level('gone', 'fail')}: {plain(name)}" for name in found.gone]
     if not quiet:
         lines += [f"  new: {plain(name)}" for name in found.new]
     if found.unread:
         lines.append("  the present driftgate cannot read all of the baseline's files:")
-        lines += ["    " + line for line in _cut(render_findings(found.unread, paint))]
+        shown = [render_finding(finding, paint) for finding in sorted(found.unread)]
+        rest = and_more(len(shown) - _MOST_LINES)
+        lines += ["    " + line for finding in shown[:_MOST_LINES] for line in finding]
+        lines += [f"    {rest}"] if rest else []
     if not quiet:
         lines += [f"  {plain(text)}" for text in unchanged_lines(found)]
     for case in found.cases:
@@ -58,11 +62,6 @@ def render_comparison(found: Comparison, *, colour: bool = False, quiet: bool = 
     if not lines:
         return ""
     return "\n".join(["", paint(f"against {plain(found.baseline)}", "bold"), *lines]) + "\n"
-
-
-def _cut(lines: list[str]) -> list[str]:
-    more = len(lines) - _MOST_LINES
-    return lines if more <= 0 else [*lines[:_MOST_LINES], f"and {more} more"]
 
 
 def loosening_lines(found: Comparison) -> list[str]:
@@ -190,7 +189,7 @@ def comparison_markdown(found: Comparison) -> str:
     lines = [f"### driftgate: {state} against {markdown(found.baseline)}", ""]
     if found.loosenings:
         lines.append("Loosened:")
-        lines += ["", *(f"- {markdown(text)}" for text in _cut(loosening_lines(found))), ""]
+        lines += ["", *(f"- {markdown(text)}" for text in first_of(loosening_lines(found), _MOST_LINES)), ""]
     lines += [f"- gone: {markdown(name)}" for name in found.gone]
     lines += [f"- new: {markdown(name)}" for name in found.new]
     lines += [f"- unread: {markdown(f.path)} line {f.line}: {markdown(f.message)}" for f in found.unread]

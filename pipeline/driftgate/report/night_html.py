@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from driftgate.core.many import and_more
 from driftgate.judge.night import Counted, Effect, Night, NightCase
 from driftgate.report.digits import percent
 from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
@@ -88,7 +89,8 @@ def _folded(title: str, *inside: str) -> str:
 
 
 def _more(number: int) -> str:
-    return f'<p class="soft">and {number} more; the JSON report has them all</p>' if number > 0 else ""
+    rest = and_more(number)
+    return f'<p class="soft">{rest}; the JSON report has them all</p>' if rest else ""
 
 
 def _as_it_is(night: Night) -> list[str]:

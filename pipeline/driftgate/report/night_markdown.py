@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from driftgate.core.many import and_more, first_of, named_of
 from driftgate.judge.night import Counted, Night, NightCase
 from driftgate.report.as_markdown import fitted
 from driftgate.report.caution import FULL
@@ -75,9 +76,8 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     return [*lines, ""]
 
 
-def _cut(lines: list[str]) -> list[str]:
-    more = len(lines) - _MOST_LINES
-    return lines if more <= 0 else [*lines[:_MOST_LINES], f"- and {more} more"]
+def _first(lines: list[str]) -> list[str]:
+    return first_of(lines, _MOST_LINES, "- {}")
 
 
 def _since_last_night(report: NightReport, night: Night) -> list[str]:
@@ -87,10 +87,15 @@ def _since_last_night(report: NightReport, night: Night) -> list[str]:
     verdicts = verdict_changes(report.before, night)
     lines = [f"#### Since {report.before.night}", ""]
     if inputs:
-        lines += [f"Inputs that changed: {', '.join(markdown(text) for text in inputs[:_MOST_LINES])}."]
+        lines += [f"Inputs that changed: {named_of([markdown(text) for text in inputs], _MOST_LINES)}."]
     else:
         lines += [SAME_INPUTS]
-    return [*lines, "", *_cut([f"- {markdown(text)}" for text in verdicts] or ["- No verdict changed."]), ""]
+    return [
+        *lines,
+        "",
+        *_first([f"- {markdown(text)}" for text in verdicts] or ["- No verdict changed."]),
+        "",
+    ]
 
 
 def _trend(report: NightReport) -> list[str]:
@@ -102,7 +107,7 @@ def _trend(report: NightReport) -> list[str]:
         "",
         markdown(alarm_words(report)),
         "",
-        *_cut(rows or ["- No change seen."]),
+        *_first(rows or ["- No change seen."]),
         "",
     ]
 
@@ -124,7 +129,8 @@ def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int) ->
 
 
 def _more(number: int) -> list[str]:
-    return [f"and {number} more; the JSON report has them all", ""] if number > 0 else []
+    rest = and_more(number)
+    return [f"{rest}; the JSON report has them all", ""] if rest else []
 
 
 def _matrix(night: Night) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from driftgate.core.many import and_more
 from driftgate.judge.night import CONTACT, Counted, Night, NightCase
 from driftgate.report.caution import SHORT
 from driftgate.report.digits import percent
@@ -131,8 +132,8 @@ def _back(report: NightReport, night: Night) -> list[str]:
         verdicts = verdict_changes(report.before, night)
         lines += [f"Since {report.before.night}", f"  inputs that changed: {plain(inputs)}"]
         lines += [f"  {plain(text)}" for text in verdicts[:_MOST_CHANGES]] or ["  no verdict changed"]
-        if len(verdicts) > _MOST_CHANGES:
-            lines.append(f"  and {len(verdicts) - _MOST_CHANGES} more verdicts")
+        rest = and_more(len(verdicts) - _MOST_CHANGES, "verdict")
+        lines += [f"  {rest}"] if rest else []
         lines.append("")
     lines += ["Over the nights"]
     shown = [f"  {plain(series_words(c))}: {change_words(c)}" for c in report.changes[:_MOST_CHANGES]]

@@ -6,6 +6,7 @@ import base64
 import hashlib
 from collections.abc import Iterable, Sequence
 
+from driftgate.core.many import first_of
 from driftgate.report.caution import FULL
 from driftgate.report.style import colours_css
 from driftgate.report.symbols import STYLES, sign
@@ -58,7 +59,7 @@ def _lines(parts: Iterable[str]) -> str:
 
 def words_list(lines: Sequence[str], most: int = 60) -> str:
     """Return texts as a list; beyond `most`, how many more there are."""
-    shown = [*lines[:most], *([f"and {len(lines) - most} more"] if len(lines) > most else [])]
+    shown = first_of(lines, most)
     return "<ul>" + "".join(f"<li>{esc(line)}</li>" for line in shown) + "</ul>" if lines else ""
 
 

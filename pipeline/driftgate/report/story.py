@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from driftgate.core.many import and_more
 from driftgate.judge.story import Story, StoryEvent, StoryPart, StoryReading, StoryStep
 from driftgate.predict.values import Outcome
 from driftgate.report.caution import FULL
@@ -145,9 +146,9 @@ def _events(case: CaseReport, story: Story) -> list[str]:
     lines = []
     for event in story.events[:_EVENTS_SHOWN]:
         lines.append(_event(case, event))
-    more = len(story.events) - _EVENTS_SHOWN
-    if more > 0:
-        lines.append(f"  and {more} more of this kind (--details shows every reading)")
+    rest = and_more(len(story.events) - _EVENTS_SHOWN)
+    if rest:
+        lines.append(f"  {rest} of this kind (--details shows every reading)")
     if not lines and story.readings:
         lines = ["  none was wrongly taken, and none refused at the gate several times in a row"]
     return lines or ["  no reading was tried"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from driftgate.core.findings import Finding
+from driftgate.core.many import and_more, first_of
 from driftgate.report.caution import FULL, SHORT
 from driftgate.report.digits import exact, percent
 from driftgate.report.findings import render_finding
@@ -128,8 +129,8 @@ def field_words(field: FieldOfTheDay) -> list[str]:
 
 
 def _shown_differences(field: FieldOfTheDay) -> list[str]:
-    more = field.differing - len(field.differences)
-    return [*field.differences, *([f"and {more} more"] if more else [])]
+    rest = and_more(field.differing - len(field.differences))
+    return [*field.differences, *([rest] if rest else [])]
 
 
 def risk_name(risk: Risk) -> str:
@@ -254,12 +255,9 @@ def verification_markdown(found: Verification) -> str:
 
 
 def _list(items: Iterable[str]) -> list[str]:
-    lines = [f"- {item}" for item in items]
-    more = len(lines) - _MOST_FINDINGS
-    lines = lines if more <= 0 else [*lines[:_MOST_FINDINGS], f"- and {more} more"]
+    lines = first_of([f"- {item}" for item in items], _MOST_FINDINGS, "- {}")
     return [*lines, ""] if lines else []
 
 
 def _cut_rows(rows: list[str]) -> list[str]:
-    more = len(rows) - _MOST_ROWS
-    return rows if more <= 0 else [*rows[:_MOST_ROWS], f"| and {more} more | | |"]
+    return first_of(rows, _MOST_ROWS, "| {} | | |")

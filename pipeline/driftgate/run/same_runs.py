@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from driftgate.core.findings import Finding
+from driftgate.core.many import named_of
 from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.load.project import find_root
 from driftgate.load.text import TextError, is_inside, real_path
@@ -204,10 +205,9 @@ def no_evidence(files: Sequence[Sequence[Path]], of: int, who: str) -> str:
     who : str
         What was fitted on them, in words.
     """
-    names = ", ".join(named(each) for each in files[:_MOST_NAMED])
-    more = f" and {len(files) - _MOST_NAMED} more" if len(files) > _MOST_NAMED else ""
+    names = named_of([named(each) for each in files], _MOST_NAMED)
     which = "all runs judged" if len(files) == of else f"{len(files)} of the {counted(of, 'run')} judged"
     return (
-        f"{which} ({names}{more}) {who}: that is no independent evidence, and says nothing of a run that was "
+        f"{which} ({names}) {who}: that is no independent evidence, and says nothing of a run that was "
         "not seen"
     )
