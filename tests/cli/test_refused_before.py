@@ -80,6 +80,34 @@ def test_err_a_file_of_somebody_else_is_refused_before_the_export(tmp_path, monk
         (tmp_path / name).unlink()
 
 
+@pytest.mark.parametrize("name", ["corner-dash-hall-mirrored-close-end.svg", "corner-dash-hall-field.svg"])
+def test_err_a_picture_of_somebody_else_is_refused_before_the_check(name, tmp_path, monkeypatch, capsys):
+    """A file that has the name of a picture, and is none of ours, stops the run; others do not."""
+    from driftgate.run import check
+
+    monkeypatch.setattr(check, "check_routines", _worked)
+    monkeypatch.chdir(ROOT)
+    words = ["check", "routines/corner-dash.yaml", "--no-cache", "--report", f"svg={tmp_path}"]
+    for other in ("corner-dash-hall-sketch.svg", "corner-dash-hall-field.txt", "long-round-field.svg"):
+        (tmp_path / other).write_text("mine\n")
+    with pytest.raises(AssertionError, match="the work was begun"):
+        _check_by_itself(words)
+    (tmp_path / name).write_text("mine\n")
+    assert main.run(words) == 2
+    assert f"{name}: was not written by driftgate" in capsys.readouterr().err
+    assert (tmp_path / name).read_text() == "mine\n"
+    (tmp_path / name).write_text("<svg><desc>driftgate picture</desc></svg>\n")
+    with pytest.raises(AssertionError, match="the work was begun"):
+        _check_by_itself(words)
+
+
+def _check_by_itself(words):
+    """Run without the boundary that turns every fault into a status."""
+    from driftgate.cli.check import command
+
+    command.main(words[1:], standalone_mode=False)
+
+
 def test_err_a_baseline_and_a_report_are_two_files(tmp_path, capsys):
     """One would be lost behind the other."""
     file = str(tmp_path / "a.json")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from driftgate.core.findings import Finding
 from driftgate.core.units import parse_quantity
 from driftgate.first.files import FIELD, ROBOT, ROUTINE, project_files
 from driftgate.first.values import Typed, Wanted
@@ -90,3 +91,138 @@ def test_err_a_slip_is_answered_with_what_to_write(
     """Swapped ends, decimal commas, an empty list and an angle in degrees get an answer of their own."""
     findings = found(tmp_path, file, pattern, now)[1]
     assert [code for code, _, text in findings if words in text] == [code], findings
+
+
+_STRAYING = (
+    "elements: [{{id: pot, shape: {{circle: {{radius: 50 mm}}}}, at: {{x: 1 m, y: 2.2 m}},\n"
+    "  scatter: {{x: 1 mm, y: 1 mm, heading: 0 deg, basis: guess, constant_over: run}},\n"
+    "  stray: {{probability: 5 %, region: {region}, basis: guess, constant_over: run}}}}]"
+)
+# The hall is 3.6 m x 2.4 m from [0 m, 0 m] on.
+_OUTSIDE = (
+    "[[3.6 m, 0 m], [4 m, 0 m], [4 m, 1 m]]",
+    "[[0 m, 0 m], [-1 m, 0 m], [-1 m, 1 m]]",
+    "[[1 m, 2.4 m], [2 m, 2.4 m], [2 m, 3 m]]",
+    "[[1 m, 0 m], [2 m, 0 m], [2 m, -1 m]]",
+)
+_PARTLY_INSIDE = (
+    "[[3.5 m, 0 m], [4 m, 0 m], [4 m, 1 m]]",
+    "[[0.1 m, 0 m], [-1 m, 0 m], [-1 m, 1 m]]",
+    "[[1 m, 2.3 m], [2 m, 2.4 m], [2 m, 3 m]]",
+    "[[1 m, 0.1 m], [2 m, 0 m], [2 m, -1 m]]",
+)
+
+
+@pytest.mark.parametrize("region", [*_OUTSIDE, *_PARTLY_INSIDE])
+def test_err_a_stray_that_no_hall_has_is_told(tmp_path: Path, region: str) -> None:
+    """A region wholly beyond a wall is a slip of sign or unit, on each side; one that reaches in is none."""
+    place, findings = found(tmp_path, FIELD, r"\nmirror: .*", "\n" + _STRAYING.format(region=region))
+    if region in _PARTLY_INSIDE:
+        assert findings == []
+        return
+    assert place.startswith(region)
+    ((code, level, words),) = findings
+    assert (code, level) == ("DG152", "warning")
+    assert words == "'pot' strays only to where no hall is: the region lies outside the walls; check its unit"
+
+
+_PITCH = "mount_pitch: {{{}, basis: guess, constant_over: run}}"
+_HEIGHT = "mount_height: {spread: 40 mm, basis: guess, constant_over: run}"
+
+
+@pytest.mark.parametrize(
+    ("height", "errors", "told"),
+    [
+        # Walls from 200 to 300 mm, a reach of 2 m. A level beam sees what stands at its own height.
+        ("250 mm", "", ""),
+        ("100 mm", "", "below all of them, which begin at 200 mm"),
+        ("600 mm", "", "above all of them, which end at 300 mm"),
+        # 2 m x tan(3 deg) = 105 mm, of tan(2.8 deg) 98 mm.
+        ("100 mm", _PITCH.format("mean: 3 deg, spread: 0 deg"), ""),
+        ("100 mm", _PITCH.format("mean: 2.8 deg, spread: 0 deg"), "below all of them"),
+        ("100 mm", _PITCH.format("mean: -3 deg, spread: 0 deg"), "below all of them"),
+        # Three standard deviations are followed, each way.
+        ("100 mm", _PITCH.format("spread: 1 deg"), ""),
+        ("100 mm", _PITCH.format("spread: 0.9 deg"), "below all of them"),
+        ("600 mm", _PITCH.format("mean: -9 deg, spread: 0 deg"), ""),
+        ("600 mm", _PITCH.format("mean: -8 deg, spread: 0 deg"), "above all of them"),
+        ("600 mm", _PITCH.format("mean: 9 deg, spread: 0 deg"), "above all of them"),
+        ("600 mm", _PITCH.format("spread: 3 deg"), ""),
+        # 3 x 40 mm up or down.
+        ("100 mm", _HEIGHT, ""),
+        ("410 mm", _HEIGHT, ""),
+        ("430 mm", _HEIGHT, "above all of them"),
+    ],
+)
+def test_err_a_beam_that_meets_no_wall_at_its_height_is_told(
+    tmp_path: Path, height: str, errors: str, told: str
+) -> None:
+    """Pitch and height count with three standard deviations, over the sensor's reach."""
+    files = dict(FILES)
+    files[FIELD] = files[FIELD].replace("{low: 0 mm, high: 300 mm}", "{low: 200 mm, high: 300 mm}")
+    text = files[ROBOT].replace("height: 100 mm}", "height: 250 mm}")
+    text = text.replace("height: 250 mm}", f"height: {height}}}", 1)
+    files[ROBOT] = text.replace("    errors:\n", f"    errors:\n      {errors}\n", 1)
+    findings = written(tmp_path, files)
+    assert [f.code for f in findings] == (["DG151"] if told else [])
+    assert all(told in f.message and f.message.startswith("'front' sees no wall") for f in findings)
+
+
+def written(folder: Path, files: dict[str, str]) -> tuple[Finding, ...]:
+    """Return what is found in a project of these files."""
+    for name, whole in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(whole)
+    return load_project([folder / "routines"], folder).findings
+
+
+_ELEMENT = (
+    "elements: [{id: pot, shape: {circle: {radius: 50 mm}}, at: {x: 1 m, y: 2.2 m},\n"
+    "  scatter: {x: 1 mm, y: 1 mm, heading: 0 deg, basis: guess, constant_over: run}}]\n"
+)
+_STRUCTURE = (
+    "structures: [{id: shelf, shape: {rectangle: {length: 0.1 m, width: 0.1 m}}, at: {x: 2 m, y: 2 m}}]\n"
+)
+_SHELF = "structures: [{id: shelf, shape: {polygon: {corners: %s}}, at: {x: 2 m, y: 2 m}}]\n"
+_THREE = "[[0 m, 0 m], [0.1 m, 0 m], [0 m, 0.1 m]]"
+_FOUR = "[[0 m, 0 m], [0.1 m, 0 m], [0.1 m, 0.1 m], [0 m, 0.1 m]]"
+_WALLS = "  - {id: south, corner: [0 m, 0 m]}\n"
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "message", "advice"),
+    [
+        (
+            "", _ELEMENT, "has the element 'pot', which fieldmaps/field.yaml lacks",
+            "list it in both; where nothing should be in the way, put it in a corner out of sight",
+        ),
+        ("", _STRUCTURE, "has the structure 'shelf'", "use the same names in both"),
+        (_ELEMENT, "", "lacks the element 'pot', which fieldmaps/f", "use the same names in both"),
+        (
+            _SHELF % _THREE, _SHELF % _FOUR, "'shelf' has 4 corners in fieldmaps/other.yaml and 3 in",
+            "give it the same corners in both",
+        ),
+    ],
+)  # fmt: skip
+def test_err_two_maps_of_one_field_say_what_to_do(
+    tmp_path: Path, own: str, other: str, message: str, advice: str
+) -> None:
+    """What one map has and the other lacks is answered by what it is: a loose thing goes out of sight."""
+    files = {**FILES, "fieldmaps/other.yaml": FILES[FIELD] + other, FIELD: FILES[FIELD] + own}
+    files[ROUTINE] = files[ROUTINE].replace("# mirror: true", "also_on: [../fieldmaps/other.yaml] #")
+    (found_here,) = written(tmp_path, files)
+    assert (found_here.code, found_here.suggestion) == ("DG141", advice)
+    assert message in found_here.message
+
+
+def test_err_walls_in_another_order_are_told_with_the_order(tmp_path: Path) -> None:
+    """A wall runs to the next one's corner, so the order is part of the map."""
+    one = _WALLS
+    assert one in FILES[FIELD]
+    last = "  - {id: west, corner: [0 m, 2.4 m]}\n"
+    other = FILES[FIELD].replace(one, "", 1).replace(last, last + one, 1)
+    files = {**FILES, "fieldmaps/other.yaml": other}
+    files[ROUTINE] = files[ROUTINE].replace("# mirror: true", "also_on: [../fieldmaps/other.yaml] #")
+    (found_here,) = written(tmp_path, files)
+    assert found_here.code == "DG141"
+    assert found_here.suggestion == "list them as south, east, north, west"

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from driftgate.load.single import Setting, changed_robot, load_single
+from driftgate.run.variants import read_variant
 
 ROBOT = Path(__file__).parents[2] / "routines" / "robots" / "wren.yaml"
 
@@ -22,3 +23,17 @@ def test_law_null_takes_a_key_away(key: str) -> None:
     needed = [Setting((("correction", 1), ("update", 12)), "null", 20)]
     (missing,) = changed_robot(base, needed, "--variant", "correction.update=null").findings
     assert missing.code == "DG109"
+
+
+@pytest.mark.parametrize(
+    "path", ["correction", "correction.update", "drive.limits.speed", "sensors.left.rate"]
+)
+def test_err_a_key_that_must_stay_is_told_at_the_setting(path: str) -> None:
+    """The column is that of the key which was taken away, not of the option's first letter."""
+    text = f"a: mass=5 kg; {path}=null"
+    (setting,) = read_variant(text).settings[1:]
+    (missing,) = changed_robot(load_single(ROBOT, "robot"), [setting], "--variant 'a'", text).findings
+    key = path.rpartition(".")[2]
+    assert (missing.code, missing.line) == ("DG109", 1)
+    assert missing.excerpt[missing.column - 1 :] == f"{key}=null"
+    assert missing.suggestion == "it must be there, and null takes it away"

@@ -17,7 +17,7 @@ from made_reports import HOSTILE, everything, report
 
 from driftgate.report.as_html import render_html
 from driftgate.report.as_json import report_object
-from driftgate.report.as_svg import render_svg
+from driftgate.report.as_svg import names_taken, render_svg
 from driftgate.report.field_scale import field_scale
 from driftgate.report.svg import MARK, Labels, round_step
 from driftgate.report.svg_budget import budget_rows, budget_svg
@@ -278,6 +278,8 @@ def test_law_names_of_files_never_meet():
     assert "dash-2-field.svg" in names
     assert len(names) == len(set(names))
     assert all(re.fullmatch(r"[a-z0-9][a-z0-9.-]*", name) for name in names)
+    keys = [(case.path, case.true_map, case.side) for case in cases]
+    assert names_taken(keys, [*names, "dash-sketch.svg", "field.svg"]) == names
 
 
 def test_law_labels_keep_apart():

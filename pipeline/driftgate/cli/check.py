@@ -118,6 +118,7 @@ def command(
         chosen, most, seed, confidence, workers, field, carry_field, today, sample, cache
     )
     found = None
+    _check_rooms(reports, settings)
     with ProgressLine(quiet) as progress:
         if affected is not None and not affected.paths:
             report = unchanged_report(settings, affected.words)
@@ -155,6 +156,15 @@ def command(
 
 def _begun(paths: tuple[Path, ...]) -> str:
     return shlex.join(["driftgate", "check", *(path.as_posix() for path in paths)])
+
+
+def _check_rooms(reports: tuple[tuple[str, Path], ...], settings: CheckSettings) -> None:
+    """Refuse folders in which pictures would replace somebody else's files, before the work begins."""
+    for form, path in reports:
+        if form == "svg":
+            from driftgate.run.pictures import check_room
+
+            check_room(path, settings)
 
 
 def _pictures(

@@ -226,6 +226,9 @@ def _group_findings(errors: list[_Error], model: type[BaseModel], composed: Comp
         place = (*place, KEY)
     elif first.type == "union_tag_invalid":
         place = (*place, "do")
+    elif first.type == "missing" and (*place, str(first.name), KEY) in source.positions:
+        # No file has a place for what is not there: a change on the command line took it away.
+        place, suggestion = (*place, str(first.name), KEY), "it must be there, and null takes it away"
     return [source.finding(code, place, message, suggestion)]
 
 

@@ -168,7 +168,17 @@ def check_folder(folder: Path) -> None:
 
 
 def check_ours(folder: Path, names: Iterable[str], marks: Sequence[str]) -> None:
-    """Raise WriteError if `write_folder` would refuse to write these files, before any work is done."""
+    """Raise WriteError if `write_folder` would refuse to write these files, before any work is done.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    names : iterable of str
+        Names of the files; those that are not there are no obstacle.
+    marks : sequence of str
+        As for `write_folder`.
+    """
     check_folder(folder)
     for name in names:
         if folder.exists():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from driftgate.load.document import Document
 from driftgate.report.model import CaseReport, RunReport
@@ -62,6 +63,27 @@ def pictures_of(
             found[index] = picture
             progress(len(found), len(tasks), "cases drawn")
     return tuple(found.get(index) for index in range(len(report.cases)))
+
+
+def check_room(folder: Path, settings: CheckSettings) -> None:
+    """Raise WriteError if pictures of what is to be judged cannot be written into a folder, before any work.
+
+    A file in the way that driftgate did not write is never replaced. Files with errors are for the check to
+    tell.
+    """
+    from driftgate.report.as_svg import names_taken
+    from driftgate.report.svg import MARK
+    from driftgate.report.write import check_ours
+
+    there = sorted(path.name for path in folder.iterdir()) if folder.is_dir() else []
+    if not there:
+        return
+    inputs = load_inputs(settings.paths, settings.field, settings.carry_field)
+    if any(finding.level == "error" for finding in inputs.findings):
+        return
+    cases = checked_cases(settings, inputs)
+    keys = [(named.document.path, named.true.path, named.case.side) for named in cases]
+    check_ours(folder, names_taken(keys, there), (MARK,))
 
 
 def _key(named: NamedCase) -> tuple[str, str, str, str]:
