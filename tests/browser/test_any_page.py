@@ -28,6 +28,40 @@ def test_law_a_phone_has_nothing_to_scroll_sideways(browser, any_page, width):
     assert browser.run("return document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize("width", [320, 390])
+def test_law_a_phone_cuts_off_no_row(browser, any_page, width):
+    """Rows stand as blocks, each cell with its column's title before it, all on the screen."""
+    browser.open(any_page, width=width, height=800)
+    browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wide = browser.run(
+        "return [...document.querySelectorAll('.stack')].filter(s => s.scrollWidth > s.clientWidth)"
+        ".map(s => s.getAttribute('aria-label') + ' ' + s.scrollWidth)"
+    )
+    assert wide == []
+    cells = browser.run(
+        "return [...document.querySelectorAll('.stack tbody td:not(:empty)')].map(d => ["
+        "d.dataset.label || '',"
+        "getComputedStyle(d, '::before').content, d.getBoundingClientRect().right,"
+        "parseFloat(getComputedStyle(d).paddingLeft), parseFloat(getComputedStyle(d, '::before').width)])"
+    )
+    assert any(label for label, *_ in cells)
+    for label, shown, right, room, taken in cells:
+        assert right <= width
+        if label:
+            assert shown == f'"{label}"'
+            assert taken < room
+
+
+def test_law_a_desk_has_columns(browser, any_page):
+    """Where there is room a table is a table: its titles once, above the columns."""
+    browser.open(any_page, width=1200)
+    found = browser.run(
+        "return [...document.querySelectorAll('.stack td[data-label]')]"
+        ".map(d => [getComputedStyle(d).display, getComputedStyle(d, '::before').content])"
+    )
+    assert {tuple(pair) for pair in found} <= {("table-cell", "none")}
+
+
 def test_law_dark_is_dark_and_print_is_light(browser, any_page):
     """The reader's wish is followed; paper is white either way."""
     brightness = (

@@ -9,7 +9,7 @@ from driftgate.report.digits import together_words, trials_words, used_words
 from driftgate.report.erosion import change_words, loosening_lines
 from driftgate.report.html_case import case_html, finding_words
 from driftgate.report.model import CaseReport, RunReport, tightest
-from driftgate.report.page import badge, cautions, page, row, table, verdict, words_list
+from driftgate.report.page import Row, badge, cautions, page, table, verdict, words_list
 from driftgate.report.picture import CasePicture
 from driftgate.report.style import asset
 from driftgate.report.svg import defs
@@ -66,14 +66,14 @@ def _overview(report: RunReport) -> str:
     return "<h2>At a glance</h2>" + table(header, rows, "Every routine on every field and side")
 
 
-def _overview_row(number: int, case: CaseReport) -> str:
+def _overview_row(number: int, case: CaseReport) -> Row:
     link = f'<a href="#case-{number}">{esc(case.title)}</a>'
     where = f"{esc(case.true_title)}{', mirrored' if case.side == 'mirrored' else ''}"
     if case.verdict is None:
-        return row(link, (where, verdict("infeasible"), "the plan is infeasible", ""))
+        return Row(link, (where, verdict("infeasible"), "the plan is infeasible", ""))
     moment = tightest(case.verdict)
     words = f"{moment.name}, {moment.binding}: {used_words(moment)}"
-    return row(link, (where, verdict(case.status), esc(words), esc(together_words(case.verdict))))
+    return Row(link, (where, verdict(case.status), esc(words), esc(together_words(case.verdict))))
 
 
 def _changes(found: Comparison | None) -> list[str]:

@@ -18,7 +18,7 @@ from driftgate.report.digits import (
     together_words,
 )
 from driftgate.report.model import CaseReport, ReadingRow
-from driftgate.report.page import captioned, header_cell, row, scrolled, table, verdict
+from driftgate.report.page import Row, captioned, header_cell, labelled, scrolled, table, verdict
 from driftgate.report.picture import CasePicture, FailedTrial, Instant, Leg, Strip
 from driftgate.report.svg import step_mark
 from driftgate.report.svg_marks import letter
@@ -47,7 +47,7 @@ def verdict_table(case: CaseReport) -> str:
         "of 100 runs stay within; the share of the tolerance used, and the margin, at the needed probability"
     )
     inner = f"{captioned(caption)}<thead><tr>{cells}</tr></thead>{''.join(bodies)}"
-    return scrolled(f"<table>{inner}</table>", "Verdicts") + (
+    return scrolled(f"<table>{inner}</table>", "Verdicts", "scroll stack") + (
         f"<p>Everything together: {esc(together_words(case.verdict))}.</p>"
     )
 
@@ -58,11 +58,17 @@ def _moment(case: CaseReport, index: int, moment: MomentVerdict) -> str:
     span = max(1, len(moment.axes))
     first = (
         f'<th scope="rowgroup" rowspan="{span}">{esc(moment.name)}{place}</th>'
-        f'<td rowspan="{span}">{verdict(moment.status, " ".join(status_words(moment).split()[1:]))}'
-        f'<br><span class="soft small">{esc(guess_words(moment))}</span></td>'
-        f'<td class="n" rowspan="{span}">{percent(moment.estimate.probability, moment.required)}'
-        f"{_below(_interval(moment.estimate.low, moment.estimate.high))}"
-        f"{_below(f'need {exact(moment.required, 100)} %')}</td>"
+        + labelled(
+            f'<td rowspan="{span}">{verdict(moment.status, " ".join(status_words(moment).split()[1:]))}'
+            f'<br><span class="soft small">{esc(guess_words(moment))}</span></td>',
+            _VERDICT_HEADER[1],
+        )
+        + labelled(
+            f'<td class="n" rowspan="{span}">{percent(moment.estimate.probability, moment.required)}'
+            f"{_below(_interval(moment.estimate.low, moment.estimate.high))}"
+            f"{_below(f'need {exact(moment.required, 100)} %')}</td>",
+            _VERDICT_HEADER[2],
+        )
     )
     rows = []
     for k, axis in enumerate(moment.axes or (None,)):
@@ -94,8 +100,9 @@ def _axis(moment: MomentVerdict, axis: AxisVerdict | None) -> str:
         if other := otherwise_words(moment):
             margin += f'<br><span class="soft small">{esc(other)}</span>'
     sizes = (amount_words(size, axis.axis) for size in (axis.abs_50, axis.abs_95, axis.abs_99))
-    cells = (esc(limit_words(axis)), *sizes, used, margin)
-    return f"<td>{name}</td>" + "".join(f'<td class="n">{cell}</td>' for cell in cells)
+    cells = [f'<td class="n">{cell}</td>' for cell in (esc(limit_words(axis)), *sizes, used, margin)]
+    titles = _VERDICT_HEADER[3:]
+    return "".join(map(labelled, (f"<td>{name}</td>", *cells), titles))
 
 
 def _share(value: float | None, direction: Direction = "up") -> str:
@@ -116,9 +123,16 @@ def _contact(case: CaseReport) -> str:
     place = f'<br><span class="soft small">line {line}</span>' if line else ""
     return (
         f'<tbody><tr><th scope="row">contact{place}</th>'
-        f"<td>{verdict(contact.status, ' '.join(status_words(contact).split()[1:]))}</td>"
-        f'<td class="n">{percent(seen.probability, digits=2)}{_below(_interval(seen.low, seen.high, 2))}'
-        f'{_below(allowed)}</td><td colspan="7">{esc(contact_words(contact))}</td></tr></tbody>'
+        + labelled(
+            f"<td>{verdict(contact.status, ' '.join(status_words(contact).split()[1:]))}</td>",
+            _VERDICT_HEADER[1],
+        )
+        + labelled(
+            f'<td class="n">{percent(seen.probability, digits=2)}{_below(_interval(seen.low, seen.high, 2))}'
+            f"{_below(allowed)}</td>",
+            _VERDICT_HEADER[2],
+        )
+        + f'<td colspan="7">{esc(contact_words(contact))}</td></tr></tbody>'
     )
 
 
@@ -131,7 +145,7 @@ def failed_table(case: CaseReport, picture: CasePicture, seed: int) -> str:
     return table(header, rows, "Failing trials that are shown, by the letter in the picture")
 
 
-def _failed(case: CaseReport, k: int, trial: FailedTrial, seed: int) -> str:
+def _failed(case: CaseReport, k: int, trial: FailedTrial, seed: int) -> Row:
     cells = (
         f"#{trial.number}",
         f"#{trial.time_s:.2f} s",
@@ -140,7 +154,7 @@ def _failed(case: CaseReport, k: int, trial: FailedTrial, seed: int) -> str:
         esc(trial.why_shown),
         f"<code>{esc(tell_command(case, trial.number, seed))}</code>",
     )
-    return row(letter(k), cells, step_mark(trial.step))
+    return Row(letter(k), cells, step_mark(trial.step))
 
 
 def steps_table(picture: CasePicture, prefix: str) -> str:
@@ -150,7 +164,7 @@ def steps_table(picture: CasePicture, prefix: str) -> str:
     return table(header, rows, "Steps of the plan; errors at their ends, by the covariance engine")
 
 
-def _step(leg: Leg, picture: CasePicture, prefix: str) -> str:
+def _step(leg: Leg, picture: CasePicture, prefix: str) -> Row:
     cells = [
         esc(leg.label),
         f"#{leg.line or ''}",
@@ -168,7 +182,7 @@ def _step(leg: Leg, picture: CasePicture, prefix: str) -> str:
             esc(", ".join(sees) or "none"),
         ]
     head = f'<a href="#{prefix}-step-{leg.number}" data-choose="{leg.number}">{leg.number}</a>'
-    return row(head, cells, f' id="{prefix}-step-{leg.number}"{step_mark(leg.number)}')
+    return Row(head, cells, f' id="{prefix}-step-{leg.number}"{step_mark(leg.number)}')
 
 
 def instant_at(picture: CasePicture, time_s: float) -> Instant | None:
@@ -186,20 +200,20 @@ def sensors_table(rows: Sequence[ReadingRow]) -> str:
         return ""
     # Sensors are few and outcomes many: one to a line, the table fits a phone.
     names = list(dict.fromkeys(name for one in rows for name, _ in one.outcomes))
-    found = [row(esc(name), [f"#{dict(one.outcomes).get(name, 0):,}" for one in rows]) for name in names]
+    found = [Row(esc(name), [f"#{dict(one.outcomes).get(name, 0):,}" for one in rows]) for name in names]
     found += [
-        row("wrongly accepted", [f"#{one.wrongly_accepted:,}" for one in rows]),
-        row("wrongly refused", [f"#{one.wrongly_refused:,}" for one in rows]),
-        row("mean move", [f"#{amount_words(one.mean_move_m, 'x')}" for one in rows]),
+        Row("wrongly accepted", [f"#{one.wrongly_accepted:,}" for one in rows]),
+        Row("wrongly refused", [f"#{one.wrongly_refused:,}" for one in rows]),
+        Row("mean move", [f"#{amount_words(one.mean_move_m, 'x')}" for one in rows]),
     ]
     header = ("readings", *(f"#{one.sensor}" for one in rows))
-    return table(header, found, "What became of the readings, over all trials")
+    return table(header, found, "What became of the readings, over all trials", stacked=False)
 
 
 def inputs_table(picture: CasePicture) -> str:
     """Return the files of a case with the fingerprints of what they mean."""
     rows = [
-        row(
+        Row(
             esc(one.role),
             (
                 f"<code>{esc(one.path)}</code>",

@@ -31,7 +31,7 @@ from driftgate.report.night_words import (
     verdict_changes,
     worst_faults,
 )
-from driftgate.report.page import badge, cautions, page, row, table, verdict, words_list
+from driftgate.report.page import Row, badge, cautions, page, table, verdict, words_list
 from driftgate.report.style import asset, heats_css
 from driftgate.report.symbols import SIGNS
 from driftgate.report.text import esc
@@ -106,10 +106,10 @@ def _tolerances(items: Sequence[tuple[NightCase, Counted | None]], most: int, ca
     for case, one in items[:most]:
         name, place = esc(case.title), esc(case.place)
         if one is None:
-            rows.append(row(name, (place, "plan", verdict("infeasible"), "", "")))
+            rows.append(Row(name, (place, "plan", verdict("infeasible"), "", "")))
         else:
             told = (esc(one.name), verdict(one.status), esc(tolerance_words(case, one)), margin_words(one))
-            rows.append(row(name, (place, *told)))
+            rows.append(Row(name, (place, *told)))
     header = ("routine", "where", "tolerance", "verdict", "probability", "margin")
     return table(header, rows, caption) + _more(len(items) - most)
 
@@ -158,7 +158,7 @@ def _matrix(night: Night) -> list[str]:
     kinds = {of.kind: of.title for of in ranking(night)}
     found = by_routine(night)
     rows = [
-        row(esc(of.title), [_heat(of.worst[kind]) if kind in of.worst else _NEVER for kind in kinds])
+        Row(esc(of.title), [_heat(of.worst[kind]) if kind in of.worst else _NEVER for kind in kinds])
         for of in found[:_MOST_ROUTINES]
     ]
     note = (
@@ -172,9 +172,9 @@ def _matrix(night: Night) -> list[str]:
 
 
 def _ranking(night: Night) -> list[str]:
-    rows = [row(esc(of.title), (of.broken_words, of.share_words, of.margin)) for of in ranking(night)]
+    rows = [Row(esc(of.title), (of.broken_words, of.share_words, of.margin)) for of in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    shown = table(header, rows, "Kinds of fault")
+    shown = table(header, rows, "Kinds of fault", stacked=False)
     note = f"{UNKNOWN_MARGIN[0].upper()}{UNKNOWN_MARGIN[1:]}. {tried_words(night)}."
     return ["<h3>What breaks first</h3>", shown, f'<p class="soft">{esc(note)}</p>']
 
@@ -185,7 +185,7 @@ def _by_routine(night: Night) -> list[str]:
     found = by_routine(night)
     for routine in found[:_MOST_ROUTINES]:
         rows = [
-            row(
+            Row(
                 esc(placed.cell.title),
                 (
                     _effect(placed),

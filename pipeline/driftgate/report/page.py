@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from driftgate.core.many import first_of
 from driftgate.report.caution import FULL
@@ -87,11 +88,44 @@ def scrolled(inner: str, words: str, style: str = "scroll") -> str:
     return f'<div class="{style}" role="region" tabindex="0" aria-label="{esc(words)}">{inner}</div>'
 
 
-def table(header: Sequence[str], rows: Iterable[str], caption: str) -> str:
-    """Return a table; rows are markup, a column whose title begins with "#" holds numbers."""
+@dataclass(frozen=True)
+class Row:
+    """A row of a table: markup, the first cell its header.
+
+    Attributes
+    ----------
+    head : str
+        What the row is about.
+    cells : sequence of str
+        The other cells. One that begins with "#" is a number; one may bring its own td.
+    more : str
+        Attributes of the row.
+    """
+
+    head: str
+    cells: Sequence[str]
+    more: str = ""
+
+
+def table(header: Sequence[str], rows: Iterable[Row], caption: str, stacked: bool = True) -> str:
+    """Return a table.
+
+    Parameters
+    ----------
+    header : sequence of str
+        Titles of the columns; one that begins with "#" is above numbers.
+    rows : iterable of Row
+        What stands below.
+    caption : str
+        What the table is of.
+    stacked : bool
+        Whether a phone shows each row as a block, every cell with its column's title before it. A table of
+        short numbers is easier to read as it is.
+    """
     cells = "".join(header_cell(name) for name in header)
-    inner = f"{captioned(caption)}<thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody>"
-    return scrolled(f"<table>{inner}</table>", caption)
+    body = "".join(_row(one, header) for one in rows)
+    inner = f"{captioned(caption)}<thead><tr>{cells}</tr></thead><tbody>{body}</tbody>"
+    return scrolled(f"<table>{inner}</table>", caption, "scroll stack" if stacked else "scroll")
 
 
 def captioned(words: str) -> str:
@@ -105,16 +139,18 @@ def header_cell(name: str) -> str:
     return f'<th scope="col"{style}>{esc(name.removeprefix("#"))}</th>'
 
 
-def row(head: str, cells: Sequence[str], more: str = "") -> str:
-    """Return a row of a table: markup, the first cell its header.
-
-    A cell that begins with "#" is a number; one may bring its own td.
-    """
-    inner = "".join(_cell(cell) for cell in cells)
-    return f'<tr{more}><th scope="row">{head}</th>{inner}</tr>'
+def _row(one: Row, header: Sequence[str]) -> str:
+    inner = "".join(_cell(cell, title) for cell, title in zip(one.cells, header[1:], strict=True))
+    return f'<tr{one.more}><th scope="row">{one.head}</th>{inner}</tr>'
 
 
-def _cell(cell: str) -> str:
+def _cell(cell: str, title: str) -> str:
     if cell.startswith("<td"):
-        return cell
-    return f'<td class="n">{cell[1:]}</td>' if cell.startswith("#") else f"<td>{cell}</td>"
+        return labelled(cell, title)
+    plain = f'<td class="n">{cell[1:]}</td>' if cell.startswith("#") else f"<td>{cell}</td>"
+    return labelled(plain, title)
+
+
+def labelled(cell: str, title: str) -> str:
+    """Return a td with the title of its column, which stands before it where rows are stacked."""
+    return cell.replace("<td", f'<td data-label="{esc(title.removeprefix("#"))}"', 1)

@@ -29,7 +29,7 @@ from driftgate.report.svg_strips import STRIP, strip, strip_keys
 from driftgate.report.symbols import sign
 
 _LEFT, _RIGHT = 40.0, 10.0
-_NAMES, _STEPS, _POSITION, _HEADING, _DARK = 30.0, 20.0, 120.0, 84.0, 11.0
+_NAMES, _STEPS, _POSITION, _HEADING, _DARK = 30.0, 20.0, 120.0, 84.0, 13.0
 _GAP = 24.0
 
 
