@@ -358,6 +358,16 @@ _JUDGE: Final = (
         "that was judged is gone. Take the change back, or accept it by keeping a new baseline.",
         usual="warning",
     ),
+    Rule(
+        "DG408",
+        "robot says that it is lost",
+        "In more than 1 % of the trials the robot raises its lost flag: the gate has refused so many "
+        "readings in a row that its way back gave up ('way_back.lost_after'). The trials go on and are "
+        "judged as if nothing had been said, but a robot that stops then, as it should, ends none of these "
+        "runs. Look for what the gate refuses (driftgate explain), and whether the filter believes its start "
+        "better known than it is; or let the way back go on for longer.",
+        usual="warning",
+    ),
 )
 
 _EXCEPTIONS: Final = (

@@ -10,7 +10,7 @@ from driftgate.report.causes import group_words, tell_command, worst_moment
 from driftgate.report.causes import trials_words as trials_of
 from driftgate.report.caution import FULL
 from driftgate.report.compare_model import Comparison
-from driftgate.report.digits import bound_words, percent, together_words, trials_words, used_words
+from driftgate.report.digits import bound_words, lost_words, percent, together_words, trials_words, used_words
 from driftgate.report.erosion import comparison_markdown
 from driftgate.report.model import CaseReport, RunReport, tightest, worst_first
 from driftgate.report.terminal import contact_words, disagreement_words, status_words
@@ -136,6 +136,9 @@ def _broken(report: RunReport) -> list[str]:
                 reasons.append(f"- {_inline(case)}, contact: {markdown(contact.reason)}")
         if case.verdict.status != "pass":
             reasons.append(f"- {_inline(case)}, together: {together_words(case.verdict)}")
+            if case.verdict.lost:
+                words = lost_words(case.verdict)
+                reasons.append(f"- {_inline(case)}, lost: the robot says that it is, {words}")
             reasons += _failures(case, report.seed)
     if not rows:
         return []
@@ -169,6 +172,7 @@ def _overview(report: RunReport) -> list[str]:
         moment = tightest(case.verdict)
         words = f"{markdown(moment.name)}, {moment.binding}: {used_words(moment)}"
         words += f"<br>together {together_words(case.verdict)}"
+        words += f"<br>says that it is lost {lost_words(case.verdict)}" if case.verdict.lost else ""
         lines.append(f"| {_where(case)} | {words} |")
     rest = and_more(len(good) - _MOST_ROWS)
     return [*lines, *([f"| | {rest} |"] if rest else []), ""]

@@ -68,6 +68,12 @@ def allowed_words(allowed: float) -> str:
     return f"{exact(allowed, 100)} % allowed" if allowed > 0.0 else "none may touch"
 
 
+def lost_words(verdict: CaseVerdict) -> str:
+    """Return in how many trials the robot says that it is lost: "in 30 of 1000 trials (3.0 %)"."""
+    trials = verdict.success.trials
+    return f"in {verdict.lost} of {trials} trials ({percent(verdict.lost / trials)})"
+
+
 def _decimal(value: float, factor: int) -> Decimal:
     # repr is the shortest text that reads back as the same float, and keeps the order of floats.
     with localcontext() as context:

@@ -14,7 +14,7 @@ from driftgate.judge.values import PreparedCase
 from driftgate.predict.values import CovarianceResult, MomentCovariance, Outcome, TrialsResult
 from driftgate.report.causes import group_words, trials_words, worst_words
 from driftgate.report.caution import FULL
-from driftgate.report.digits import amount_words, percent, together_words
+from driftgate.report.digits import amount_words, lost_words, percent, together_words
 from driftgate.report.filter_section import filter_section
 from driftgate.report.findings import render_accepted, render_findings
 from driftgate.report.model import CaseReport
@@ -350,6 +350,8 @@ def _verdicts(case: CaseReport, paint: Paint) -> list[str]:
         # Of tilted trials a count is no share.
         many = f"{place.trials} weighted trials" if contact.tilted is not None else f"{place.trials}"
         lines.append(f"    {many} with {plain(place.obstacle)} in {plain(where)}")
+    if case.verdict.lost:
+        lines.append(f"  lost: the robot says that it is, {lost_words(case.verdict)}")
     lines.append(f"  everything together: {together_words(case.verdict)}")
     if case.verdict.looks:
         lines.append(f"  looked at after {', '.join(str(look) for look in case.verdict.looks)} trials")

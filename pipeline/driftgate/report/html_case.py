@@ -10,7 +10,7 @@ from typing import Final
 from driftgate.core.findings import Finding
 from driftgate.judge.values import MomentVerdict
 from driftgate.report.causes import group_words, trials_words, worst_words
-from driftgate.report.digits import percent
+from driftgate.report.digits import lost_words, percent
 from driftgate.report.html_tables import (
     failed_table,
     inputs_table,
@@ -102,6 +102,8 @@ def _reasons(case: CaseReport, seed: int) -> str:
     contact = case.verdict.contact
     if contact.reason:
         items.append(f"<li><b>contact</b> {verdict(contact.status)}: {esc(contact.reason)}</li>")
+    if case.verdict.lost:
+        items.append(f"<li><b>lost</b>: the robot says that it is, {esc(lost_words(case.verdict))}</li>")
     causes = case.verdict.causes
     if causes is not None:
         inner = "".join(f"<li>{esc(text)}</li>" for text in group_words(causes, _MOST_GROUPS))

@@ -10,6 +10,7 @@ from driftgate.report.digits import (
     allowed_words,
     amount_words,
     bound_words,
+    lost_words,
     percent,
     together_words,
     trials_words,
@@ -64,6 +65,8 @@ def _case(case: CaseReport, paint: Paint, quiet: bool) -> list[str]:
     lines += _moments(case, told, paint)
     if not quiet or case.verdict.contact.status != "pass":
         lines += _contact(case.verdict.contact, paint)
+    if not quiet and case.verdict.lost:
+        lines.append(f"      lost      the robot says that it is, {lost_words(case.verdict)}")
     if not quiet:
         lines.append(f"      together  {together_words(case.verdict)}")
     lines += [f"      note DG405: {text}" for text in notes(case.verdict)]

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+from driftgate.core.findings import Finding
+from driftgate.judge.values import CaseVerdict
 from driftgate.load.document import KEY, Document
+from driftgate.report.digits import lost_words
 from driftgate.report.model import CaseReport, StepPlace
 from driftgate.run.accepted import split_findings
 from driftgate.run.cases import NamedCase
 from driftgate.run.facts import JudgedFacts, PlanFacts, steps_named, with_steps
+
+# From this share of the trials on it is a finding that the robot says it is lost. Our choice, no source.
+LOST_TOLD: Final = 0.01
 
 
 def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -> CaseReport:
@@ -42,7 +50,7 @@ def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -
         time_limit_s=named.written.time_limit,
         energy_j=plan.energy_j,
         steps=steps,
-        findings=counting,
+        findings=(*counting, *_lost(named, verdict)),
         verdict=verdict,
         places=tuple(document.where(moment.doc_path)[:2] for moment in moments),
         dark=plan.dark,
@@ -52,6 +60,20 @@ def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -
         contact_place=_contact_place(document),
         at_fault=() if judged is None else tuple(steps_named(m.reason) for m in judged.verdict.moments),
     )
+
+
+def _lost(named: NamedCase, verdict: CaseVerdict | None) -> list[Finding]:
+    """Return a warning, at the robot's way back, if it says in too many trials that it is lost."""
+    if verdict is None or verdict.lost <= LOST_TOLD * verdict.success.trials:
+        return []
+    side = "" if named.case.side == "as written" else f", {named.case.side}"
+    message = (
+        f"{named.document.path} on {named.true.path}{side}: the robot raises its lost flag "
+        f"{lost_words(verdict)}; the verdicts are those of a robot that goes on"
+    )
+    advice = f"see what the gate refuses: {named.tell()}"
+    path = ("correction", "way_back", KEY)
+    return [named.robot.finding("DG408", path, message, advice, level="warning")]
 
 
 def _contact_place(document: Document) -> tuple[int, int]:
