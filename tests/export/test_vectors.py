@@ -191,7 +191,10 @@ FAULTS = [
         "if (instant->speed_m_s > k->speed_m_s * DG_AT_LIMIT) return DG_TOO_FAST;",
         "",
     ),
-    ("the walk across", "kalman", "c * s * (along - across)", "c * s * along"),
+    ("the walk across", "kalman", "c * s * (ahead - left)", "c * s * ahead"),
+    ("the walk of a sidestep", "holonomic", "side_along * side_along * s * s", "across * across * s * s"),
+    ("the walk across a sidestep", "holonomic", "side_across * side_across * s * s", "along * along * s * s"),
+    ("the walk of both wheels", "holonomic", "(along * side_along - across * side_across) * c", "0.0 * c"),
     ("the limit's heading", "kalman, pairs, limit", "gain.h *= factor;", ""),
     (
         "a difference's variance",

@@ -170,10 +170,10 @@ def _move(belief: _Belief, memory: CorrectionState, model: FilterModel, twist: F
     c, s = np.cos(heading), np.sin(heading)
     dx, dy = c * ahead - s * left, s * ahead + c * left
     length = float(np.hypot(twist[0], twist[1]))
-    along, across, turning = noise_parts(model, length, float(twist[2]), dt)
+    parts = noise_parts(model, float(twist[0]), float(twist[1]), float(twist[2]), dt)
     chord = float(np.hypot(ahead, left))
     cos, sin = (dx / chord, dy / chord) if chord > 0.0 else (c, s)
-    noise = noise_towards(along, across, turning, cos, sin)
+    noise = noise_towards(parts, cos, sin)
     memory.grow(dx, dy, noise, model.left_over(length))
     belief.bx, belief.by = belief.bx + dx, belief.by + dy
     belief.shared_rad += turn

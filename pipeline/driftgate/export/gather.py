@@ -251,6 +251,7 @@ def _correction(prepared: Prepared, numbering: Numbering) -> Correction:
     robot, own = prepared.case.robot, prepared.filter
     rule = robot.correction
     validity, back, update = rule.validity, rule.way_back, rule.update
+    sideways = own.sideways_per_root_m or (own.along_per_root_m, own.across_per_root_m)
     return Correction(
         enabled=rule.enabled,
         order=tuple(TestStage[name.upper()] for name in rule.order),
@@ -280,6 +281,8 @@ def _correction(prepared: Prepared, numbering: Numbering) -> Correction:
         start_heading_rad=own.start_sd[2],
         along_per_root_m=own.along_per_root_m,
         across_per_root_m=own.across_per_root_m,
+        sideways_along_per_root_m=sideways[0],
+        sideways_across_per_root_m=sideways[1],
         heading_per_root_m=own.heading_per_root_m,
         heading_per_root_s=own.heading_per_root_s,
         heading_per_root_rad=own.heading_per_root_rad,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,32 +70,73 @@ def process_noise(
     model: FilterModel, ds: float, dl: float, dth: float, dt: float, heading_rad: float
 ) -> SixNumbers:
     """Return what one tick adds, at the nominal heading. Field axes."""
+    course = heading_rad + (math.atan2(dl, ds) if ds != 0.0 or dl != 0.0 else 0.0)
+    return noise_towards(noise_parts(model, ds, dl, dth, dt), math.cos(course), math.sin(course))
+
+
+class NoiseParts(NamedTuple):
+    """What a tick adds: variances along and across the course, their covariance, and the heading's."""
+
+    along: float
+    across: float
+    both: float
+    heading: float
+
+
+def noise_parts(model: FilterModel, ds: float, dl: float, dth: float, dt: float) -> NoiseParts:
+    """Return what a tick adds about the course.
+
+    Parameters
+    ----------
+    model : FilterModel
+        The filter's own numbers.
+    ds, dl, dth, dt : float
+        The tick's way ahead and to the left, its turn and its time. [m, m, rad, s]
+
+    Notes
+    -----
+    Derived. With c and s the cosine and sine of the course in the robot's own axes, A and B the walks along
+    and across the course of driving ahead, a and b those of driving sideways, a metre adds in its axes
+
+        ahead  A^2 c^2 + b^2 s^2,   left  B^2 c^2 + a^2 s^2,   both  (A a - B b) c s,
+
+    which is right ahead and sideways. In between it is right for walks of the robot's axes (a = B, b = A),
+    for one scale of both wheels and for a crab angle (a = A, b = B); of mixtures it still is a covariance.
+    """
     length = math.hypot(ds, dl)
-    course = heading_rad + (math.atan2(dl, ds) if length > 0.0 else 0.0)
-    along, across, heading = noise_parts(model, length, dth, dt)
-    return noise_towards(along, across, heading, math.cos(course), math.sin(course))
-
-
-def noise_parts(model: FilterModel, length: float, dth: float, dt: float) -> tuple[float, float, float]:
-    """Return the variances that a tick adds along and across the course, and to the heading."""
-    return (
-        model.along_per_root_m**2 * length,
-        model.across_per_root_m**2 * length,
+    heading = (
         model.heading_per_root_m**2 * length
         + model.heading_per_root_s**2 * dt
-        + model.heading_per_root_rad**2 * abs(dth),
+        + model.heading_per_root_rad**2 * abs(dth)
+    )
+    ahead_along, ahead_across = model.along_per_root_m, model.across_per_root_m
+    if dl == 0.0 or model.sideways_per_root_m is None:
+        return NoiseParts(ahead_along**2 * length, ahead_across**2 * length, 0.0, heading)
+    along, across = model.sideways_per_root_m
+    c, s = ds / length, dl / length
+    cc, ss, cs = c * c * length, s * s * length, c * s * length
+    ahead = ahead_along**2 * cc + across**2 * ss
+    left = ahead_across**2 * cc + along**2 * ss
+    both = (ahead_along * along - ahead_across * across) * cs
+    # From the robot's axes to the course.
+    return NoiseParts(
+        c * c * ahead + 2.0 * c * s * both + s * s * left,
+        s * s * ahead - 2.0 * c * s * both + c * c * left,
+        c * s * (left - ahead) + (c * c - s * s) * both,
+        heading,
     )
 
 
 def noise_towards(
-    along: float, across: float, heading: float, c: Number, s: Number
+    parts: NoiseParts, c: Number, s: Number
 ) -> tuple[Number, Number, float, Number, float, float]:
-    """Return those variances in field axes, on a course of such cosine and sine."""
+    """Return what a tick adds in field axes, on a course of such cosine and sine."""
+    along, across, both, heading = parts
     return (
-        c * c * along + s * s * across,
-        c * s * (along - across),
+        c * c * along + s * s * across - 2.0 * c * s * both,
+        c * s * (along - across) + (c * c - s * s) * both,
         0.0,
-        s * s * along + c * c * across,
+        s * s * along + c * c * across + 2.0 * c * s * both,
         0.0,
         heading,
     )

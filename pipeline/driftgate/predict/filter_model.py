@@ -4,6 +4,10 @@ A `mean` in the robot file is an error that the robot makes: what its code takes
 filter knows how large such an error is, not which way it acts, and has to expect the root mean square:
 of the mean together with the spread about it and what is uncertain of the mean (`off_by`). That is the
 second moment of one constant; those of several count as independent, also where their means act together.
+
+The robot's errors belong to its own axes: the distance walk lies along the wheel that looks ahead,
+whichever way the robot goes, and a sideways wheel may have a scale of its own. The filter's walk is told
+along and across the course; a robot that drives sideways has other numbers there (`sideways_per_root_m`).
 """
 
 from __future__ import annotations
@@ -17,6 +21,7 @@ from driftgate.predict.movers import NO_MOVERS, Movers, movers_of
 from driftgate.predict.start_carry import StartPart, start_carry
 from driftgate.schema.case import Case
 from driftgate.schema.fieldmap import FieldMap, Structure
+from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
 
@@ -39,6 +44,8 @@ class FilterModel:
     movers: Movers = NO_MOVERS  # of each surface, where they are considered
     constants_hold_m: float = math.inf
     start_carry: tuple[StartPart, ...] = ()
+    # Along and across the course where the robot drives sideways; None: as ahead.
+    sideways_per_root_m: tuple[float, float] | None = None
 
     @property
     def considers(self) -> bool:
@@ -63,17 +70,7 @@ def filter_model(case: Case) -> FilterModel:
     own, errors = robot.correction.filter, robot.errors
     start, off = case.routine.start.spread, case.routine.start.off or PoseOff()
     walk = errors.heading_walk
-    slip = errors.rare_slip
-    along = math.hypot(
-        errors.distance_walk.per_root_metre if errors.distance_walk else 0.0,
-        # A filter of normal errors takes a rare slip by its variance.
-        math.sqrt(slip.rate) * slip.along if slip else 0.0,
-        off_by(errors.distance_scale) * math.sqrt(_MEMORY_M),
-    )
-    across = math.hypot(
-        errors.lateral_walk.per_root_metre if errors.lateral_walk else 0.0,
-        off_by(errors.crab_angle) * math.sqrt(_MEMORY_M),
-    )
+    along, across, sideways = _walks(robot)
     per_second = math.hypot(
         walk.per_root_second if walk else 0.0, off_by(errors.heading_bias) * math.sqrt(_MEMORY_S)
     )
@@ -117,7 +114,27 @@ def filter_model(case: Case) -> FilterModel:
         movers=movers,
         constants_hold_m=_given(own.constants_hold, math.inf),
         start_carry=start_carry(case, movers) if constants else (),
+        sideways_per_root_m=(_given(own.along, sideways[0]), _given(own.across, sideways[1])),
     )
+
+
+def _walks(robot: Robot) -> tuple[float, float, tuple[float, float]]:
+    """Return the derived walks along and across the course: of driving ahead, and of driving sideways."""
+    errors, slip = robot.errors, robot.errors.rare_slip
+    ahead = math.hypot(
+        errors.distance_walk.per_root_metre if errors.distance_walk else 0.0,
+        # A filter of normal errors takes a rare slip by its variance.
+        math.sqrt(slip.rate) * slip.along if slip else 0.0,
+    )
+    aside = errors.lateral_walk.per_root_metre if errors.lateral_walk else 0.0
+    # As in `increments.drift_constants`: one scale serves both wheels unless the sideways one has its own.
+    own_scale = errors.distance_scale if errors.sideways_scale is None else errors.sideways_scale
+    scale, side_scale, crab = (
+        off_by(source) * math.sqrt(_MEMORY_M)
+        for source in (errors.distance_scale, own_scale, errors.crab_angle)
+    )
+    sideways = math.hypot(aside, side_scale), math.hypot(ahead, crab)
+    return math.hypot(ahead, scale), math.hypot(aside, crab), sideways
 
 
 def off_by(source: object) -> float:

@@ -150,10 +150,11 @@ def correct_runs(
 
 def _filter_model(plan: CorrectionPlan, fit: Fit, ranged: BeaconModel) -> FilterModel:
     noise = fit.noise
+    distance, lateral = noise.get("distance_walk", 0.0), noise.get("lateral_walk", 0.0)
     return FilterModel(
         start_sd=plan.start_spread,
-        along_per_root_m=noise.get("distance_walk", 0.0),
-        across_per_root_m=noise.get("lateral_walk", 0.0),
+        along_per_root_m=distance,
+        across_per_root_m=lateral,
         heading_per_root_m=noise.get("heading_walk:metre", 0.0),
         heading_per_root_s=noise.get("heading_walk:second", 0.0),
         heading_per_root_rad=noise.get("heading_walk:radian", 0.0),
@@ -161,6 +162,7 @@ def _filter_model(plan: CorrectionPlan, fit: Fit, ranged: BeaconModel) -> Filter
         range_per_range=(0.0,) * len(ranged.name),
         wall_m=0.0,
         wall_tilt_rad=0.0,
+        sideways_per_root_m=(lateral, distance),
     )
 
 

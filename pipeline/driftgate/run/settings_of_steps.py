@@ -8,7 +8,7 @@ from typing import Final
 from driftgate.judge.value_words import UNITS
 from driftgate.load.document import DocPath, Document
 from driftgate.plan.limits import motor_speed_m_s, spot_rate_rad_s, step_limits, traction_m_s2
-from driftgate.predict.filter_model import filter_model
+from driftgate.predict.filter_model import FilterModel, filter_model
 from driftgate.report.settings_model import Setting
 from driftgate.run.cases import NamedCase
 from driftgate.schema.routine import AnyStep, Face, MotionStep, Rotate, SquareUp, TurnTo
@@ -140,6 +140,16 @@ _FILTER = (
 )
 
 
+def _sideways(named: NamedCase, model: FilterModel) -> dict[str, tuple[float, str]]:
+    """Return the walks of a drive that goes sideways, and what they are derived from."""
+    robot, numbers = named.case.robot, model.sideways_per_root_m
+    if robot.drive.type != "holonomic" or numbers is None:
+        return {}
+    scale = "distance_scale" if robot.errors.sideways_scale is None else "sideways_scale"
+    sources = (f"lateral_walk, {scale}", "distance_walk, crab_angle, rare_slip")
+    return dict(zip(("along", "across"), zip(numbers, sources, strict=True), strict=True))
+
+
 def filter_settings(named: NamedCase) -> Iterator[Setting]:
     """Yield the filter's own numbers where the robot file leaves them to be derived."""
     model, own = filter_model(named.case), named.robot.robot.correction.filter
@@ -159,10 +169,14 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
             strict=True,
         )
     )
+    aside = _sideways(named, model)
     for key, dimension, source in _FILTER:
         if getattr(own, key) is None:
             amount = _amount(values[key], dimension)
             yield Setting("filter", f"correction.filter.{key}", amount, "derived", note=f"from {source}")
+            if key in aside:
+                amount, note = _amount(aside[key][0], dimension), f"from {aside[key][1]}"
+                yield Setting("filter", f"correction.filter.{key} sideways", amount, "derived", note=note)
     # What stays the same over a run is noise, or a number of its own.
     same, scale = ("", "") if model.considers else (", bias, mount_position", ", scale")
     constants = model.constants

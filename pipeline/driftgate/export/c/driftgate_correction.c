@@ -394,14 +394,22 @@ static void dg_carry_links(const dg_routine *routine, dg_state *state, double dx
     }
 }
 
+/* What the walks add in the robot's own axes: variances ahead and to the left, and their covariance. */
+static void dg_walk(const dg_correction *k, dg_motion motion, double length, double *ahead, double *left, double *both) {
+    double c = length > 0.0 ? motion.ahead_m / length : 1.0, s = length > 0.0 ? motion.left_m / length : 0.0;
+    double along = k->along_per_root_m, across = k->across_per_root_m;
+    double side_along = k->sideways_along_per_root_m, side_across = k->sideways_across_per_root_m;
+    *ahead = (along * along * c * c + side_across * side_across * s * s) * length;
+    *left = (across * across * c * c + side_along * side_along * s * s) * length;
+    *both = (along * side_along - across * side_across) * c * s * length;
+}
+
 void dg_move(const dg_routine *routine, dg_state *state, dg_motion motion) {
     const dg_correction *k = &routine->correction;
     dg_covariance *p = &state->covariance;
     double length = hypot(motion.ahead_m, motion.left_m), turn = motion.turn_rad;
-    double along = k->along_per_root_m * k->along_per_root_m * length;
-    double across = k->across_per_root_m * k->across_per_root_m * length;
-    double course = state->pose.heading_rad + (length > 0.0 ? atan2(motion.left_m, motion.ahead_m) : 0.0);
-    double c = cos(course), s = sin(course), q = 0.25 * turn * turn, chord, cm, sm, dx, dy, xh, yh;
+    double c = cos(state->pose.heading_rad), s = sin(state->pose.heading_rad);
+    double q = 0.25 * turn * turn, chord, cm, sm, dx, dy, xh, yh, ahead, left, both;
     double heading = k->heading_per_root_m * k->heading_per_root_m * length +
                      k->heading_per_root_s * k->heading_per_root_s * motion.time_s +
                      k->heading_per_root_rad * k->heading_per_root_rad * fabs(turn);
@@ -414,9 +422,10 @@ void dg_move(const dg_routine *routine, dg_state *state, dg_motion motion) {
     /* J P J' with J = [1 0 -dy; 0 1 dx; 0 0 1], and the noise of the walk. */
     xh = p->xh - dy * p->hh;
     yh = p->yh + dx * p->hh;
-    p->xx = p->xx - dy * (p->xh + xh) + (c * c * along + s * s * across);
-    p->xy = p->xy - dy * p->yh + dx * xh + c * s * (along - across);
-    p->yy = p->yy + dx * (p->yh + yh) + (s * s * along + c * c * across);
+    dg_walk(k, motion, length, &ahead, &left, &both);
+    p->xx = p->xx - dy * (p->xh + xh) + (c * c * ahead + s * s * left - 2.0 * c * s * both);
+    p->xy = p->xy - dy * p->yh + dx * xh + (c * s * (ahead - left) + (c * c - s * s) * both);
+    p->yy = p->yy + dx * (p->yh + yh) + (s * s * ahead + c * c * left + 2.0 * c * s * both);
     p->xh = xh;
     p->yh = yh;
     p->hh += heading;
