@@ -58,7 +58,7 @@ def closed_loop(
     drawn = sampled[0].drawn
     errors = robot.errors
     wanted = {} if errors.step_timing is None else wanted_of(case.plan.steps)
-    fit = fit_logs([run.log for run in sampled], robot, case.case.true, wanted, confidence)
+    fit = fit_logs([run.log for run in sampled], robot, [case.case.true] * runs, wanted, confidence)
     found = []
     slip = errors.lateral_slip
     for constant in fit.drift.constants:

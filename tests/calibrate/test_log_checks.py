@@ -159,7 +159,7 @@ def test_err_a_heading_that_turns_otherwise():
     """A third of the angle is neither right nor mirrored."""
     (found,) = check_logs([drive(heading=0.3)], None)
     assert said([found]) == [("DG618", "run.csv", 3, at("heading"))]
-    assert "63 deg" in found.message
+    assert "by 27 deg where that turns by 90 deg" in found.message
 
 
 def test_err_axes_of_the_reference_that_are_exchanged():
@@ -358,7 +358,7 @@ DEG = math.pi / 180.0
 @pytest.mark.parametrize(
     ("change", "title", "words"),
     [
-        ({"heading": DEG}, "heading", "'heading' holds radians: write 'heading [rad]'"),
+        ({"heading": DEG}, "heading", "'heading' holds radians: give it the title 'heading [rad]'"),
         ({"reference": lambda x, y, h: (x, y, DEG * h)}, "reference heading", "holds radians"),
         (
             {"reference": lambda x, y, h: (x, y, -h)},

@@ -72,7 +72,7 @@ def _logs(case: Prepared, runs: int = 4) -> list[Log]:
 def _fit(logs: list[Log], drive: str = "holonomic") -> LogsFit:
     robot = sideways_case().case.robot
     robot = robot.model_copy(update={"drive": robot.drive.model_copy(update={"type": drive})})
-    return fit_logs(logs, robot, None, {}, 0.95)
+    return fit_logs(logs, robot, [None] * len(logs), {}, 0.95)
 
 
 def _asked(fit: LogsFit) -> list[str]:

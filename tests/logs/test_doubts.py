@@ -144,13 +144,54 @@ def test_err_a_number_for_no_echo(tmp_path: Path):
     assert "if it stands for no echo, write none; if not: the header says [m]" in findings[0].suggestion
 
 
-def test_law_a_gap_is_a_warning(tmp_path: Path):
-    """A gap in the odometry is said, and the log is read."""
-    times = [i * DT for i in range(20)] + [1.5 + i * DT for i in range(20)]
-    log, findings = read(tmp_path, log_text("time [s],forward [m]", [f"{t:.3f},0.01" for t in times]))
+def gap(tmp_path: Path, before: float, after_gap: float, title: str = "forward [m]", gap_s: float = 1.5):
+    """Return what is said of a log that drives so much a tick, and has so much in the row after a gap."""
+    times = [i * DT for i in range(20)] + [gap_s + i * DT for i in range(20)]
+    steps = [before] * 20 + [after_gap] + [before] * 19
+    rows = [f"{t:.3f},{step:.4f}" for t, step in zip(times, steps, strict=True)]
+    return read(tmp_path, log_text(f"time [s],{title}", rows))
+
+
+@pytest.mark.parametrize("title", ["forward [m]", "sideways [m]"])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_err_a_gap_in_which_what_was_rolled_is_lost(tmp_path: Path, title: str, sign: float):
+    """The row after it has one tick's distance, driven on at the same speed: 1.1 s at 0.5 m/s are gone."""
+    log, (found,) = gap(tmp_path, sign * 0.01, sign * 0.01, title)
+    assert (log, found.line, found.code, found.level) == (None, 4 + 20, "DG609", "error")
+    assert "no odometry for 1.12 s, else every 0.02 s" in found.message
+    assert "about 0.55 m that were driven in the gap" in found.message
+
+
+@pytest.mark.parametrize(
+    ("before", "after_gap", "gap_s", "words"),
+    [
+        # All that was rolled since the row before, and more or less of it: the robot was pushed, or stopped.
+        (0.01, 0.56, 1.5, "known only in sum"),
+        (0.01, 0.4, 1.5, "known only in sum"),
+        (0.0, 0.3, 1.5, "known only in sum"),
+        # It stood: nothing tells which of the two the column holds.
+        (0.0, 0.0, 1.5, "the robot stood before and after the gap"),
+        # So little is a slip, not a hole.
+        (0.0005, 0.0005, 1.5, "about 27 mm that were driven in the gap are lost"),
+    ],
+)
+def test_law_a_gap_that_loses_little_is_a_warning(
+    tmp_path: Path, before: float, after_gap: float, gap_s: float, words: str
+):
+    """It is said, with what is known of it, and the log is read."""
+    log, findings = gap(tmp_path, before, after_gap, gap_s=gap_s)
     assert log is not None
     assert [(f.line, f.code, f.level) for f in findings] == [(4 + 20, "DG609", "warning")]
     assert "1.12 s" in findings[0].message
+    assert words in findings[0].suggestion
+
+
+def test_law_a_gap_of_a_heading_alone_is_known_in_sum(tmp_path: Path):
+    """A gyro's heading counts on, whatever is written."""
+    times = [i * DT for i in range(20)] + [1.5 + i * DT for i in range(20)]
+    rows = [f"{t:.3f},{i:.1f}" for i, t in enumerate(times)]
+    _, (found,) = read(tmp_path, log_text("time [s],heading [deg]", rows))
+    assert (found.level, found.suggestion) == ("warning", "what happened in the gap is known only in sum")
 
 
 def test_law_odometry_at_a_tenth_of_the_rate_is_no_gap(tmp_path: Path):

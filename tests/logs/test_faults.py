@@ -290,3 +290,15 @@ def test_ref_rows_as_the_standard_library_reads_them():
             split_row(line)
         with pytest.raises(csv.Error):
             next(csv.reader([line], strict=True))
+
+
+@pytest.mark.parametrize("count", [3, 400])
+def test_err_decimal_commas_are_one_fault(tmp_path: Path, count: int):
+    """However many rows have them; a single row is its own fault."""
+    rows = [f"{i},5,0,1" for i in range(count)]
+    _, (found,) = read(tmp_path, log_text(ODOMETRY, rows))
+    assert (found.code, found.line, found.level) == ("DG606", 4, "error")
+    assert found.message == "the rows do not fit the header: this one has 4 cells, the header 2"
+    assert found.suggestion.endswith("write 0.5, not 0,5")
+    _, findings = read(tmp_path, log_text(ODOMETRY, ["0,0", *rows[:2], "0.3,0"]))
+    assert [f.line for f in findings] == [5, 6]

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from driftgate.calibrate.field_checks import check_field
+from driftgate.calibrate.range_data import sighted
 from driftgate.cli import main
 from driftgate.core.findings import Finding
 from driftgate.core.rules import RULES
@@ -20,6 +21,7 @@ from driftgate.load.single import load_single
 from driftgate.logs import Log, read_log, write_log
 from driftgate.run.log_origins import check_origins
 from driftgate.run.validate import validate_files
+from driftgate.world.build import build_world
 
 ROOT = Path(__file__).resolve().parents[2]
 MADE = ("corner-dash", "aisle-steps", "three-bench-run")
@@ -167,7 +169,7 @@ def test_err_poses_where_no_robot_can_be(repository: Path):
     east = places[:, 0].max()
 
     def said_of(field) -> str:
-        found = check_field([(log, None)], wren, field, {})
+        found = check_field(sighted([(log, None)], wren.sensors, build_world(field)), wren, field, {})
         assert [(f.code, f.level) for f in found] == [("DG623", "warning")] * len(found)
         return found[0].message if found else ""
 

@@ -10,11 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from driftgate.calibrate.doubted import Doubted
+from driftgate.calibrate.from_logs import fit_logs
 from driftgate.cli import main
 from driftgate.core.findings import Finding
 from driftgate.load.single import load_single
 from driftgate.logs import Log, read_log
-from driftgate.run.from_logs import several_fields
+from driftgate.logs.values import RangeColumn
+from driftgate.run.from_logs import _no_field
 from driftgate.run.log_columns import check_columns
 from driftgate.run.same_runs import ReadRun, refuse_copies, shared_poses
 from driftgate.run.status import InputError
@@ -55,10 +58,15 @@ def narrowed() -> FieldMap:
     return true.model_copy(update={"walls": walls})
 
 
-def said(logs: Sequence[Log], fields: Sequence[FieldMap], maps: dict[str, FieldMap]) -> list[Finding]:
+def said(
+    logs: Sequence[Log],
+    fields: Sequence[FieldMap],
+    maps: dict[str, FieldMap],
+    doubted: Doubted | None = None,
+) -> list[Finding]:
     """Return what is said of logs of the shipped robot."""
     robot = load_single(ROOT / logs[0].robot, "robot").document.model
-    return check_columns(logs, fields, robot, maps)
+    return check_columns(logs, fields, robot, maps, doubted=doubted)
 
 
 def exchanged(log: Log, one: str, other: str) -> Log:
@@ -94,7 +102,9 @@ def test_err_another_field_shows_in_the_walls_that_differ(logs: list[Log]):
     true, other = hall(), narrowed()
     name = "fieldmaps/narrowed.yaml"
     wrong = [replace(log, field=name) for log in logs]
-    found = said([logs[0], wrong[1], logs[2]], [true, other, true], {HALL: true})
+    doubted = Doubted()
+    found = said([logs[0], wrong[1], logs[2]], [true, other, true], {HALL: true}, doubted)
+    assert doubted == Doubted(fields={logs[1].path})
     assert [(f.code, f.level, f.path) for f in found] == [("DG623", "warning", logs[1].path)]
     assert "that can fit only one of two maps" in found[0].message
     assert found[0].suggestion.startswith(f"was it driven on {HALL}?")
@@ -102,12 +112,44 @@ def test_err_another_field_shows_in_the_walls_that_differ(logs: list[Log]):
     assert said(logs, [true] * 3, {name: other}) == []
 
 
-def test_law_logs_of_several_fields_are_counted(logs: list[Log]):
-    """Those of most logs first, one alone by its name; of one field there is nothing to say."""
-    odd = replace(logs[1], field="fieldmaps/narrowed.yaml")
-    words = several_fields([logs[0], odd, logs[2]])
-    assert words == f"2 logs name {logs[0].field}, {odd.path} names fieldmaps/narrowed.yaml; "
-    assert several_fields([*logs, replace(odd, field=None)]) == ""
+def test_law_each_log_is_held_against_its_own_field(logs: list[Log]):
+    """Two maps that say the same are as good as one; of a log without one its ranges are."""
+    true = hall()
+    robot = load_single(ROOT / logs[0].robot, "robot").document.model
+    few = [thinned(log) for log in logs]
+    one = fit_logs(few, robot, [true] * 3, {}, 0.95)
+    own = fit_logs(few, robot, [true, hall(), None], {}, 0.95, "a.csv, which has none")
+    assert own.missing[0] == "range sensors of a.csv, which has none"
+    assert own.drift.poses == one.drift.poses
+    both = fit_logs(few[:2], robot, [true] * 2, {}, 0.95)
+    for name, fit in both.ranges.items():
+        assert (fit.runs, own.ranges[name].runs, one.ranges[name].runs) == (2, 2, 3)
+        assert own.ranges[name].readings == fit.readings < one.ranges[name].readings
+
+
+def thinned(log: Log) -> Log:
+    """Return a log with every eighth reading."""
+    rows = np.arange(len(log.time_s)) % 8 == 0
+    return replace(
+        log, ranges={name: RangeColumn(c.reading_m, c.fired & rows) for name, c in log.ranges.items()}
+    )
+
+
+def test_law_logs_left_out_are_named():
+    """One by its name, several by the first; of all or none there is nothing to say."""
+    logs = [replace_path(f"{i}.csv") for i in range(3)]
+    odd = Doubted(fields={"1.csv"})
+    assert _no_field(logs, [hall()] * 3, Doubted()) == _no_field(logs, [None] * 3, Doubted()) == ""
+    assert _no_field(logs, [hall()] * 3, odd).startswith("1.csv, hardly driven on the field named (DG623)")
+    assert _no_field(logs, [hall(), None, None], Doubted()).startswith("2 logs (1.csv and others): name")
+
+
+def replace_path(path: str) -> Log:
+    """Return an empty log of that name."""
+    empty = np.zeros(0)
+    none = np.zeros((0, 3))
+    words = (path, path, None, "simulated", None, None, None)
+    return Log(*words, empty, None, empty, empty, empty.astype(bool), empty, empty, none)
 
 
 def test_err_poses_of_another_run(logs: list[Log]):

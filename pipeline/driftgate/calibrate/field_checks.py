@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
-from driftgate.calibrate.range_data import RangeData, range_data
+from driftgate.calibrate.range_checks import exchanged_columns
+from driftgate.calibrate.range_data import RangeData, Sighted, range_data
 from driftgate.calibrate.windows import BoolArray
 from driftgate.core.findings import Finding
 from driftgate.logs.values import Log
@@ -32,7 +33,7 @@ _INSIDE_M: Final = 0.05
 
 
 def other_field(
-    log: Log, run: LoggedRun, robot: Robot, named: World, others: Mapping[str, World]
+    log: Log, run: LoggedRun, robot: Robot, own: Mapping[str, RangeData], others: Mapping[str, World]
 ) -> tuple[str, float, float, str] | None:
     """Return the map that a log's readings fit far better than the one it names, with both shares that fit.
 
@@ -42,8 +43,8 @@ def other_field(
         The log, and what `reckoned` made of it.
     robot : Robot
         Its robot.
-    named : World
-        The map that it names.
+    own : mapping of str to RangeData
+        Its readings on the map that it names, by sensor.
     others : mapping of str to World
         Maps that it might have been driven on instead, by file.
 
@@ -55,19 +56,14 @@ def other_field(
     if not run.headings:
         return None
     best: tuple[str, float, float, str] | None = None
-    own = _readings(log, run, robot, named)
+    sensors = [sensor for sensor in robot.sensors if sensor.id in own]
+    named = [own[sensor.id] for sensor in sensors]
     for name, world in others.items():
-        other = _readings(log, run, robot, world)
-        shares = _shares(own, other)
+        other = [range_data(sensor, [run], [log], {}, world) for sensor in sensors]
+        shares = _shares(named, other)
         if shares is not None and (best is None or shares[1] > best[2]):
             best = name, *shares
     return best
-
-
-def _readings(log: Log, run: LoggedRun, robot: Robot, world: World) -> list[RangeData]:
-    return [
-        range_data(sensor, [run], [log], {}, world) for sensor in robot.sensors if sensor.id in log.ranges
-    ]
 
 
 def _shares(own: Sequence[RangeData], other: Sequence[RangeData]) -> tuple[float, float, str] | None:
@@ -102,7 +98,7 @@ def _telling(own: RangeData, other: RangeData) -> tuple[BoolArray, BoolArray]:
 
 
 def check_field(
-    runs: Sequence[tuple[Log, LoggedRun | None]],
+    seen: Sighted,
     robot: Robot,
     field: FieldMap,
     others: Mapping[str, FieldMap],
@@ -113,8 +109,8 @@ def check_field(
 
     Parameters
     ----------
-    runs : sequence of Log with LoggedRun
-        Logs of one robot that name one field, and what `reckoned` made of them.
+    seen : Sighted
+        Logs of one robot that name one field.
     robot : Robot
         Their robot.
     field : FieldMap
@@ -127,17 +123,20 @@ def check_field(
     list of Finding
         DG623, where each log names its field.
     """
-    named, worlds = build_world(field), {name: build_world(each) for name, each in others.items()}
+    worlds = {name: build_world(each) for name, each in others.items()}
     found = []
-    for log, run in runs:
+    for (log, run), readings in zip(seen.runs, seen.readings, strict=True):
         at = log.named_at.get("field")
         if at is None:
             continue
         words = _poses_outside(log, robot, field)
         advice = "name the map of the field as it really was; or are the poses in other axes than that map's?"
         if not words and run is not None:
-            better = other_field(log, run, robot, named, worlds)
+            better = other_field(log, run, robot, readings, worlds)
             if better is None:
+                continue
+            if exchanged_columns(log, run, readings, robot, seen.world):
+                # Readings of another sensor may fit any map.
                 continue
             name, own, other, of = better
             words = (

@@ -12,7 +12,7 @@ from driftgate.calibrate.chain import logged_run
 from driftgate.calibrate.drift_fit import DriftFit, fit_drift
 from driftgate.calibrate.driven_steps import DrivenSteps, Wanted, driven_steps, step_sources
 from driftgate.calibrate.found import FoundSource
-from driftgate.calibrate.range_data import range_data
+from driftgate.calibrate.range_data import joined, range_data
 from driftgate.calibrate.range_fit import RangeFit, fit_ranges
 from driftgate.calibrate.range_sources import range_sources
 from driftgate.calibrate.tracks import track_of
@@ -63,7 +63,7 @@ class LogsFit:
 def fit_logs(
     logs: Sequence[Log],
     robot: Robot,
-    field: FieldMap | None,
+    fields: Sequence[FieldMap | None],
     wanted: Mapping[str, Wanted],
     confidence: float,
     no_field: str = "",
@@ -76,14 +76,14 @@ def fit_logs(
         Runs of one robot.
     robot : Robot
         Its file: what is constant over what, and its sensors.
-    field : FieldMap or None
-        The field as it really was; without it nothing is said of range sensors.
+    fields : sequence of FieldMap or None
+        The field of each log as it really was; of a log without one the ranges are left out.
     wanted : mapping
         What the plan has for each step, by name; may be empty.
     confidence : float
         Of the intervals.
     no_field : str
-        Why there is no field, in words that end in a blank; empty without any.
+        Which logs have no field though they name one, and why; empty without any.
 
     Raises
     ------
@@ -105,15 +105,25 @@ def fit_logs(
     ranges: dict[str, RangeFit | None] = {}
     if drift.headings < drift.poses:
         missing.insert(0, _no_headings(drift))
-    if field is None and robot.sensors:
-        missing.append(f"range sensors: {no_field}name the map of the field as it really was (--field)")
-    if field is not None:
-        world = build_world(field)
+    known = list({id(field): field for field in fields if field is not None}.values())
+    if robot.sensors and no_field:
+        missing.insert(0, f"range sensors of {no_field}")
+    elif robot.sensors and not known:
+        missing.append("range sensors: name the map of the field as it really was (--field)")
+    if known:
+        worlds = [build_world(field) for field in known]
+        off = np.concatenate([surface_spread(*each) for each in zip(known, worlds, strict=True)])
         at = {constant.usual.key: constant.mean.value for constant in drift.constants}
         spread = _pose_spread(logs, drift)
+        of = [[i for i, its in enumerate(fields) if its is field] for field in known]
         for sensor in robot.sensors if drift.headings else ():
-            data = range_data(sensor, runs, logs, at, world)
-            ranges[sensor.id] = fit_ranges(sensor, data, surface_spread(field, world), spread)
+            parts = [
+                range_data(sensor, [runs[i] for i in own], [logs[i] for i in own], at, world)
+                for own, world in zip(of, worlds, strict=True)
+            ]
+            edges = [len(world.edges) for world in worlds]
+            data = joined(list(zip(parts, edges, strict=True)))
+            ranges[sensor.id] = fit_ranges(sensor, data, off, spread)
             found, more = range_sources(sensor, ranges[sensor.id], confidence)
             sources += found
             missing += more

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun, logged_run
+from driftgate.calibrate.doubted import Doubted
 from driftgate.calibrate.pose_checks import check_poses
 from driftgate.calibrate.reach_checks import outside_reach
 from driftgate.calibrate.sign_slips import wrong_signs
@@ -30,7 +31,10 @@ def reckoned(logs: Sequence[Log]) -> list[LoggedRun | None]:
 
 
 def check_logs(
-    logs: Sequence[Log], robot: Robot | None, runs: Sequence[LoggedRun | None] | None = None
+    logs: Sequence[Log],
+    robot: Robot | None,
+    runs: Sequence[LoggedRun | None] | None = None,
+    doubted: Doubted | None = None,
 ) -> list[Finding]:
     """Return an error for all that keeps logs of one robot from being calibrated on, each at its place.
 
@@ -42,12 +46,14 @@ def check_logs(
         Their robot, with the reach of its sensors.
     runs : sequence of LoggedRun, optional
         What `reckoned` has made of the logs, where it is at hand.
+    doubted : Doubted, optional
+        To which poses are added that a warning speaks of.
 
     Returns
     -------
     list of Finding
         DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot,
-        DG625, an error or a warning, for poses that lie apart.
+        DG626 for poses of another run, DG625, an error or a warning, for such as lie apart.
     """
     runs = reckoned(logs) if runs is None else runs
     found = [fault for log in logs if (fault := no_odometry(log)) is not None]
@@ -57,11 +63,12 @@ def check_logs(
     found += contradictions([run for _, run in whole], [log for log, _ in whole])
     found += [fault for log, _ in whole if (fault := typed_belief(log)) is not None]
     faulty = {fault.path for fault in found if fault.code != "DG617"}
-    agree = [(log, run) for log, run in whole if log.path not in faulty]
+    agree = [(log, run) for log, run in whole if not log.files & faulty]
     found += wrong_signs([run for _, run in agree], [log for log, _ in agree])
     # One sign is wrong in every log that has the column: no pose is told from that.
     if not any(fault.code == "DG618" for fault in found):
-        found += check_poses([run for _, run in agree], [log for log, _ in agree])
+        own = Doubted() if doubted is None else doubted
+        found += check_poses([run for _, run in agree], [log for log, _ in agree], own)
     return found + ([] if robot is None else outside_reach(logs, robot))
 
 

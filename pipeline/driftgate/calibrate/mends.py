@@ -110,12 +110,12 @@ def _mends(log: Log) -> Iterator[_Mend]:
     for title in ("heading", "reference heading"):
         yield _Mend(
             title,
-            f"it seems that '{title}' holds radians: write '{title} [rad]'",
+            f"it seems that '{title}' holds radians: give it the title '{title} [rad]'",
             _turned(title, lambda h: h / _DEG),
         )
         yield _Mend(
             title,
-            f"it seems that '{title}' holds degrees: write '{title} [deg]'",
+            f"it seems that '{title}' holds degrees: give it the title '{title} [deg]'",
             _turned(title, lambda h: h * _DEG),
         )
     yield _Mend(

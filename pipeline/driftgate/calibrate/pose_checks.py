@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
+from driftgate.calibrate.doubted import Doubted
+from driftgate.calibrate.exchanged_poses import SURE, Exchanged, cycles, exchanged_poses
 from driftgate.calibrate.stray_poses import Stray, stray_poses
 from driftgate.core.findings import Finding, Level
 from driftgate.core.pose import FloatArray, wrap_angle
 from driftgate.core.units import DIMENSIONS
-from driftgate.logs.values import Log, Said
+from driftgate.logs.values import Log
 
 # So much likelier than anything else is sure: an error. Less is a warning. [natural logarithm]
 _SURE: Final = 5.0
@@ -23,24 +24,64 @@ _FITS_M, _FITS_RAD, _FITS = 0.02, math.radians(3.0), 0.25
 # So far off, the heading at an end of a run is no matter of a slip. [rad]
 _TURNED_RAD = math.radians(35.0)
 _QUARTER: Final = 0.5 * math.pi
-_UNIT: Final = re.compile(r"[^\[\],]*\[\s*([^\[\]]*?)\s*\]")
 
 
-def check_poses(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]:
-    """Return a finding for each reference pose that lies apart from the others of its run.
+def check_poses(runs: Sequence[LoggedRun], logs: Sequence[Log], doubted: Doubted) -> list[Finding]:
+    """Return what speaks against reference poses: those of another run, and such as lie apart.
 
     Parameters
     ----------
     runs, logs
         Runs of one robot, each with its log.
+    doubted : Doubted
+        To which the poses are added of which a warning says that they lie apart.
 
     Returns
     -------
     list of Finding
-        DG625: an error where nothing else explains the run nearly as well, else a warning.
+        DG626 for each runs that have each other's poses. DG625 for a pose that lies apart: an error where
+        nothing else explains the run nearly as well, else a warning.
     """
-    measured = [(run, log) for run, log in zip(runs, logs, strict=True) if run.poses >= 3]
-    return [_finding(stray, *measured[stray.run]) for stray in stray_poses([run for run, _ in measured])]
+    exchanged = exchanged_poses(runs)
+    found = [_exchanged(each, logs) for each in cycles(exchanged)]
+    odd = {each.run for each in exchanged}
+    measured = [
+        (run, log)
+        for i, (run, log) in enumerate(zip(runs, logs, strict=True))
+        if run.poses >= 3 and i not in odd
+    ]
+    for stray in stray_poses([run for run, _ in measured]):
+        run, log = measured[stray.run]
+        found.append(_finding(stray, run, log))
+        if found[-1].level == "warning":
+            at = np.searchsorted(log.time_s, run.track.time_s[list(stray.rows)])
+            doubted.poses.setdefault(log.path, set()).update(at.tolist())
+    return found
+
+
+def _exchanged(cycle: Sequence[Exchanged], logs: Sequence[Log]) -> Finding:
+    """Return an error for runs each of which has the poses of another."""
+    places = [logs[each.run].place("reference x") for each in cycle]
+    names = [at.path for at in places]
+    fits = [
+        f"those in {logs[each.poses_of].place('reference x').path} fit the run {logs[each.run].path}"
+        for each in cycle
+    ]
+    likelier = min(each.likelier for each in cycle)
+    sure = likelier >= SURE
+    times = f"{math.exp(likelier):.0f}" if not sure else f"10^{likelier / math.log(10.0):.0f}"
+    message = (
+        f"the reference poses of {len(cycle)} runs {'are' if sure else 'may be'} exchanged: "
+        f"{', '.join(fits)}; all runs together are {times} times as likely that way"
+    )
+    advice = (
+        f"exchange {' and '.join(names)}, by their names or contents"
+        if len(names) == 2
+        else "give each run its own"
+    )
+    at = places[0]
+    level: Level = "error" if sure else "warning"
+    return Finding(at.path, at.line, at.column, "DG626", message, level, advice, at.excerpt)
 
 
 def _finding(stray: Stray, run: LoggedRun, log: Log) -> Finding:
@@ -67,11 +108,18 @@ def _finding(stray: Stray, run: LoggedRun, log: Log) -> Finding:
         )
     meant = _meant(stated, stated - np.array(stray.off), stray, blind, log)
     leave = "the cells of this pose" if not more else "the cells of these poses"
-    advice = f"{meant}; correct it, or leave {leave} blank"
     # No slip of a wheel turns a gyro; that it moves the place, nothing after it or before it denies.
     turned = not blind and abs(stray.off[2]) > _TURNED_RAD
     sure = stray.likelier >= _SURE and (turned or not stray.end)
     level: Level = "error" if sure else "warning"
+    advice = f"{meant}; correct it, or leave {leave} blank"
+    if not sure:
+        advice = f"{meant}; calibrate leaves it out unless you correct it"
+        advice = (
+            advice.replace("leaves it", "leaves them").replace("correct it", "correct them")
+            if more
+            else advice
+        )
     return Finding(at.path, at.line, at.column, "DG625", message, level, advice, at.excerpt)
 
 
@@ -118,14 +166,9 @@ def _meant(stated: FloatArray, right: FloatArray, stray: Stray, blind: bool, log
 def _as_written(log: Log, title: str, value: float, dimension: str) -> str:
     """Return a number in the unit of its column."""
     units = DIMENSIONS[dimension].units
-    unit = _unit_of(log.titles.get(title))
+    unit = log.units.get(title, "")
     unit = unit if unit in units else {"length": "m", "angle": "deg"}[dimension]
     shown = value / float(units[unit])
     # Of a length two centimetres count, of an angle half a degree.
     step = {"length": 0.005, "angle": math.radians(0.5)}[dimension] / float(units[unit])
     return f"{shown:.{max(0, -math.floor(math.log10(step)))}f} {unit}"
-
-
-def _unit_of(title: Said | None) -> str:
-    found = None if title is None else _UNIT.match(title.excerpt[title.column - 1 :])
-    return found.group(1) if found else ""

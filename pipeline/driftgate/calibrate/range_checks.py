@@ -17,7 +17,7 @@ import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.from_logs import USUAL_POSE, surface_spread
-from driftgate.calibrate.range_data import RangeData, range_data
+from driftgate.calibrate.range_data import RangeData, Sighted, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
 from driftgate.calibrate.unit_slips import units_of
 from driftgate.core.findings import Finding
@@ -27,7 +27,6 @@ from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import Sensor
-from driftgate.world.build import build_world
 from driftgate.world.values import World
 
 # No sensor, however badly mounted, is so far off (our choice). [m, 1, rad]
@@ -52,17 +51,14 @@ _ONE_RATIO: Final = 0.15
 _WAY: Final = (0.003, 0.003, math.radians(0.5))
 
 
-_Runs = Sequence[tuple[Log, LoggedRun | None]]
-
-
-def check_ranges(runs: _Runs, robot: Robot, field: FieldMap) -> list[Finding]:
+def check_ranges(seen: Sighted, robot: Robot, field: FieldMap) -> list[Finding]:
     """Return an error for each sensor whose readings near reference poses do not fit where it sits.
 
     Parameters
     ----------
-    runs : sequence of Log with LoggedRun
+    seen : Sighted
         Logs of one robot on one field, of which `check_logs` of `driftgate.calibrate.log_checks` found
-        nothing, and what `reckoned` made of them. Those without measured headings are passed over.
+        nothing. Those without measured headings are passed over.
     robot : Robot
         Their robot.
     field : FieldMap
@@ -73,14 +69,15 @@ def check_ranges(runs: _Runs, robot: Robot, field: FieldMap) -> list[Finding]:
     list of Finding
         DG618, at the title of the column, at most one for each sensor.
     """
-    of = [(log, run) for log, run in runs if run is not None and run.headings]
+    both = [(log, run, its) for (log, run), its in zip(seen.runs, seen.readings, strict=True)]
+    of = [(log, run) for log, run, _ in both if run is not None and run.headings]
+    known = [its for _, run, its in both if run is not None and run.headings]
     if not of:
         return []
-    world = build_world(field)
+    world = seen.world
     spread = surface_spread(field, world)
-    known = [_all_data(log, run, robot, world) for log, run in of]
     turned = [
-        _exchanged_with(log, run, data, robot, world) for (log, run), data in zip(of, known, strict=True)
+        exchanged_columns(log, run, data, robot, world) for (log, run), data in zip(of, known, strict=True)
     ]
     found = []
     for sensor in robot.sensors:
@@ -113,11 +110,6 @@ def _beyond(logs: Sequence[Log], data: RangeData, sensor: Sensor, spread: FloatA
 
 def _data(sensor: Sensor, log: Log, run: LoggedRun, world: World) -> RangeData:
     return range_data(sensor, [run], [log], {}, world)
-
-
-def _all_data(log: Log, run: LoggedRun, robot: Robot, world: World) -> dict[str, RangeData]:
-    """Return the readings of every sensor in a log."""
-    return {s.id: _data(s, log, run, world) for s in robot.sensors if s.id in log.ranges}
 
 
 def _pose_sd(logs: Sequence[Log]) -> tuple[float, float, float]:
@@ -191,7 +183,7 @@ def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, str | None, _Why]]) -> F
     return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
 
 
-def _exchanged_with(
+def exchanged_columns(
     log: Log, run: LoggedRun, known: Mapping[str, RangeData], robot: Robot, world: World
 ) -> dict[str, str]:
     """Return the sensors of a log whose columns are exchanged, each with the other: both fit so only."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -120,6 +120,62 @@ def range_data(
         none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
         return RangeData(empty, empty, empty, empty, empty, np.zeros((0, 3)), none, none, none, none)
     return RangeData(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def joined(parts: Sequence[tuple[RangeData, int]]) -> RangeData:
+    """Return readings of runs on several fields together.
+
+    Parameters
+    ----------
+    parts : sequence of RangeData with int
+        Those on each field, and how many surfaces it has: they are counted on from field to field.
+    """
+    whole, surfaces, poses, runs = [], 0, 0, 0
+    for part, edges in parts:
+        whole.append(
+            replace(part, surface=part.surface + surfaces, pose=part.pose + poses, run=part.run + runs)
+        )
+        surfaces += edges
+        poses += int(part.pose.max(initial=-1)) + 1
+        runs += int(part.run.max(initial=-1)) + 1
+    return RangeData(
+        *(np.concatenate([getattr(part, column.name) for part in whole]) for column in fields(RangeData))
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Sighted:
+    """Logs of one robot on one field, with what its sensors read near reference poses.
+
+    Attributes
+    ----------
+    runs : sequence of Log with LoggedRun
+        The logs, and what `reckoned` of `driftgate.calibrate.log_checks` made of them.
+    world : World
+        The field.
+    readings : sequence of dict of str to RangeData
+        By sensor, of each log; nothing of one without measured headings.
+    """
+
+    runs: Sequence[tuple[Log, LoggedRun | None]]
+    world: World
+    readings: Sequence[Mapping[str, RangeData]]
+
+    def but(self, paths: Collection[str]) -> Sighted:
+        """Return the same without some logs, by their paths."""
+        keep = [i for i, (log, _) in enumerate(self.runs) if log.path not in paths]
+        return Sighted([self.runs[i] for i in keep], self.world, [self.readings[i] for i in keep])
+
+
+def sighted(runs: Sequence[tuple[Log, LoggedRun | None]], sensors: Sequence[Sensor], world: World) -> Sighted:
+    """Return logs of one field with what sensors read near reference poses."""
+    return Sighted(runs, world, [_of_log(log, run, sensors, world) for log, run in runs])
+
+
+def _of_log(log: Log, run: LoggedRun | None, sensors: Sequence[Sensor], world: World) -> dict[str, RangeData]:
+    if run is None or not run.headings:
+        return {}
+    return {s.id: range_data(s, [run], [log], {}, world) for s in sensors if s.id in log.ranges}
 
 
 _Rows = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, IntArray]

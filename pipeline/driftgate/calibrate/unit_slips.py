@@ -15,7 +15,7 @@ import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.mends import half_wrong, with_mend
-from driftgate.calibrate.ways import WAY_M, Ways, together, ways_of
+from driftgate.calibrate.ways import TURNS_AGREE_RAD, WAY_M, Ways, together, ways_of
 from driftgate.core.findings import Finding
 from driftgate.core.pose import FloatArray, wrap_angles
 from driftgate.logs.values import Log
@@ -103,15 +103,27 @@ def _turns(ways: Ways, log: Log) -> Finding | None:
                 "heading",
             )
     if len(ways.off_rad) >= _LEAST_WAYS and np.median(ways.off_rad) > _FAR_OFF_RAD:
-        off = math.degrees(float(np.median(ways.off_rad)))
         return _fault(
             log,
-            f"between reference poses the heading turns by other angles than the reference, by {off:.0f} deg "
-            "in the middle",
+            f"the heading turns otherwise than the reference on {_count_off(ways)} between reference poses: "
+            f"{_for_one(ways)}",
             "check the units of 'heading' and 'reference heading', and that no one set the gyro back",
             "heading",
         )
     return None
+
+
+def _count_off(ways: Ways) -> str:
+    count = int((ways.off_rad > TURNS_AGREE_RAD).sum())
+    return f"{count} of {len(ways.off_rad)} ways"
+
+
+def _for_one(ways: Ways) -> str:
+    """Return the turn that contradicts most clearly: far from a whole one, by both."""
+    clear = ways.off_rad * (np.abs(ways.real_rad) < 1.5 * math.pi)
+    at = int(np.argmax(clear))
+    turned, real = (math.degrees(float(turns[at])) for turns in (ways.driven_rad, ways.real_rad))
+    return f"by {turned:.3g} deg where that turns by {real:.3g} deg, for one"
 
 
 def _distance(ways: Ways, log: Log, few: bool = False) -> Finding | None:

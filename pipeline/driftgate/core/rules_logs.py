@@ -59,10 +59,12 @@ LOGS: Final = (
     Rule(
         "DG609",
         "gap in a log",
-        "For a while no odometry was written. What was driven in the gap is known only in sum, so its path "
-        "is not. It is an error where many rows are missing and what was rolled in them with them: the clock "
-        "jumps by whole multiples of its step, and the rows after that have no more than others. Write what "
-        "was rolled since the last row that was written; no factor mends it.",
+        "For a while no odometry was written. Where the row after the gap holds what was rolled since the "
+        "last row written, what was driven is known in sum, though its path is not: a warning. Where it has "
+        "no more than any other row, and the robot drove before and after, that distance is lost: an error "
+        "from 50 mm on. It is one, too, where many rows are missing, and with them what was rolled: the "
+        "clock jumps by whole multiples of its step, and the rows after that have no more than others. Write "
+        "what was rolled since the last row that was written; no factor mends it.",
     ),
     Rule(
         "DG610",
@@ -184,7 +186,18 @@ LOGS: Final = (
         "robot stood, and a pose was written that lies elsewhere: a digit, x and y exchanged, a heading of "
         "another axis. A slip of the wheels does not do that, it shifts all later poses. Fitted as it stands "
         "it would become slips, or errors of the odometry, that the robot has not. Correct it, or leave its "
-        "cells blank. A warning where something else explains the run nearly as well.",
+        "cells blank. It is an error where a wrong pose explains the run e^5 = 150 times better than all "
+        "else, such as a slip, does; if not, a warning, and 'calibrate' fits without it. At an end of a "
+        "run, where no odometry comes back, only a heading that is off by 35 deg and more is an error.",
+    ),
+    Rule(
+        "DG626",
+        "runs that have each other's poses",
+        "The measured poses of two runs or more fit their odometry better the other way round. Files of "
+        "poses were exchanged, or called by each other's names. Runs of one routine are much alike, so that "
+        "nothing else shows it, and what is fitted would be a wheel of another size and a noise that the "
+        "robot has not. An error where all runs together are e^8 = 3000 times as likely then, a warning from "
+        "e^3 = 20 times on. A run is held against the six before and the six after it, by their names.",
     ),
     Rule(
         "DG631",

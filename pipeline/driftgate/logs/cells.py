@@ -6,6 +6,7 @@ number of their own for "nothing came back": common practice, no source.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from typing import Final
@@ -59,6 +60,12 @@ def foreign_separator(text: str) -> str:
     return "cells are separated by commas, not by blanks" if text.count("[") > 1 else ""
 
 
+def cells_by_other_sign(text: str) -> list[str]:
+    """Return the cells of a line, if they are separated by something else than commas; else the line."""
+    sign = next((sign for sign, _ in _SEPARATORS if sign in text), None)
+    return [text] if sign is None else text.split(sign)
+
+
 def why_cells(cells: Sequence[str], width: int) -> str:
     """Return why a row may have another number of cells than the header."""
     if len(cells) == 1 and (advice := foreign_separator(cells[0])):
@@ -66,5 +73,8 @@ def why_cells(cells: Sequence[str], width: int) -> str:
     if len(cells) == width + 1 and not cells[-1]:
         return "delete the comma at its end"
     if len(cells) > width:
-        return f"is there a decimal comma? {_POINT}"
+        pairs = itertools.pairwise(cells)
+        pair = next((each for each in pairs if each[0].strip("+-").isdigit() and each[1].isdigit()), None)
+        shown = "" if pair is None else f": write {'.'.join(pair)}, not {','.join(pair)}"
+        return f"is there a decimal comma? {_POINT}{shown}"
     return "a cell without a value is left blank, with its comma; a row that was cut off is to be deleted"

@@ -11,7 +11,7 @@ from typing import Final
 from driftgate.core.units import DIMENSIONS
 from driftgate.load.text import shorten
 from driftgate.load.wording import alike, listed
-from driftgate.logs.cells import foreign_separator
+from driftgate.logs.cells import cells_by_other_sign, foreign_separator
 from driftgate.logs.table import LONGEST_CELL, MOST_COLUMNS, Cell, Table
 
 _NUMBERS: Final = {
@@ -111,7 +111,7 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
         return {}
     found: dict[str, Column] = {}
     strangers: list[tuple[Cell, str]] = []
-    titles = list(titles_of(table))
+    titles = [_title(cell) for cell in table.header]
     for position, cell in enumerate(table.header):
         if not beacons and _is_stranger(table, titles[position], titles):
             strangers.append((cell, titles[position]))
@@ -138,7 +138,13 @@ def read_header(table: Table, beacons: bool = False) -> dict[str, Column]:
 
 
 def titles_of(table: Table) -> tuple[str, ...]:
-    """Return the titles of a table's columns as they stand there, without their units."""
+    """Return the titles of a table's columns as they stand there, without their units.
+
+    Those of a header whose cells are separated by another sign than the comma, which is no sound one, too.
+    """
+    if len(table.header) == 1:
+        whole = table.header[0]
+        return tuple(_title(Cell(text.strip(), whole.at)) for text in cells_by_other_sign(whole.text))
     return tuple(_title(cell) for cell in table.header)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.core.units import DIMENSIONS
 from driftgate.logs.cells import NO_ECHO
-from driftgate.logs.lost_rows import check_lost_rows
+from driftgate.logs.lost_rows import check_gaps, check_lost_rows
 from driftgate.logs.part import Part
 from driftgate.logs.values import BoolArray
 
@@ -154,9 +154,9 @@ def _intervals(part: Part) -> None:
         words = f"the odometry comes every {_as_written(part, 'time', usual)}"
         part.say("DG610", int(rows[0]), "time", words, _unit(part, "time"))
         return
-    for i in np.flatnonzero(dt > max(GAP_S, GAP_FACTOR * usual)):
-        words = f"no odometry for {dt[i]:.3g} s, else every {usual:.3g} s"
-        part.warn("DG609", int(rows[i]), "time", words, "what happened in the gap is known only in sum")
+    gaps = np.flatnonzero(dt > max(GAP_S, GAP_FACTOR * usual))
+    if len(gaps):
+        check_gaps(part, title, rows, dt, gaps)
 
 
 def _turns(part: Part) -> None:

@@ -2,7 +2,8 @@
 
 A row that is lost loses nothing where a robot writes what it rolled since the last row written. Where it
 writes what it rolled in its last tick, the distance of the lost row is gone, and the run comes out short by
-the share of rows lost: no factor on the wheel mends that, since each run loses its own.
+the share of rows lost: no factor on the wheel mends that, since each run loses its own. A gap of many rows
+is told by the row after it: driven through, it holds what one tick rolls, or what the whole gap does.
 """
 
 from __future__ import annotations
@@ -28,6 +29,10 @@ _OF_ONE: Final = 0.6
 _NEAR: Final = 3
 # Slower than this share of the usual speed says nothing. [1]
 _DRIVING: Final = 0.2
+# What a gap has to have lost to be an error: no slip of a wheel is that large, usually. (Our choice.) [m]
+_LOST_M: Final = 0.05
+# Rows on either side of a gap that say how fast the robot drove through it.
+_BESIDE: Final = 5
 
 
 def lost_share(time_s: FloatArray, step_m: FloatArray) -> float | None:
@@ -108,3 +113,75 @@ def check_lost_rows(part: Part) -> bool:
         part.say("DG609", first, title, words, advice)
         return True
     return False
+
+
+def check_gaps(part: Part, title: str, rows: np.ndarray, dt: FloatArray, gaps: np.ndarray) -> None:
+    """Add a finding for each gap in the odometry: an error for all in which what was rolled is lost.
+
+    Parameters
+    ----------
+    part : Part
+        The file.
+    title : str
+        The column that has the gaps.
+    rows, dt : ndarray, shape (n,)
+        Its rows with a value but the first, and the time since the one before. [s]
+    gaps : ndarray of int
+        Which of them come after a gap.
+    """
+    usual = float(np.median(dt))
+    lost: list[tuple[int, float]] = []
+    for i in gaps.tolist():
+        words = f"no odometry for {dt[i]:.3g} s, else every {usual:.3g} s"
+        moved = part.numbers[title][rows]
+        through, carried = (0.0, 0.0) if title == "heading" else _through(moved, dt, i, gaps)
+        if abs(through) < _LEAST_TOLD_M:
+            advice = (
+                _IN_SUM if title == "heading" or abs(carried) > _LEAST_TOLD_M else _NOT_TOLD.format(title)
+            )
+        elif carried / through > 1.0 - _OF_ONE:
+            advice = _IN_SUM
+        elif abs(through) > _LOST_M:
+            lost.append((i, abs(through - carried)))
+            continue
+        else:
+            words += f", and '{title}' has no more after it than in any other row"
+            advice = f"about {1000.0 * abs(through - carried):.0f} mm that were driven in the gap are lost"
+        part.warn("DG609", int(rows[i]), "time", words, advice)
+    if lost:
+        i, most = max(lost, key=lambda gap: gap[1])
+        more = f", as for {len(lost) - 1} more" if len(lost) > 1 else ""
+        words = (
+            f"no odometry for {dt[i]:.3g} s{more}, else every {usual:.3g} s, and '{title}' has no more in "
+            f"the row after that than in any other: about {most:.2f} m that were driven in the gap, by the "
+            "speed before and after it, are lost"
+        )
+        advice = (
+            "leave this run out, or what comes after the gap; in the robot's code write what the counter "
+            "went on by since the last row written, not in the last tick"
+        )
+        part.say("DG609", int(rows[i]), "time", words, advice)
+
+
+_IN_SUM: Final = "what happened in the gap is known only in sum"
+_NOT_TOLD: Final = (
+    "the robot stood before and after the gap: what it drove meanwhile is known in sum if '{}' holds what "
+    "was rolled since the last row written, and lost if it holds what the last tick rolled"
+)
+# Less than this through a gap, or after it, tells nothing. [m]
+_LEAST_TOLD_M: Final = 0.01
+
+
+def _through(moved: FloatArray, dt: FloatArray, i: int, gaps: np.ndarray) -> tuple[float, float]:
+    """Return what a wheel will have rolled through a gap but for one tick, and how much of it there is. [m]
+
+    The speed is the mean of that before and after: none where the two have not the same sign.
+    """
+    beside = [np.arange(max(i - _BESIDE, 0), i), np.arange(i + 1, min(i + 1 + _BESIDE, len(dt)))]
+    beside = [np.setdiff1d(each, gaps) for each in beside]
+    if min(map(len, beside)) == 0:
+        return 0.0, float(moved[i])
+    before, after = (float(moved[each].sum() / dt[each].sum()) for each in beside)
+    speed = 0.5 * (before + after) if before * after > 0.0 else 0.0
+    tick = float(np.median(dt))
+    return speed * (dt[i] - tick), float(moved[i]) - speed * tick

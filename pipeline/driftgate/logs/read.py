@@ -252,6 +252,7 @@ def _joined(parts: Sequence[Part], findings: list[Finding]) -> Log | None:
         steps_at=_steps_at(parts),
         titles=titles,
         poses_at=_poses_at(parts, index),
+        units={c.title: c.unit for part in reversed(parts) for c in part.columns.values() if c.unit},
     )
 
 

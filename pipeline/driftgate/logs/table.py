@@ -24,6 +24,9 @@ MOST_COLUMNS: Final = 64
 MOST_PREAMBLE: Final = 200
 LONGEST_CELL: Final = 100
 _BLANK: Final = ", \t"
+# Of so many rows, and at least so many, nearly all have another number of cells than the header: it is one
+# fault, and not one of each row.
+_MOST_LOOKED_AT, _LEAST_ROWS, _HARDLY_ANY = 200, 3, 0.9
 
 _PREAMBLE: Final = re.compile(r"#\s*([A-Za-z][A-Za-z ]*?)\s*:\s*(.*?)\s*")
 
@@ -121,6 +124,8 @@ class Table:
                 page.say("DG606", number, 1, "lines '# key: value' come before the header row only")
             else:
                 cells = _quick(line) if '"' not in line else self._split(number)
+                if count == 1 and cells is not None and self._none_fits(number, cells):
+                    return
                 if cells is not None and self._fits(number, cells, positions):
                     yield number, cells
             if page.full:
@@ -139,6 +144,19 @@ class Table:
         except RowError as error:
             self.page.say("DG606", number, error.column, error.reason, error.advice)
             return None
+
+    def _none_fits(self, first: int, cells: list[str]) -> bool:
+        """Say so once where hardly a row has as many cells as the header; return whether that is so."""
+        if len(cells) == len(self.header):
+            return False
+        lines = self.page.lines[self.header_line : self.header_line + _MOST_LOOKED_AT]
+        counts = [line.count(",") + 1 for line in lines if line.strip(_BLANK) and not line.startswith("#")]
+        other = sum(count != len(self.header) for count in counts)
+        if other < max(_LEAST_ROWS, _HARDLY_ANY * len(counts)):
+            return False
+        words = f"the rows do not fit the header: this one has {_cells(len(cells))}, the header"
+        self.page.say("DG606", first, 1, f"{words} {len(self.header)}", why_cells(cells, len(self.header)))
+        return True
 
     def _fits(self, number: int, cells: list[str], positions: Iterable[int]) -> bool:
         width = len(self.header)

@@ -107,6 +107,8 @@ class Log:
         Where the title of each column that was read stands.
     poses_at : mapping of int to Said
         Where each reference pose stands, by row; of a log with more than a thousand none.
+    units : mapping of str to str
+        Of each column of numbers, as its title has it.
     """
 
     path: str
@@ -132,6 +134,12 @@ class Log:
     steps_at: Mapping[str, Said] = made_by(default_factory=dict)
     titles: Mapping[str, Said] = made_by(default_factory=dict)
     poses_at: Mapping[int, Said] = made_by(default_factory=dict)
+    units: Mapping[str, str] = made_by(default_factory=dict)
+
+    @property
+    def files(self) -> frozenset[str]:
+        """The files that it was read from."""
+        return frozenset({self.path, *(said.path for said in self.titles.values())})
 
     def place(self, *titles: str) -> Said:
         """Return where the first of these columns that the log has is titled; else its first line."""

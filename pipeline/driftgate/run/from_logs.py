@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from driftgate.calibrate.doubted import Doubted
 from driftgate.calibrate.driven_steps import Wanted, wanted_of
 from driftgate.calibrate.from_logs import LogsFit, fit_logs
 from driftgate.core.errors import ModelError
@@ -97,7 +98,8 @@ def calibrate_logs(
     findings += single.findings
     read = [log for log in logs if log is not None]
     roots = [places(files, robot) for files in runs]
-    true = _field(field, list(zip(read, roots, strict=True)), findings) if len(read) == len(logs) else None
+    whole = len(read) == len(logs)
+    fields = _fields(field, list(zip(read, roots, strict=True)), findings) if whole else []
     status, why = findings_status(findings)
     document = single.document
     if status is not Exit.PASS or document is None or not isinstance(document.model, Robot):
@@ -109,10 +111,8 @@ def calibrate_logs(
     maps, elsewhere = check_origins(placed, findings)
     # (A map given on the command line is nothing that a log says.)
     said = maps if field is None else None
-    # Where logs name several fields nothing is fitted to any, and each is asked whether it is of its own.
-    own = (named_file(log.field, its) for log, its in placed)
-    fields = [true] * len(read) if true is not None else fields_of(own, findings)
-    findings += check_columns(read, fields, document.model, said, elsewhere)
+    doubted = Doubted()
+    findings += check_columns(read, fields, document.model, said, elsewhere, doubted)
     findings[:] = once(findings)
     status, why = findings_status(findings)
     if status is not Exit.PASS:
@@ -123,7 +123,9 @@ def calibrate_logs(
     routines = {named_file(log.routine, own) for log, own in placed if log.routine}
     try:
         wanted = _planned(routines, document.model)
-        fit = fit_logs(read, document.model, true, wanted, confidence, several_fields(read))
+        own = [None if log.path in doubted.fields else its for log, its in zip(read, fields, strict=True)]
+        kept = [doubted.without(log) for log in read]
+        fit = fit_logs(kept, document.model, own, wanted, confidence, _no_field(read, fields, doubted))
     except ModelError as error:
         raise InputError(str(error)) from error
     days = sorted(log.day for log in read if log.day is not None)
@@ -146,39 +148,43 @@ def _together(logs: Sequence[Log]) -> None:
     refuse_several_robots(logs)
 
 
-def _field(
+def _fields(
     path: Path | None, placed: Sequence[tuple[Log, Sequence[Path]]], findings: list[Finding]
-) -> FieldMap | None:
-    """Return the field map named on the command line, or the one that all logs name."""
+) -> list[FieldMap | None]:
+    """Return the field map named on the command line, or for each log its own: the one it names.
+
+    Where all logs that name one name the same, it is that of the others, too.
+    """
     if path is None:
         named = [(log, roots) for log, roots in placed if log.field is not None]
         if len({log.field for log, _ in named}) != 1:
-            return None
+            check_named(named, findings, ("field",), "error")
+            return fields_of((named_file(log.field, roots) for log, roots in placed), findings)
         files = (named_file(log.field, roots) for log, roots in named)
         path = next((file for file in files if file is not None), None)
         if path is None:
             check_named(named, findings, ("field",), "error")
-            return None
+            return [None] * len(placed)
     single = load_single(path, "field map")
     findings += single.findings
     model = single.document.model if single.document is not None else None
-    return model if isinstance(model, FieldMap) else None
+    return [model if isinstance(model, FieldMap) else None] * len(placed)
 
 
-def several_fields(logs: Sequence[Log]) -> str:
-    """Return which logs name which field, those of most logs first, if they name several; else nothing."""
-    of: dict[str, list[str]] = {}
-    for log in logs:
-        if log.field is not None:
-            of.setdefault(log.field, []).append(log.path)
-    if len(of) < 2:
-        return ""
-    most = sorted(of.items(), key=lambda item: -len(item[1]))
-    words = [
-        f"{paths[0]} names {name}" if len(paths) == 1 else f"{len(paths)} logs name {name}"
-        for name, paths in most
-    ]
-    return ", ".join(words) + "; "
+def _no_field(logs: Sequence[Log], fields: Sequence[FieldMap | None], doubted: Doubted) -> str:
+    """Return which logs have no field that they were driven on, in words; nothing without any."""
+    odd = [log.path for log in logs if log.path in doubted.fields]
+    none = [log.path for log, its in zip(logs, fields, strict=True) if its is None]
+    words = []
+    if odd:
+        words.append(f"{_those(odd)}, hardly driven on the field named (DG623): name the right one")
+    if none and len(none) < len(logs):
+        words.append(f"{_those(none)}: name the map of the field as it really was")
+    return "; and of ".join(words)
+
+
+def _those(paths: Sequence[str]) -> str:
+    return paths[0] if len(paths) == 1 else f"{len(paths)} logs ({paths[0]} and others)"
 
 
 def _planned(routines: set[Path | None], robot: Robot) -> dict[str, Wanted]:

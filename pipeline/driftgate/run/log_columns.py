@@ -7,9 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
+from driftgate.calibrate.chain import LoggedRun
+from driftgate.calibrate.doubted import Doubted
 from driftgate.calibrate.field_checks import check_field
 from driftgate.calibrate.log_checks import check_logs, reckoned
 from driftgate.calibrate.range_checks import check_ranges
+from driftgate.calibrate.range_data import sighted
 from driftgate.core.findings import Finding
 from driftgate.load.single import load_single
 from driftgate.logs.values import Log, RangeColumn
@@ -18,6 +21,7 @@ from driftgate.run.log_robots import check_sensors
 from driftgate.run.named_files import named_file, places
 from driftgate.schema.fieldmap import FieldMap
 from driftgate.schema.robot import Robot
+from driftgate.world.build import build_world
 
 _Model = TypeVar("_Model", Robot, FieldMap)
 
@@ -28,6 +32,7 @@ def check_columns(
     robot: Robot | None,
     maps: Mapping[str, FieldMap] | None = None,
     elsewhere: Collection[str] = (),
+    doubted: Doubted | None = None,
 ) -> list[Finding]:
     """Return what logs of one robot lack (DG617), and what in them contradicts itself, robot or map.
 
@@ -44,6 +49,8 @@ def check_columns(
         where they are given, with those that the other logs name.
     elsewhere : collection of str
         Paths of logs whose poses are in other axes, of which that is not asked.
+    doubted : Doubted, optional
+        To which is added what a warning speaks of, and what is better left out of a fit.
 
     Returns
     -------
@@ -51,23 +58,38 @@ def check_columns(
         Errors, as `check_logs` and `check_ranges` of `driftgate.calibrate` give them, and the warnings of
         `check_field`.
     """
+    own = Doubted() if doubted is None else doubted
     runs = reckoned(logs)
-    found = check_logs(logs, robot, runs)
+    found = check_logs(logs, robot, runs, own)
     if robot is None:
         return found
     # Where odometry and references contradict each other, no one knows what a sensor should have read.
-    faulty = {fault.path for fault in found}
+    faulty = {fault.path for fault in found if fault.level == "error" or fault.code == "DG626"}
     known = list({id(field): field for field in fields if field is not None}.values())
     for field in known:
         each = zip(logs, runs, fields, strict=True)
-        on_it = [(log, run) for log, run, its in each if its is field and log.path not in faulty]
-        found += check_ranges(on_it, robot, field)
+        on_it = [
+            _undoubted(log, run, own) for log, run, its in each if its is field and not log.files & faulty
+        ]
+        seen = sighted(on_it, robot.sensors, build_world(field))
+        odd: list[Finding] = []
         if maps is not None:
             named = {log.field: its for log, its in zip(logs, fields, strict=True) if log.field and its}
             others = {name: other for name, other in {**maps, **named}.items() if other != field}
-            own_axes = [pair for pair in on_it if pair[0].path not in elsewhere]
-            found += check_field(own_axes, robot, field, others)
+            odd = check_field(seen.but(elsewhere), robot, field, others)
+        of_odd = {log.path for log in logs if log.files & {fault.path for fault in odd}}
+        own.fields |= of_odd
+        # What sensors read on another field says nothing of where they sit.
+        found += [*check_ranges(seen.but(of_odd), robot, field), *odd]
     return found
+
+
+def _undoubted(log: Log, run: LoggedRun | None, doubted: Doubted) -> tuple[Log, LoggedRun | None]:
+    """Return a log without the poses that are doubted, and what is reckoned from it."""
+    if log.path not in doubted.poses:
+        return log, run
+    sound = doubted.without(log)
+    return sound, reckoned([sound])[0]
 
 
 def model_in(path: Path | None, kind: type[_Model], findings: list[Finding]) -> _Model | None:
