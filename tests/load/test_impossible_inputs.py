@@ -12,6 +12,7 @@ from driftgate.core.units import parse_quantity
 from driftgate.first.files import FIELD, ROBOT, ROUTINE, project_files
 from driftgate.first.values import Typed, Wanted
 from driftgate.load import load_project
+from driftgate.run.inputs import load_inputs
 
 SIZES = ("3.6 m", "2.4 m", "350 mm", "300 mm")
 _TYPED = [Typed(text, parse_quantity(text, "length")) for text in SIZES]
@@ -226,3 +227,97 @@ def test_err_walls_in_another_order_are_told_with_the_order(tmp_path: Path) -> N
     (found_here,) = written(tmp_path, files)
     assert found_here.code == "DG141"
     assert found_here.suggestion == "list them as south, east, north, west"
+
+
+_FALSE = "{probability: 60 %, basis: guess, constant_over: reading"
+_HALF = _FALSE.replace("60", "50")
+_ZONE = "\nrough_zones: [{{id: grate, area: [[{0}, 0 m], [6 m, 0 m], [6 m, 1 m]], bumps: 5 1/m}}]"
+_BUMP = "\n  bump: {along: 1 mm, heading: 0.2 deg, basis: guess, constant_over: tick}"
+_GATED = r"  gate: [^\n]*\n  persistence: [^\n]*\n  way_back: [^\n]*\n"
+_WAY_BACK = "  way_back: {refusals: 12, factor: 4, lost_after: 40}\n"
+_GATE = "  gate: {sigmas: 3.5}\n"
+
+
+@pytest.mark.parametrize(
+    ("file", "pattern", "now", "at", "code", "level", "words"),
+    [
+        (ROBOT, "phase: 0 ms", "phase: 2 s", "2 s", "DG151", "warning", "for the first time after 2 s"),
+        (ROBOT, "phase: 0 ms", "phase: 51 ms", "51 ms", "DG151", "warning", "every 50 ms"),
+        (ROBOT, "resolution: 1 mm", "resolution: 3 m", "3 m", "DG151", "warning", "to multiples of 3 m"),
+        (ROBOT, "resolution: 1 mm", "resolution: 201 mm", "201", "DG151", "warning", "reaches 2 m"),
+        (ROBOT, "short_return: .*", f"random_return: {_FALSE}, at: 2.1 m}}", "2.1 m", "DG151", "warning",
+         "a return at 2.1 m counts as no echo"),
+        (ROBOT, "short_return: .*", f"random_return: {_FALSE}, at: 19 mm}}", "19 mm", "DG151", "warning",
+         "a return at 0.019 m counts as no echo"),
+        (ROBOT, "short_return: .*", f"short_return: {_FALSE}}}\n      long_return: {_FALSE}}}", "60 %",
+         "DG112", "error", "short_return, long_return add up to 120 %"),
+        (ROBOT, "corridor: 50 mm", "corridor: 6 m", "6 m", "DG151", "warning", "'corridor' of 6 m"),
+        (ROBOT, "edge_margin: 60 mm", "edge_margin: 501 mm", "501", "DG151", "warning", "'edge_margin' of"),
+        (ROBOT, "readings: 2", "readings: 500", "500", "DG151", "warning", "in a row take 24.9 s at 20 Hz"),
+        (ROBOT, _GATED, _WAY_BACK, "way_back", "DG153", "warning", "there is no 'gate'"),
+        (ROBOT, _GATED, "  persistence: {readings: 3}\n", "persistence", "DG153", "warning",
+         "without a 'gate' counts readings whatever they say, so it holds back the first 2 readings"),
+        (ROBOT, _GATED, f"{_GATE}  persistence: {{readings: 2}}\n  order: [persistence, validity, gate]\n",
+         "[persistence", "DG153", "warning", "before the gate counts readings that the gate then refuses"),
+        (FIELD, r"\nmirror: .*", _ZONE.format("5 m"), "[5 m", "DG152", "warning", "'grate': it lies outside"),
+        (FIELD, r"\nmirror: .*", _ZONE.format("1 m"), "errors", "DG153", "warning", "what a bump does"),
+    ],
+)  # fmt: skip
+def test_err_what_does_nothing_or_too_much_is_told(
+    tmp_path: Path, file: str, pattern: str, now: str, at: str, code: str, level: str, words: str
+) -> None:
+    """Silent sensors, tests that hardly pass, more false returns than readings, parts without their part."""
+    place, findings = found(tmp_path, file, pattern, now)
+    if at == "[5 m":
+        findings = [one for one in findings if one[0] != "DG153"]
+    assert [one[:2] for one in findings] == [(code, level)], findings
+    assert place.startswith(at) or at == "[5 m"
+    assert words in findings[0][2]
+
+
+@pytest.mark.parametrize(
+    ("file", "pattern", "now"),
+    [
+        (ROBOT, "phase: 0 ms", "phase: 50 ms"),
+        (ROBOT, "resolution: 1 mm", "resolution: 200 mm"),
+        (ROBOT, "short_return: .*", f"random_return: {_FALSE}, at: 2 m}}"),
+        # A sensor that is stuck, and all readings false.
+        (ROBOT, "dropout: .*", f"random_return: {_FALSE.replace('60', '100')}, at: 1 m}}"),
+        (ROBOT, "short_return: .*", f"short_return: {_HALF}}}\n      long_return: {_HALF}}}"),
+        (ROBOT, "edge_margin: 60 mm", "edge_margin: 500 mm"),
+        (ROBOT, "readings: 2", "readings: 41"),
+        (ROBOT, _GATED, _GATE + _WAY_BACK),
+        (ROBOT, _GATED, f"{_GATE}  persistence: {{readings: 2}}\n  order: [gate, persistence, validity]\n"),
+        (ROBOT, _GATED, "  persistence: {readings: 1}\n"),
+        (ROBOT, "enabled: true", "enabled: false\n  order: [persistence, validity, gate]"),
+    ],
+)  # fmt: skip
+def test_law_what_works_is_told_nothing(tmp_path: Path, file: str, pattern: str, now: str) -> None:
+    """At the bounds, with what belongs together, and where nothing is corrected, there is no finding."""
+    assert found(tmp_path, file, pattern, now) == ("", [])
+
+
+def test_law_a_robot_with_a_bump_may_drive_on_a_rough_zone(tmp_path: Path) -> None:
+    """With a bump of its own the zone has an effect."""
+    files = {**FILES, FIELD: re.sub(r"\nmirror: .*", _ZONE.format("1 m"), FILES[FIELD])}
+    at = "\n  # Where it comes to rest"
+    files[ROBOT] = files[ROBOT].replace(at, _BUMP + at)
+    for name, whole in files.items():
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(whole)
+    assert load_project([tmp_path / "routines"], tmp_path).findings == ()
+
+
+def test_err_a_rough_floor_of_the_day_is_held_against_the_robot(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A rough map given with `--field` has its warning too."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pyproject.toml").write_text("")
+    rough = re.sub(r"\nmirror: .*", _ZONE.format("1 m"), FILES[FIELD])
+    for name, whole in {**FILES, "fieldmaps/rough.yaml": rough}.items():
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(whole)
+    (finding,) = load_inputs((), Path("fieldmaps/rough.yaml"), False).findings
+    assert (finding.code, finding.path) == ("DG153", ROBOT)
+    assert "fieldmaps/rough.yaml" in finding.message

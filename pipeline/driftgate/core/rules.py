@@ -214,15 +214,28 @@ _LOAD: Final = (
         "DG151",
         "sensor that can hardly be meant",
         "The sensor sits outside the robot's outline by more than half its longer side, its readings arrive "
-        "more than a second late, the range in which readings are tried lies beyond its reach, or it looks "
-        "over or under every wall and structure that the robot corrects by. Usually a slip of the unit.",
+        "more than a second late or begin after more than one interval, the range in which readings are "
+        "tried or a false return lies beyond its reach, it rounds by more than a tenth of its reach, or it "
+        "looks over or under every wall and structure that the robot corrects by. Or a test hardly lets a "
+        "reading pass: a corridor or an edge margin of more than a quarter of the reach, a persistence of "
+        "more than two seconds. Usually a slip of the unit.",
         usual="warning",
     ),
     Rule(
         "DG152",
         "size that no field has",
         "A wall is said to be built off by more than a quarter of the hall or turned by more than 15 deg, or "
-        "an element strays only outside the walls. Usually a slip of the unit.",
+        "an element strays only outside the walls, or a rough zone lies there. Usually a slip of the unit.",
+        usual="warning",
+    ),
+    Rule(
+        "DG153",
+        "setting that does nothing",
+        "What is written works together with something that is not there, so that nothing comes of it: a way "
+        "back without a gate to come back from, rough zones under a robot of which no 'bump' is known. "
+        "Persistence is meant to count readings that pass the gate; without a gate, or before it in 'order', "
+        "it holds back the first readings of each surface and lets every false one through that comes later. "
+        "Add what is missing, or delete what is of no use.",
         usual="warning",
     ),
 )

@@ -8,6 +8,7 @@ from typing import Final
 from driftgate.core.findings import Finding
 from driftgate.load.checks_common import rising, unique_names
 from driftgate.load.checks_correction import check_latency, check_order, check_pairs
+from driftgate.load.checks_idle import check_idle
 from driftgate.load.checks_sensor import check_sensor_place, check_usable_range
 from driftgate.load.document import KEY, DocPath, Document
 from driftgate.schema.base import Model
@@ -43,6 +44,7 @@ def check_robot(document: Document) -> list[Finding]:
     findings += check_latency(document, robot)
     findings += check_sensor_place(document, robot)
     findings += check_usable_range(document, robot)
+    findings += check_idle(document, robot)
     findings += _check_trust(document, robot)
     findings += _check_fitted(document, robot)
     if robot.errors.sideways_scale is not None and robot.drive.type != "holonomic":

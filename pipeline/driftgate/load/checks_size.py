@@ -38,6 +38,10 @@ def check_sizes(document: Document, field_map: FieldMap) -> list[Finding]:
         if region and _outside(region, xs, ys):
             message = f"'{element.id}' strays only to where no hall is: the region lies outside the walls"
             findings.append(_odd(document, ("elements", i, "stray", "region"), message))
+    for i, zone in enumerate(field_map.rough_zones):
+        if _outside(zone.area, xs, ys):
+            message = f"no robot gets to the rough zone '{zone.id}': it lies outside the walls"
+            findings.append(_odd(document, ("rough_zones", i, "area"), message))
     return findings
 
 

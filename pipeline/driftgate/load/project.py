@@ -15,6 +15,7 @@ from driftgate.core.many import and_more
 from driftgate.core.units import article
 from driftgate.load.checks_case import check_on_field, check_variant
 from driftgate.load.checks_field import check_field_map
+from driftgate.load.checks_idle import check_bumps
 from driftgate.load.checks_robot import check_robot
 from driftgate.load.checks_routine import check_routine
 from driftgate.load.checks_tape import check_tape
@@ -280,6 +281,8 @@ def _load_case(entry: _Loaded, library: _Library) -> tuple[LoadedRoutine | None,
         findings = routine.kept(findings)
     documents = [loaded.document for loaded in (robot, field_map, *variants) if loaded and loaded.clean]
     ready = [document for document in documents if document is not None]
+    if robot is not None and robot.clean:
+        findings += [fault for true in ready[1:] for fault in check_bumps(ready[0], true)]
     errors = any(finding.level == "error" for finding in findings)
     if errors or not entry.clean or len(ready) != 2 + len(model.also_on):
         return None, findings

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from driftgate.core.findings import Finding
+from driftgate.load.checks_idle import check_bumps
 from driftgate.load.project import LoadedRoutine, find_root, load_project
 from driftgate.run.override import FieldOverride, check_override, load_override
 
@@ -45,6 +46,8 @@ def load_inputs(paths: Sequence[Path], field: Path | None = None, carry_field: b
     override, more = load_override(field, carry_field)
     if override is not None:
         more += check_override(project.routines, override)
+        true = override.document
+        more += tuple(fault for loaded in project.routines for fault in check_bumps(loaded.robot, true))
     return Inputs(project.routines, override, (*project.findings, *more), project.others)
 
 

@@ -38,7 +38,11 @@ class Gate(Model):
 
 
 class Persistence(Model):
-    """So many readings in a row must pass the gate before one is used."""
+    """So many readings of one surface in a row must pass the stages before this one, for one to be used.
+
+    The gate should be one of them. Without it readings are counted whatever they say: the first ones of each
+    surface are held back, and no false one that comes later (DG153).
+    """
 
     readings: Annotated[int, Field(ge=1, le=1000)]
 

@@ -123,7 +123,13 @@ class RandomReturn(Chance):
 
 
 class RangeErrors(Model):
-    """Error sources of one range sensor; one left out does not act."""
+    """Error sources of one range sensor; one left out does not act. False returns act one after another.
+
+    A reading is false on the near side with probability s (`short_return`); of the others that met
+    something l are `long_return`; of all r become `random_return`, and of all d are lost (`dropout`). So of
+    the readings that meet something (1-d)(1-r)s are short, (1-d)(1-r)(1-s)l long, (1-d)r random and
+    (1-d)(1-r)(1-s)(1-l) right. The probabilities of false ones may add up to 100 %.
+    """
 
     bias: RangeBias | None = None
     scale: RangeScale | None = None
