@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from scenes import GUESS, field_map, prepared, range_sensor, robot
+from scenes import GUESS, field_map, prepared, range_sensor, robot, run, tick
 
 from driftgate.predict import Prepared
 
@@ -130,6 +130,17 @@ FILTER = {
     "mount_aside": "3 mm",
     "constants_hold": "1.5 m",
 }
+# Walks that are derived from these, each with a size of its own.
+DERIVED = {key: value for key, value in FILTER.items() if key not in ("along", "across")}
+ERRORS = {
+    "distance_walk": tick(per_root_metre="4 mm/sqrt(m)"),
+    "lateral_walk": tick(per_root_metre="7 mm/sqrt(m)"),
+    "sideways_scale": run(spread="2 %"),
+    "crab_angle": run(spread="0.3 deg"),
+    "wheel_offset": run(spread="6 mm"),
+    "heading_latency": run(mean="20 ms", spread="5 ms"),
+    "lateral_slip": {"per_turn": "9 mm/rad", "basis": "guess", "constant_over": "run"},
+}
 NOISE_ALONE = {**FILTER, "consider": False}
 BACK = {"refusals": 3, "factor": 3.0, "lost_after": 2}
 
@@ -173,12 +184,13 @@ def scene(
     width: str = "0 deg",
     drive: str = "differential",
     against: Sequence[str] = (),
+    errors: dict[str, Any] | None = None,
     **more: Any,
 ) -> Prepared:
     """Return a case in the hall."""
     return prepared(
         steps or DRIVE,
-        robot(None, sensors(width, **more), rule, drive=drive),
+        robot(errors, sensors(width, **more), rule, drive=drive),
         believed=hall(),
         start=(0.6, 1.0, 0.0),
         placed_against=list(against),
@@ -232,10 +244,20 @@ SCENES: dict[str, Callable[[], Prepared]] = {
     ),
     "contact and fixes by step": lambda: scene(correction(), CONTACT),
     "contact with a slanted wall": lambda: scene(correction("replace"), SLANTED),
+    "turns": lambda: scene(
+        correction(filter=DERIVED),
+        [
+            {"do": "arc", "radius": "0.6 m", "angle": "60 deg"},
+            {"do": "turn", "to": "0 deg"},
+            {"do": "arc", "radius": "0.5 m", "angle": "40 deg", "backwards": True},
+        ],
+        errors=ERRORS,
+    ),
     "holonomic": lambda: scene(
-        correction(),
+        correction(filter=DERIVED),
         [{"do": "drive", "to": ["1.6 m", "1.5 m"]}, {"do": "sidestep", "distance": "-0.2 m"}],
         drive="holonomic",
+        errors=ERRORS,
     ),
     "random phase": lambda: scene(correction(), random_phase=True),
     **{

@@ -194,6 +194,10 @@ FAULTS = [
     ("the walk across", "kalman", "c * s * (ahead - left)", "c * s * ahead"),
     ("the walk of a sidestep", "holonomic", "side_along * side_along * s * s", "across * across * s * s"),
     ("the walk across a sidestep", "holonomic", "side_across * side_across * s * s", "along * along * s * s"),
+    ("a wheel off its place", "turns", "*ahead += k->turn_ahead_per_root_rad", "*ahead += 0.0"),
+    ("slip in turns", "turns", "k->turn_left_per_root_rad * k->turn_left_per_root_rad +", ""),
+    ("a late heading", "turns", " + with_speed * with_speed) *", " + 0.0 * with_speed) *"),
+    ("turns on the spot", "turns", "length > DG_ON_THE_SPOT_M * fabs(motion.turn_rad)", "1"),
     ("the walk of both wheels", "holonomic", "(along * side_along - across * side_across) * c", "0.0 * c"),
     ("the limit's heading", "kalman, pairs, limit", "gain.h *= factor;", ""),
     (

@@ -23,6 +23,9 @@ from driftgate.schema.correction import Update
 
 _LEAST_VARIANCE = 1e-24  # (1e-12 m)^2: below what a double resolves of a field
 
+# A path of no more than this radius is a turn on the spot, in which no wheel counts. [m]
+_ON_THE_SPOT_M = 0.01
+
 _LEAST_LEVER_M = 1e-3  # a difference of ranges that changes by less per radian does not tell the heading
 
 Six = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
@@ -91,7 +94,7 @@ def noise_parts(model: FilterModel, ds: float, dl: float, dth: float, dt: float)
     model : FilterModel
         The filter's own numbers.
     ds, dl, dth, dt : float
-        The tick's way ahead and to the left, its turn and its time. [m, m, rad, s]
+        The tick's way ahead and to the left, its turn and its time, which is not zero. [m, m, rad, s]
 
     Notes
     -----
@@ -110,13 +113,21 @@ def noise_parts(model: FilterModel, ds: float, dl: float, dth: float, dt: float)
         + model.heading_per_root_rad**2 * abs(dth)
     )
     ahead_along, ahead_across = model.along_per_root_m, model.across_per_root_m
+    turn_ahead = turn_left = 0.0
+    if length > _ON_THE_SPOT_M * abs(dth) > 0.0:
+        turning = model.turning
+        turn_ahead = turning.ahead**2 * abs(dth)
+        # Slip and lateness act on the wheel that looks ahead.
+        turn_left = (turning.left**2 + (turning.left_s * ds / dt) ** 2) * abs(dth) if ds != 0.0 else 0.0
     if dl == 0.0 or model.sideways_per_root_m is None:
-        return NoiseParts(ahead_along**2 * length, ahead_across**2 * length, 0.0, heading)
+        return NoiseParts(
+            ahead_along**2 * length + turn_ahead, ahead_across**2 * length + turn_left, 0.0, heading
+        )
     along, across = model.sideways_per_root_m
     c, s = ds / length, dl / length
     cc, ss, cs = c * c * length, s * s * length, c * s * length
-    ahead = ahead_along**2 * cc + across**2 * ss
-    left = ahead_across**2 * cc + along**2 * ss
+    ahead = ahead_along**2 * cc + across**2 * ss + turn_ahead
+    left = ahead_across**2 * cc + along**2 * ss + turn_left
     both = (ahead_along * along - ahead_across * across) * cs
     # From the robot's axes to the course.
     return NoiseParts(

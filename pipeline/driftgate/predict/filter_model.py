@@ -8,12 +8,15 @@ second moment of one constant; those of several count as independent, also where
 The robot's errors belong to its own axes: the distance walk lies along the wheel that looks ahead,
 whichever way the robot goes, and a sideways wheel may have a scale of its own. The filter's walk is told
 along and across the course; a robot that drives sideways has other numbers there (`sideways_per_root_m`).
+What a wheel off its place, a late heading and slip do comes with turns, and goes round with the heading
+(`turning`).
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from driftgate.predict.constants import NO_CONSTANTS, SensorConstants
 from driftgate.predict.doubt import with_doubt
@@ -24,6 +27,25 @@ from driftgate.schema.fieldmap import FieldMap, Structure
 from driftgate.schema.robot import Robot
 from driftgate.schema.routine import PoseOff
 from driftgate.schema.sensor import Sensor
+
+
+class Turning(NamedTuple):
+    """What turns add to the place while the robot travels, by the root of the angle, in its own axes.
+
+    Attributes
+    ----------
+    ahead, left : float
+        [m/sqrt(rad)]
+    left_s : float
+        To the left, for each m/s ahead. [s/sqrt(rad)]
+    """
+
+    ahead: float
+    left: float
+    left_s: float
+
+
+NO_TURNING = Turning(0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -44,6 +66,8 @@ class FilterModel:
     movers: Movers = NO_MOVERS  # of each surface, where they are considered
     constants_hold_m: float = math.inf
     start_carry: tuple[StartPart, ...] = ()
+    # What turns add while the robot travels.
+    turning: Turning = NO_TURNING
     # Along and across the course where the robot drives sideways; None: as ahead.
     sideways_per_root_m: tuple[float, float] | None = None
 
@@ -62,6 +86,9 @@ class FilterModel:
 _MEMORY_M = 2.0
 _MEMORY_S = 5.0
 _MEMORY_RAD = math.pi
+# What a constant does while the heading turns goes round with it: the chord of a circle, twice the radius
+# after half a turn. The same after any part of it, as noise: 2 sin(a/2) is at most 2/sqrt(pi) sqrt(a) there.
+_PER_TURN = 2.0 / math.sqrt(math.pi)
 
 
 def filter_model(case: Case) -> FilterModel:
@@ -114,8 +141,33 @@ def filter_model(case: Case) -> FilterModel:
         movers=movers,
         constants_hold_m=_given(own.constants_hold, math.inf),
         start_carry=start_carry(case, movers) if constants else (),
+        turning=_turning(robot),
         sideways_per_root_m=(_given(own.along, sideways[0]), _given(own.across, sideways[1])),
     )
+
+
+def _turning(robot: Robot) -> Turning:
+    """Return what turns add to the place; a walk that the robot file states is meant to have it in it."""
+    own = robot.correction.filter
+    errors, slip = robot.errors, robot.errors.lateral_slip
+    per_turn = per_speed = 0.0
+    if slip is not None:
+        turn_error, speed_error = (
+            (slip.fitted.per_turn_error, slip.fitted.with_speed_error) if slip.fitted else (0.0, 0.0)
+        )
+        per_turn = math.hypot(slip.per_turn, slip.per_turn_spread, turn_error)
+        per_speed = math.hypot(slip.with_speed, slip.with_speed_spread, speed_error)
+    ahead, left, left_s = (
+        _PER_TURN * size
+        for size in (
+            off_by(errors.wheel_offset),
+            per_turn,
+            math.hypot(off_by(errors.heading_latency), per_speed),
+        )
+    )
+    if own.across is not None:
+        left = left_s = 0.0
+    return Turning(ahead if own.along is None else 0.0, left, left_s)
 
 
 def _walks(robot: Robot) -> tuple[float, float, tuple[float, float]]:

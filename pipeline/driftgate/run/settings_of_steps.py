@@ -140,6 +140,20 @@ _FILTER = (
 )
 
 
+def _turns(model: FilterModel) -> Iterator[Setting]:
+    """Yield what turns add to the filter's place; no key says it, and `along` and `across` replace it."""
+    turning = model.turning
+    parts = (
+        ("along in turns", turning.ahead * 1e3, "mm/sqrt(rad)", "wheel_offset"),
+        ("across in turns", turning.left * 1e3, "mm/sqrt(rad)", "lateral_slip"),
+        ("across in turns, each m/s", turning.left_s * 1e3, "ms/sqrt(rad)", "heading_latency, lateral_slip"),
+    )
+    for key, value, unit, source in parts:
+        if value:
+            amount = f"{value:.4g} {unit}"
+            yield Setting("filter", f"correction.filter.{key}", amount, "derived", note=f"from {source}")
+
+
 def _sideways(named: NamedCase, model: FilterModel) -> dict[str, tuple[float, str]]:
     """Return the walks of a drive that goes sideways, and what they are derived from."""
     robot, numbers = named.case.robot, model.sideways_per_root_m
@@ -177,6 +191,7 @@ def filter_settings(named: NamedCase) -> Iterator[Setting]:
             if key in aside:
                 amount, note = _amount(aside[key][0], dimension), f"from {aside[key][1]}"
                 yield Setting("filter", f"correction.filter.{key} sideways", amount, "derived", note=note)
+    yield from _turns(model)
     # What stays the same over a run is noise, or a number of its own.
     same, scale = ("", "") if model.considers else (", bias, mount_position", ", scale")
     constants = model.constants

@@ -13,6 +13,7 @@
 #define DG_LEAST_COSINE 1e-12
 #define DG_TOUCHING_M 1e-9        /* two surfaces do not hide the corner that they share */
 #define DG_EDGE_ON_SHARE 1e-12
+#define DG_ON_THE_SPOT_M 0.01 /* a path of no larger radius is a turn on the spot */
 #define DG_AT_LIMIT (1.0 + 1e-9)  /* cruising at a limit keeps it */
 #define DG_LEAST_VARIANCE 1e-24   /* [m^2] */
 #define DG_LEAST_SHARE 1e-9       /* of an innovation's variance that common constants may leave */
@@ -394,13 +395,20 @@ static void dg_carry_links(const dg_routine *routine, dg_state *state, double dx
     }
 }
 
-/* What the walks add in the robot's own axes: variances ahead and to the left, and their covariance. */
+/* What the walks and turns add in the robot's own axes: variances ahead and to the left, and their covariance. */
 static void dg_walk(const dg_correction *k, dg_motion motion, double length, double *ahead, double *left, double *both) {
     double c = length > 0.0 ? motion.ahead_m / length : 1.0, s = length > 0.0 ? motion.left_m / length : 0.0;
     double along = k->along_per_root_m, across = k->across_per_root_m;
     double side_along = k->sideways_along_per_root_m, side_across = k->sideways_across_per_root_m;
     *ahead = (along * along * c * c + side_across * side_across * s * s) * length;
     *left = (across * across * c * c + side_along * side_along * s * s) * length;
+    if (length > DG_ON_THE_SPOT_M * fabs(motion.turn_rad)) {
+        double with_speed = motion.time_s > 0.0 ? k->turn_left_s_per_root_rad * motion.ahead_m / motion.time_s : 0.0;
+        *ahead += k->turn_ahead_per_root_rad * k->turn_ahead_per_root_rad * fabs(motion.turn_rad);
+        if (motion.ahead_m != 0.0)
+            *left += (k->turn_left_per_root_rad * k->turn_left_per_root_rad + with_speed * with_speed) *
+                     fabs(motion.turn_rad);
+    }
     *both = (along * side_along - across * side_across) * c * s * length;
 }
 
