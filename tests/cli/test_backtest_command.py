@@ -183,7 +183,7 @@ def test_the_scores_that_made_the_verdict_are_named():
     rows = [SimpleNamespace(length_m=5.0, poses_on=None, model=scored("calibrated"))]
     points = [SimpleNamespace(name=name, score=scored("cannot say")) for name in ("end", "shelf")]
     found = SimpleNamespace(
-        reckoning=[SimpleNamespace(scores=rows, worsened=None)],
+        reckoning=[SimpleNamespace(scores=rows, worsened=None, constants=None)],
         correction=[],
         checkpoints=points,
         word="calibrated",

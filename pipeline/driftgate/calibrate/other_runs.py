@@ -153,7 +153,7 @@ def fit_of_runs(
     ModelError
         If no run has two reference poses with a heading.
     """
-    runs = [_run(track, spread, jump_m) for track, spread in zip(tracks, spreads, strict=True)]
+    runs = [chained(track, spread, jump_m) for track, spread in zip(tracks, spreads, strict=True)]
     drift = fit_drift(runs, errors, 0.95, slips)
     further = _further(drift)
     shown = iter(_own(drift, further))
@@ -237,7 +237,8 @@ def _own(drift: DriftFit, further: Fit) -> list[Fit]:
     ]
 
 
-def _run(track: Track, spread: Spread, jump_m: float | None) -> LoggedRun:
+def chained(track: Track, spread: Spread, jump_m: float | None) -> LoggedRun:
+    """Return a run as a chain of windows, those left out in which the reference leaps sideways."""
     run = logged_run(track, spread)
     if jump_m is None or not track.jumps(jump_m).any():
         return run

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from driftgate.calibrate.usual import in_words
 from driftgate.core.many import named_of
+from driftgate.report.backtest_constants import constants_sentences, constants_table
 from driftgate.report.backtest_filter import claim_sentence
 from driftgate.report.backtest_replay import INSIDE, inside_cell, replay_lines
 from driftgate.report.quantities import quantity
@@ -75,6 +76,10 @@ def render_backtest(found: Backtest, confidence_words: bool = True) -> str:
         lines += _checkpoints(found.checkpoints)
     lines += [f"Note: {plain(words)}." for words in found.warnings]
     lines += ["", *_verdict(found)]
+    held = [row.constants for row in found.reckoning if row.constants is not None]
+    if held:
+        # Known errors on top differ from seed to seed: the worst is told.
+        lines += constants_sentences(max(held, key=lambda one: len(one.found)))
     if found.claim is not None:
         lines.append(f"Filter: {claim_sentence(found.claim, found.means, found.beacons is not None)}")
     if confidence_words:
@@ -90,6 +95,11 @@ def _verdict(found: Backtest) -> list[str]:
     words = [(_window(one), one.model.word) for row in found.reckoning for one in row.scores]
     words += [(f"replay of {plain(row.run)}", row.score.word) for row in found.correction if row.judged]
     words += [(f"'{plain(row.name)}'", row.score.word) for row in found.checkpoints]
+    words += [
+        ("constants of the file", "overconfident")
+        for row in found.reckoning
+        if row.constants is not None and row.constants.found
+    ]
     by, unsaid = (sum(word == which for _, word in words) for which in (found.word, "cannot say"))
     meaning = MEANING[found.word]
     worse = _no_use(found)
@@ -130,6 +140,8 @@ def _reckoning(row: ReckoningRow, several: bool) -> list[str]:
     lines = [f"  seed {row.seed}"] if several else []
     lines += _model(row.model)
     lines += _biases(row)
+    if row.constants is not None:
+        lines += constants_table(row.constants)
     if not row.scores:
         return lines
     lines += ["", "Dead reckoning, errors at the ends of windows"]

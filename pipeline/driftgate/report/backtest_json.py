@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from driftgate.report.backtest_constants import constants_data
 from driftgate.report.backtest_filter import claim_sentence
 from driftgate.report.json_text import plain_value
 
@@ -48,6 +49,7 @@ def backtest_data(found: Backtest) -> dict[str, Any]:
                     }
                     for bias in row.biases
                 ],
+                "constants_of_the_file": None if row.constants is None else constants_data(row.constants),
                 "scores": [_reckoning(s) for s in row.scores],
                 "scores_with_jumps": [_reckoning(s) for s in row.with_jumps],
             }

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from driftgate.calibrate.backtest import ReckoningScore
 from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import CorrectionScore
+from driftgate.calibrate.file_constants import FileConstants
 from driftgate.calibrate.filter_claim import FilterClaim
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.run_bias import RunBias
@@ -108,6 +109,8 @@ class ReckoningRow:
     worsened : tuple of two floats or None
         RMS of the position errors of the fitted runs with the fitted constants, and with those that these
         replace, where the fit has made them worse. [m]
+    constants : FileConstants or None
+        What the runs show of each constant of the robot file judged.
     """
 
     seed: int
@@ -118,6 +121,7 @@ class ReckoningRow:
     with_jumps: tuple[ReckoningScore, ...]
     left_out: int
     worsened: tuple[float, float] | None = None
+    constants: FileConstants | None = None
 
 
 @dataclass(frozen=True)

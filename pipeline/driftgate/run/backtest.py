@@ -18,6 +18,7 @@ from driftgate.calibrate.windows import Track, excursion, stands
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
 from driftgate.logs import Log
+from driftgate.report.backtest_constants import constants_off
 from driftgate.report.backtest_filter import CLAIMS
 from driftgate.report.backtest_model import Backtest, CheckpointRow, CorrectionRow, ReckoningRow, RunFacts
 from driftgate.run.backtest_load import Loaded, load, notes_on_checkpoints, notes_on_evidence
@@ -139,6 +140,9 @@ def _judged(settings: BacktestSettings, loaded: Loaded, findings: list[Finding])
     why = f"{word}, by {words.count(word)} of {counted(len(words), 'score')}"
     if (unsaid := words.count("cannot say")) and word != "cannot say":
         why += f", {unsaid} cannot say"
+    held = next((row.constants for row in rows if row.constants is not None and row.constants.found), None)
+    if held is not None:
+        why += f"; {constants_off(held)}"
     claim = _claim(settings, replays)
     if claim is not None and claim.word in CLAIMS:
         why += f"; the filter {CLAIMS[claim.word]}"
@@ -224,7 +228,9 @@ def _with_words(
 ) -> tuple[list[ReckoningRow], tuple[CorrectionRow, ...], tuple[CheckpointRow, ...], list[Word]]:
     """Return everything with its verdicts as parts of a whole, and the words that make the whole's."""
     among = sum(len(row.scores) for row in rows) + sum(row.judged for row in replays) + len(checkpoints)
-    among = max(among, 1)
+    # What is held against each constant of a robot file has its own share of the false alarms.
+    shared = any(row.constants is not None for row in rows)
+    among = max(among, 1) * (2 if shared else 1)
 
     def scores(of: Sequence[ReckoningScore]) -> tuple[ReckoningScore, ...]:
         return tuple(
@@ -242,6 +248,7 @@ def _with_words(
     words: list[Word] = [one.model.word for row in whole for one in row.scores]
     words += [row.score.word for row in replayed if row.judged]
     words += [row.score.word for row in reached]
+    words += ["overconfident" for row in rows if row.constants is not None and row.constants.found]
     return whole, replayed, reached, words
 
 

@@ -7,13 +7,15 @@ from dataclasses import replace
 
 from driftgate.calibrate.backtest import WindowPlan, fit_reckoning, poorly_shown, scales_of, score_reckoning
 from driftgate.calibrate.chain import MOST_POSES
+from driftgate.calibrate.file_constants import FileConstants, hold_constants
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.left_alone import position_rms, value_left
-from driftgate.calibrate.other_runs import fit_runs, placed_one_by_one
+from driftgate.calibrate.other_runs import chained, fit_runs, placed_one_by_one
 from driftgate.calibrate.robot_model import robot_model, with_reference_spread
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
 from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, SIDEWAYS
 from driftgate.calibrate.windows import Track, part, stands
+from driftgate.predict.doubt import fitted_numbers
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
 from driftgate.run.backtest_settings import BacktestSettings
@@ -65,9 +67,11 @@ def reckoning(
     scored = [late for _, late in halves]
     biases: list[RunBias | None] = []
     worsened = None
+    constants: FileConstants | None = None
     if loaded.robot is not None:
         model, plain = robot_model(loaded.robot), None
         models = [with_reference_spread(model, run.log.reference_spread) for run in loaded.judged]
+        constants = _constants(loaded, scored, plan, model)
     else:
         model, plain, models, biases, worsened = _fitted(settings, loaded, plan, worse, warnings)
     every = replace(plan, jump_m=None)
@@ -75,7 +79,21 @@ def reckoning(
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
     with_jumps = tuple(score_reckoning(scored, models, every, plain)) if left_out else ()
     known = tuple(bias for bias in biases if bias is not None)
-    return ReckoningRow(seed, model, tuple(models), known, scores, with_jumps, left_out, worsened)
+    return ReckoningRow(
+        seed, model, tuple(models), known, scores, with_jumps, left_out, worsened, constants
+    )  # fmt: skip
+
+
+def _constants(loaded: Loaded, scored: Sequence[Track], plan: WindowPlan, model: Fit) -> FileConstants | None:
+    """Return what the runs show of each constant of the robot file."""
+    assert loaded.robot is not None
+    runs = [
+        chained(track, run.log.reference_spread, plan.jump_m)
+        for run, track in zip(loaded.judged, scored, strict=True)
+        if len(track.twist)
+    ]
+    known = {n.key: n.freedom for n in fitted_numbers(loaded.robot) if n.freedom is not None}
+    return hold_constants(runs, model, known)
 
 
 def _worsened(
