@@ -360,3 +360,15 @@ def test_a_link_to_itself_is_a_file_that_cannot_be_read(tmp_path: Path):
     done = _run("loop.csv", cwd=tmp_path)
     assert done.returncode == 2
     assert "loop.csv: error DG101" in done.stdout
+
+
+def test_what_was_found_of_the_files_is_told_before_an_error(tmp_path: Path):
+    """Two files were read as one run, and nothing is replayed: both are said."""
+    _write(tmp_path)
+    (tmp_path / "day").mkdir()
+    (tmp_path / "odometry.csv").rename(tmp_path / "day" / "monday.csv")
+    (tmp_path / "reference.csv").rename(tmp_path / "day" / "monday-poses.csv")
+    done = _run("day", "--gate", "4", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "changes the replay of the correction, and nothing is replayed" in done.stderr
+    assert "DG624: read as one run with" in done.stdout

@@ -15,6 +15,7 @@ from driftgate.calibrate.fit import (
     log_density,
     of_constants,
     plain_covariance,
+    possible_by_size,
     predict_end,
     squared_distances,
     typical,
@@ -277,21 +278,22 @@ def _score(tracks: Sequence[Track], models: Sequence[Fit], windows: Sequence[Win
     headed = all(
         np.isfinite(track.reference[w.end, 2]).all() for track, w in zip(tracks, windows, strict=True)
     )
+    size = 3 if headed else 2
     for track, model, some in zip(tracks, models, windows, strict=True):
         at = segments(track, some, model.constants)
-        mean, cov = predict_end(at, model)
+        by_size = possible_by_size(at, model)
+        mean, cov = predict_end(at, model, by_size)
         errors.append(at.error - mean)
         covs.append(cov)
-        logs.append(log_density(at, model, 3 if headed else 2))
-        squared.append(squared_distances(at, model, 2))
-        whole.append(squared_distances(at, model, 3 if headed else 2))
+        logs.append(log_density(at, model, size, by_size))
+        squared.append(squared_distances(at, model, 2, by_size))
+        whole.append(squared_distances(at, model, size, by_size))
         known = typical(model)
         shared.append(of_constants(at, known)[0])
         common.append(common_of_constants(at, known))
         plains.append(plain_covariance(at, model))
-        doubts.append(lost_by_sizes(at, model, plains[-1], 3 if headed else 2))
+        doubts.append(lost_by_sizes(at, model, plains[-1], size, by_size))
     weight = sum(float(w.weight.sum()) for w in windows)
-    size = 3 if headed else 2
     independent = independent_of_constants(weight, plains, shared, size, common)
     if independent > 0.0:
         # The sizes of the noises are known as well as so many errors tell, and are the same in all windows.

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, partial
 
 import numpy as np
 
@@ -33,6 +34,9 @@ from driftgate.calibrate.slips import (
 )
 from driftgate.core.errors import ModelError
 from driftgate.core.pose import FloatArray
+
+# Distributions of windows' errors by how many components; None where all sizes are known.
+Possible = Callable[[int], PossibleErrors | None]
 
 _ROUNDS = 40
 _SETTLED = 1e-4  # change of the constants, in their own standard errors
@@ -161,19 +165,24 @@ def possible(found: Segments, fit: Fit, size: int = 3) -> PossibleErrors | None:
     return possible_errors(found, fit.noise, fit.spread, fit.doubt, cov[:, :size, :size])
 
 
-def _quiet(found: Segments, fit: Fit) -> FloatArray:
+def possible_by_size(found: Segments, fit: Fit) -> Possible:
+    """Return `possible` of some windows, by how many components: each made once, whoever asks."""
+    return cache(partial(possible, found, fit))
+
+
+def _quiet(found: Segments, fit: Fit, by_size: Possible | None) -> FloatArray:
     """Return each window's predicted covariance without slips, shape (k, 3, 3).
 
     Of sizes that are not known as wide as the 95 % region reaches.
     """
-    errors = possible(found, fit)
+    errors = (by_size or possible_by_size(found, fit))(3)
     if errors is None:
         return np.asarray(covariance_of(found, fit) + of_constants(found, fit)[1])
     root = errors.lower * errors.widening()[:, None, None]
     return np.asarray(root @ root.transpose(0, 2, 1))
 
 
-def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
+def predict_end(found: Segments, fit: Fit, by_size: Possible | None = None) -> tuple[FloatArray, FloatArray]:
     """Return mean and covariance of each window's error under a fit.
 
     Parameters
@@ -182,6 +191,8 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
         The windows, their errors taken at the fit's own constants.
     fit : Fit
         The model.
+    by_size : callable, optional
+        Of these (`possible_by_size`), where several things are asked of them.
 
     Returns
     -------
@@ -190,7 +201,7 @@ def predict_end(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     cov : ndarray, shape (k, 3, 3)
         That of noises and slips, and of the uncertainty of the constants.
     """
-    cov = _quiet(found, fit)
+    cov = _quiet(found, fit, by_size)
     if fit.slips is not None:
         cov = cov + fit.slips.walk**2 * found.noise["distance_walk"]
     return np.zeros((len(found), 3)), cov
@@ -205,27 +216,31 @@ def plain_covariance(found: Segments, fit: Fit) -> FloatArray:
     return cov
 
 
-def log_density(found: Segments, fit: Fit, size: int = 3) -> FloatArray:
+def log_density(found: Segments, fit: Fit, size: int = 3, by_size: Possible | None = None) -> FloatArray:
     """Return the predicted log-density of each window's error, or of its first components, shape (k,)."""
     error = found.error[:, :size]
-    if fit.slips is None and (errors := possible(found, fit, size)) is not None:
+    by_size = by_size or possible_by_size(found, fit)
+    if fit.slips is None and (errors := by_size(size)) is not None:
         return errors.log_density(error)
-    quiet = _quiet(found, fit)[:, :size, :size]
+    quiet = _quiet(found, fit, by_size)[:, :size, :size]
     if fit.slips is None:
         return log_normal(error, quiet)
     return log_mixture(error, quiet, *_slipping(found, fit.slips, size))[0]
 
 
-def squared_distances(found: Segments, fit: Fit, size: int) -> FloatArray | None:
+def squared_distances(
+    found: Segments, fit: Fit, size: int, by_size: Possible | None = None
+) -> FloatArray | None:
     """Return the normalised errors squared where the prediction is no normal distribution; None if it is.
 
     As `driftgate.calibrate.slips.as_normal`, of each window's first components, shape (k,).
     """
     error = found.error[:, :size]
+    by_size = by_size or possible_by_size(found, fit)
     if fit.slips is None:
-        errors = possible(found, fit, size)
+        errors = by_size(size)
         return None if errors is None else errors.as_normal(error)
-    quiet = _quiet(found, fit)[:, :size, :size]
+    quiet = _quiet(found, fit, by_size)[:, :size, :size]
     return as_normal(error, quiet, *_slipping(found, fit.slips, size))
 
 

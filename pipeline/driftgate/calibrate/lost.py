@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from driftgate.calibrate.dead_reckoning import Segments
-from driftgate.calibrate.fit import Fit, possible, wider_by_name
+from driftgate.calibrate.fit import Fit, Possible, possible_by_size, wider_by_name
 from driftgate.core.pose import FloatArray
 
 
-def lost_by_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> FloatArray:
+def lost_by_sizes(
+    found: Segments, fit: Fit, cov: FloatArray, size: int, by_size: Possible | None = None
+) -> FloatArray:
     """Return how sizes that are not well known move the mean normalised error: a factor, shape (k, g).
 
     Its mean over the windows, squared and summed, is the variance of that mean over twice the components.
@@ -26,7 +28,7 @@ def lost_by_sizes(found: Segments, fit: Fit, cov: FloatArray, size: int) -> Floa
                 own += wider[name] * fit.noise[name] ** 2 * found.noise[name][:, :size, :size]
         rows.append(np.einsum("kij,kji->k", inverse, own) / np.sqrt(freedom * size))
     groups = np.array(rows).reshape(len(fit.sized), len(cov)).T
-    errors = possible(found, fit, size)
+    errors = (by_size or possible_by_size(found, fit))(size)
     if errors is None:
         return groups
     counted = errors.expected()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
@@ -12,6 +12,9 @@ from driftgate.cli import options
 from driftgate.cli.out import emit, say_status
 from driftgate.cli.targets import check_targets, report_option
 from driftgate.cli.written import Pair, Quantities, Quantity, RunFiles, WayBackText
+
+if TYPE_CHECKING:
+    from driftgate.core.findings import Finding
 
 
 @click.command(
@@ -204,10 +207,18 @@ def command(logs: Any, reports: tuple[tuple[str, Path], ...], colour: str, **giv
     from driftgate.report.paint import Paint
     from driftgate.report.write import write_whole
     from driftgate.run.backtest import backtest
+    from driftgate.run.status import InputError
 
     check_targets(reports)
-    found = backtest(_settings(logs, **given))
-    lines = render_findings(found.findings, Paint(options.wants_colour(colour)))
+    paint = Paint(options.wants_colour(colour))
+    findings: list[Finding] = []
+    try:
+        found = backtest(_settings(logs, **given), findings)
+    except InputError:
+        # What was found of the files before may well be why.
+        emit("".join(f"{line}\n" for line in render_findings(tuple(findings), paint)))
+        raise
+    lines = render_findings(found.findings, paint)
     text = "\n".join(lines) + "\n" if lines else ""
     if found.runs:
         text += render_backtest(found)

@@ -78,8 +78,9 @@ def render_logs_fit(
     else:
         lines += [
             "",
-            "Next: hold the new file against runs that it was not fitted on:",
+            "Next: drive six more runs, some of them on another day, and hold the new file against them:",
             f"  driftgate backtest LOG... --robot FILE{few}",
+            "It names a constant that is off. Few runs show only what is far off; its table says how far.",
         ]
     return "\n".join([*lines, "", SAFE]) + "\n"
 

@@ -44,8 +44,15 @@ _REPLAYED = {
 }
 
 
-def backtest(settings: BacktestSettings) -> Backtest:
+def backtest(settings: BacktestSettings, findings: list[Finding] | None = None) -> Backtest:
     """Fit or load a model and judge it on what it was not fitted on.
+
+    Parameters
+    ----------
+    settings : BacktestSettings
+        What was asked for.
+    findings : list of Finding, optional
+        What is found of the files is added, as it is found: also where it ends in an error.
 
     Raises
     ------
@@ -54,7 +61,7 @@ def backtest(settings: BacktestSettings) -> Backtest:
     """
     refuse_twice(settings.runs)
     refuse_twice(settings.fit_on)
-    findings: list[Finding] = []
+    findings = [] if findings is None else findings
     try:
         loaded = load(settings, findings)
         if loaded is None or findings_status(findings)[0] is not Exit.PASS:
