@@ -10,7 +10,6 @@ import numpy as np
 from driftgate.calibrate.dead_reckoning import Segments, segments
 from driftgate.calibrate.fit import (
     Fit,
-    common_of_constants,
     fit,
     log_density,
     of_constants,
@@ -20,7 +19,7 @@ from driftgate.calibrate.fit import (
     squared_distances,
     typical,
 )
-from driftgate.calibrate.lost import lost_by_sizes
+from driftgate.calibrate.lost import common_of_constants, lost_by_sizes
 from driftgate.calibrate.run_bias import BIAS, with_mean, with_own
 from driftgate.calibrate.score import Score, normalised, score
 from driftgate.calibrate.usual import (

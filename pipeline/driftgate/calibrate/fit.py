@@ -43,8 +43,6 @@ _SETTLED = 1e-4  # change of the constants, in their own standard errors
 _RESTING = 2e-3  # change of the sizes of noises, as a share of them
 # Components of independent errors for each number to fit: with fewer the noises mean nothing.
 _TOLD_PER_NUMBER = 2.0
-# Eigenvalues of correlations that are nothing but rounding.
-_NOTHING = 1e-12
 # Gain of log-likelihood from which rare slips are believed: a likelihood-ratio test of two numbers at about
 # 1 % (chi-square with two degrees of freedom, halved; the rate's end at zero makes it a little stricter).
 _WORTH_SLIPS = 4.6
@@ -273,29 +271,6 @@ def of_constants(found: Segments, fit: Fit) -> tuple[FloatArray, FloatArray]:
     values, vectors = np.linalg.eigh(cov / np.outer(safe, safe))
     factor = columns @ (safe[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
     return np.asarray(factor), np.asarray(factor @ factor.transpose(0, 2, 1))
-
-
-def common_of_constants(found: Segments, fit: Fit) -> FloatArray:
-    """Return a factor of what the constants make of each window's error in all runs alike, shape (k, 3, c).
-
-    Windows of different runs share the c draws; models with the same errors of what carries over have the
-    same draws. What each run has anew has that part of its error that goes with the others.
-    """
-    keys = [key for key in fit.constants if key in found.columns and key in fit.names]
-    pick = [fit.names.index(key) for key in keys]
-    errors = fit.covariance if fit.common is None else fit.common
-    alike = keys if fit.common is not None else [key for key in keys if key not in fit.of_each_run]
-    common = [fit.names.index(key) for key in alike]
-    if not common:
-        return np.zeros((len(found), 3, 0))
-    sd = np.sqrt(np.maximum(np.diag(errors), 0.0))
-    safe = np.where(sd > 0.0, sd, 1.0)
-    scaled = errors / np.outer(safe, safe)
-    values, vectors = np.linalg.eigh(scaled[np.ix_(common, common)])
-    known = values > _NOTHING
-    root = scaled[np.ix_(pick, common)] @ (vectors[:, known] / np.sqrt(values[known]))
-    columns = np.stack([found.columns[key] for key in keys], axis=-1)
-    return np.asarray(columns @ (safe[pick, None] * root))
 
 
 def fit(

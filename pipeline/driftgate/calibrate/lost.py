@@ -1,4 +1,4 @@
-"""As how many fewer errors those count that share sizes which are not well known."""
+"""As how many fewer errors those count that share constants, and sizes which are not well known."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ import numpy as np
 from driftgate.calibrate.dead_reckoning import Segments
 from driftgate.calibrate.fit import Fit, Possible, possible_by_size, wider_by_name
 from driftgate.core.pose import FloatArray
+
+# Eigenvalues of correlations that are nothing but rounding.
+_NOTHING = 1e-12
 
 
 def lost_by_sizes(
@@ -34,3 +37,26 @@ def lost_by_sizes(
     counted = errors.expected()
     moved = (counted - counted.mean(axis=0)).T / np.sqrt(2.0 * size * len(counted))
     return np.concatenate([groups, moved], axis=1)
+
+
+def common_of_constants(found: Segments, fit: Fit) -> FloatArray:
+    """Return a factor of what the constants make of each window's error in all runs alike, shape (k, 3, c).
+
+    Windows of different runs share the c draws; models with the same errors of what carries over have the
+    same draws. What each run has anew has that part of its error that goes with the others.
+    """
+    keys = [key for key in fit.constants if key in found.columns and key in fit.names]
+    pick = [fit.names.index(key) for key in keys]
+    errors = fit.covariance if fit.common is None else fit.common
+    alike = keys if fit.common is not None else [key for key in keys if key not in fit.of_each_run]
+    common = [fit.names.index(key) for key in alike]
+    if not common:
+        return np.zeros((len(found), 3, 0))
+    sd = np.sqrt(np.maximum(np.diag(errors), 0.0))
+    safe = np.where(sd > 0.0, sd, 1.0)
+    scaled = errors / np.outer(safe, safe)
+    values, vectors = np.linalg.eigh(scaled[np.ix_(common, common)])
+    known = values > _NOTHING
+    root = scaled[np.ix_(pick, common)] @ (vectors[:, known] / np.sqrt(values[known]))
+    columns = np.stack([found.columns[key] for key in keys], axis=-1)
+    return np.asarray(columns @ (safe[pick, None] * root))

@@ -23,13 +23,13 @@ def constants_table(held: FileConstants) -> list[str]:
         (
             in_words(one.key), _shown(one, one.mean), _spread(one, one.spread), _shown(one, one.shown),
             f"{one.alike} of {held.runs}", _spread(one, one.differs) if one.spread else "",
-            _about(one, one.findable), one.finding or "no sign of it",
+            _about(one, one.findable), one.finding or "no sign",
         )
         for one in held.constants
     ]  # fmt: skip
     header = (
         "", "mean in\nthe file", "spread in\nthe file", "mean in\nthese runs", "on that\nside",
-        "their own\nspread", "would be found\nif off by", "\noff?",
+        "their own\nspread", "found if\noff by", "\noff?",
     )  # fmt: skip
     return ["", "Constants of the robot file, each held against these runs", *table(header, rows)]
 
@@ -41,13 +41,13 @@ def constants_sentences(held: FileConstants) -> list[str]:
     lines = [f"Constants: {'; '.join(_off(one, held.runs) for one in held.found)}."]
     if any(not one.spread for one in held.found):
         lines.append(
-            "  What is one number in all runs is another one now, or the file's runs did not show it: look "
+            "What is one number in all runs is another one now, or the file's runs did not show it: look "
             "whether a wheel or a sensor has moved, and calibrate anew."
         )
     if any(one.spread for one in held.found):
         gyro = _GYRO if any(one.key == _BIAS for one in held.found) else ""
         lines.append(
-            "  The runs that the file was made from do not show how much runs differ: calibrate with these "
+            "The runs that the file was made from do not show how much runs differ: calibrate with these "
             f"runs, too{gyro}."
         )
     return [*lines, *_at_rest(held)]
@@ -100,9 +100,9 @@ def _at_rest(held: FileConstants) -> list[str]:
     runs = f"these {len(values)} runs" if len(values) > 1 else f"run '{plain(held.rests[0].run)}'"
     file = f"the file says {_shown(bias, bias.mean)}, give or take {_spread(bias, bias.spread)}"
     if held.rest_used:
-        return [f"  At rest, before the robot moved, the gyro drifted by {drifted} in {runs}; {file}."]
+        return [f"At rest, before the robot moved, the gyro drifted by {drifted} in {runs}; {file}."]
     return [
-        f"  At rest, before the robot moved, the heading drifted by {drifted} in {runs}, and not so on the "
+        f"At rest, before the robot moved, the heading drifted by {drifted} in {runs}, and not so on the "
         "way: something steers it at rest, or the gyro is set to zero there. So that is left out."
     ]
 
