@@ -50,6 +50,29 @@ def _report(*variants, title="Made"):
     )
 
 
+@pytest.mark.parametrize(
+    ("difference", "words"),
+    [
+        (Difference(0.1, 0.08, 0.123), "off: succeeds more often, in 8.0 to 12.3 more of 100 runs"),
+        (Difference(-0.6, -0.625, -0.545), "off: succeeds less often, in 54.5 to 62.5 fewer of 100 runs"),
+        (
+            Difference(0.0, -0.002, 0.0051),
+            "off: no difference in success is shown: it is between 0.20 fewer and 0.51 more of 100 runs",
+        ),
+        (
+            Difference(0.0, 0.0, 0.001),
+            "off: no difference in success is shown: it is between 0.00 fewer and 0.10 more of 100 runs",
+        ),
+        (Difference(0.0, None, None), "off: too few trials to say whether success differs"),
+    ],
+)
+def test_law_what_it_comes_to_is_said_in_words(difference, words):
+    """Who knows no intervals reads whether a variant is better, worse, or not shown to be either."""
+    report = _report(_variant(), _variant("off", "a=b", difference))
+    assert words in render_side_by_side(report).splitlines()
+    assert f"- {words}".replace(":", "&#58;") in render_side_by_side_markdown(report).splitlines()
+
+
 def test_law_table_has_every_figure():
     """Every variant has a row, errors are in mm and degrees, differences stand in brackets."""
     text = render_side_by_side(_report(_variant(), _variant("off", "a=b", Difference(0.01, -0.002, 0.03))))

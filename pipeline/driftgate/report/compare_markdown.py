@@ -5,10 +5,10 @@ from __future__ import annotations
 from driftgate.report.caution import FULL
 from driftgate.report.compare_model import SideBySide
 from driftgate.report.compare_text import (
-    HEADER,
+    gist_words,
     legend,
     moment_tables,
-    overview_cells,
+    overview_tables,
     same_words,
     strict_words,
 )
@@ -31,14 +31,15 @@ def render_side_by_side_markdown(report: SideBySide) -> str:
         lines.append("")
     if report.variants:
         lines += [f"- {markdown(v.name)}: {markdown(v.changes)}" for v in report.variants if v.changes]
-        rows = [(markdown(variant.name), *overview_cells(variant)) for variant in report.variants]
-        lines += ["", *_table(HEADER, rows)]
+        told = [f"- {markdown(words)}" for words in (*gist_words(report), *same_words(report))]
+        lines += ["", *told] if told else []
+        lines.append("")
+        for header, outcomes in overview_tables(report):
+            lines += _table(header, [(markdown(row[0]), *row[1:]) for row in outcomes])
         for name, header, cells in moment_tables(report):
             named = [(markdown(row[0]), *row[1:]) for row in cells]
             lines += _table((markdown(name), *header), named)
-        alike = [f"- {markdown(words)}" for words in same_words(report)]
-        lines += [*alike, ""] if alike else []
-        lines += [" ".join([legend(report), *strict_words(report.strict), f"Seed {report.seed}."]), ""]
+        lines += [" ".join([*legend(report), *strict_words(report.strict), f"Seed {report.seed}."]), ""]
     lines += [f"- {text}" for text in FULL]
     return "\n".join(lines) + "\n"
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from driftgate.report.caution import SHORT
 from driftgate.report.compare_model import SideBySide
 from driftgate.report.compare_text import (
-    HEADER,
+    gist_words,
     legend,
     moment_tables,
-    overview_cells,
+    overview_tables,
     same_words,
     strict_words,
 )
@@ -34,14 +34,15 @@ def render_side_by_side(report: SideBySide, *, colour: bool = False) -> str:
         if variant.findings:
             lines.append(f"  {plain(variant.name)}:")
             lines += ["    " + line for line in render_findings(variant.findings, paint)]
-    rows = [(plain(variant.name), *overview_cells(variant)) for variant in report.variants]
-    lines += ["", *table(HEADER, rows)]
+    for header, outcomes in overview_tables(report):
+        lines += ["", *table(header, [(plain(row[0]), *row[1:]) for row in outcomes])]
     for name, header, cells in moment_tables(report):
         named = [(plain(row[0]), *row[1:]) for row in cells]
         lines += ["", *table((plain(name), *header), named)]
-    lines += ["", *(plain(words) for words in same_words(report))]
+    lines += ["", *(plain(words) for words in (*gist_words(report), *same_words(report)))]
     lines += [
-        legend(report),
+        "",
+        *legend(report),
         *strict_words(report.strict),
         f"seed {report.seed}; again: {plain(report.command)}",
         SHORT,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from driftgate.judge.paired_values import Difference
-from driftgate.report.compare_model import Figure, SideBySide, VariantReport
+from driftgate.report.compare_model import Figure, SideBySide
 from driftgate.report.digits import exact, percent, shown
 
 # Decimals of readings a run.
@@ -76,23 +76,52 @@ def error_figure(figure: Figure, axis: str) -> str:
     return _with_interval(error_value(figure.value, axis), error_interval(figure.difference, axis))
 
 
-HEADER = ("variant", "success", "contact", "fixes a run", "wrongly accepted", "wrongly refused")
+def overview_tables(report: SideBySide) -> list[tuple[tuple[str, ...], list[tuple[str, ...]]]]:
+    """Return the tables over the whole routine, each its header and rows: outcomes, and readings.
+
+    Two, since one would not fit a terminal. The first cell of a row is the variant's name as it is.
+    """
+    outcomes: list[tuple[str, ...]] = []
+    readings: list[tuple[str, ...]] = []
+    for variant in report.variants:
+        if variant.success is None or variant.contact is None or variant.fixes is None:
+            outcomes.append((variant.name, "infeasible", ""))
+            continue
+        accepted, refused = variant.wrongly_accepted, variant.wrongly_refused
+        assert accepted is not None
+        assert refused is not None
+        outcomes.append((variant.name, share_figure(variant.success), share_figure(variant.contact)))
+        counts = (variant.fixes, accepted, refused)
+        readings.append((variant.name, *(reading_figure(figure) for figure in counts)))
+    first: tuple[str, ...] = ("variant", "success", "contact")
+    second: tuple[str, ...] = ("readings a run", "fixes", "wrongly accepted", "wrongly refused")
+    return [(first, outcomes), *([(second, readings)] if readings else [])]
 
 
-def overview_cells(variant: VariantReport) -> tuple[str, ...]:
-    """Return the cells under `HEADER` but the first."""
-    if variant.success is None or variant.contact is None or variant.fixes is None:
-        return ("infeasible", "", "", "", "")
-    accepted, refused = variant.wrongly_accepted, variant.wrongly_refused
-    assert accepted is not None
-    assert refused is not None
-    return (
-        share_figure(variant.success),
-        share_figure(variant.contact),
-        reading_figure(variant.fixes),
-        reading_figure(accepted),
-        reading_figure(refused),
-    )
+def gist_words(report: SideBySide) -> list[str]:
+    """Return for each variant but the first whether success is shown to differ; names as they are.
+
+    One that came out as the first in every trial has its sentence in `same_words`.
+    """
+    lines = []
+    for variant in report.variants[1:]:
+        found = None if variant.success is None else variant.success.difference
+        if found is None or variant.same:
+            continue
+        lines.append(f"{variant.name}: {_gist(found)}")
+    return lines
+
+
+def _gist(found: Difference) -> str:
+    if found.low is None or found.high is None:
+        return "too few trials to say whether success differs"
+    digits = 1 if _is_wide(found) else 2
+    low, high = (shown(abs(end), factor=100, digits=digits) for end in (found.low, found.high))
+    if found.low > 0.0:
+        return f"succeeds more often, in {low} to {high} more of 100 runs"
+    if found.high < 0.0:
+        return f"succeeds less often, in {high} to {low} fewer of 100 runs"
+    return f"no difference in success is shown: it is between {low} fewer and {high} more of 100 runs"
 
 
 def moment_tables(report: SideBySide) -> list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]]:
@@ -134,10 +163,12 @@ def same_words(report: SideBySide) -> list[str]:
     ]
 
 
-def legend(report: SideBySide) -> str:
-    """Return how to read the table."""
+def legend(report: SideBySide) -> tuple[str, str]:
+    """Return how to read the tables, in two sentences."""
     return (
-        "In brackets: the difference from the first variant over the same "
-        f"{report.trials} trials, an interval at {exact(report.confidence, 100)} % each by itself; "
-        "success and contact in percentage points, readings a run of all sensors together."
+        "In brackets: by how much it differs from the first variant, from the least to the most that these "
+        f"{report.trials} trials leave possible, the same luck in all (at {exact(report.confidence, 100)} %, "
+        "each by itself); where that runs from - to +, no difference is shown.",
+        "Success and contact differ by percentage points; 95 % on an axis: what the error stays within in 95 "
+        "of 100 runs; readings: of all sensors together.",
     )

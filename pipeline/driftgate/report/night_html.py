@@ -163,7 +163,7 @@ def _matrix(night: Night) -> list[str]:
     ]
     note = (
         "Each routine at its worst field, side and sensor, and how often everything succeeds there, with "
-        f"what breaks first or the margin that is left. {EFFECT_WORDS}"
+        f"what breaks first or the margin that is left. {EFFECT_WORDS} A dash: the fault cannot happen to it."
     )
     open_ = open_words(night)
     notes = [f"<p>{esc(words)}</p>" for words in (note, f"{open_}." if open_ else "") if words]

@@ -145,7 +145,7 @@ def _matrix(night: Night) -> list[str]:
         "#### Faults",
         "",
         "Each routine at its worst field, side and sensor: how often everything succeeds there, and what "
-        f"breaks first. {EFFECT_WORDS}",
+        f"breaks first. {EFFECT_WORDS} A dash: the fault cannot happen to it.",
         *_open_note(night),
         "",
         *_table(("routine", *kinds.values()), rows),
@@ -164,8 +164,9 @@ def _matrix_cell(placed: Placed) -> str:
 
 
 def _ranking(night: Night) -> list[str]:
-    rows = [(row.title, row.broken_words, row.share_words) for row in ranking(night)]
-    return ["What breaks first:", "", *_table(("fault", "routines that break", "success, mean"), rows)]
+    rows = [(row.title, row.broken_words, row.share_words, row.margin) for row in ranking(night)]
+    header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
+    return ["What breaks first:", "", *_table(header, rows)]
 
 
 def _by_routine(night: Night) -> list[str]:

@@ -10,11 +10,13 @@ from driftgate.report.findings import render_findings
 from driftgate.report.night_figures import cell_margin, margin_words, tolerance_words
 from driftgate.report.night_model import NightReport
 from driftgate.report.night_words import (
+    EFFECT_WORDS,
     UNKNOWN_MARGIN,
     alarm_words,
     by_routine,
     change_words,
     input_changes,
+    open_words,
     ranking,
     routines_of,
     series_words,
@@ -117,10 +119,15 @@ def _faults(night: Night, routine: str) -> list[str]:
 def _first(night: Night) -> list[str]:
     rows = [(plain(row.title), row.broken_words, row.share_words, row.margin) for row in ranking(night)]
     header = ("fault", "routines that break", "success, mean of the worst cases", "least margin")
-    unknown = (
-        [f"  {UNKNOWN_MARGIN}"] if any(row.margin == "-" and row.sound for row in ranking(night)) else []
-    )
-    return ["What breaks first", *table(header, rows), *unknown, f"  {tried_words(night)}", ""]
+    unknown = [UNKNOWN_MARGIN] if any(row.margin == "-" and row.sound for row in ranking(night)) else []
+    open_ = open_words(night)
+    notes = [
+        EFFECT_WORDS[0].lower() + EFFECT_WORDS[1:-1],
+        *([open_] if open_ else []),
+        *unknown,
+        tried_words(night),
+    ]
+    return ["What breaks first", *table(header, rows), *(f"  {words}" for words in notes), ""]
 
 
 def _back(report: NightReport, night: Night) -> list[str]:

@@ -33,11 +33,11 @@ _EFFECTS: Final[tuple[Effect, ...]] = ("breaks", "open", "survives", "already fa
 ALL_HOLD: Final = "Every routine holds on every field and side."
 SAME_INPUTS: Final = "No input changed: the same model, other luck."
 UNKNOWN_MARGIN: Final = (
-    "a margin of - is not known: more trials fail than may, for no matter of distance, or they are too few"
+    "margin -: not known, since trials fail for another reason than distance (contact, time), or are too few"
 )
 EFFECT_WORDS: Final = (
-    "A fault breaks what fails under it and not as it is. A routine that already fails does so as it is, at "
-    "every place. A dash: the fault cannot happen to it."
+    "Survives: every tolerance still holds; breaks: one fails that does not fail as it is; open: the trials "
+    "do not tell; already fails: it fails as it is, at every place."
 )
 
 
