@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
+import re
 import unicodedata
 from dataclasses import replace
 
 import jsonschema
 import pytest
+import yaml
 from lxml import etree
 from made_reports import HOSTILE
 
@@ -119,10 +122,23 @@ def test_law_an_entry_that_waives_no_pass_carries_a_caution():
     assert "aution: this waives" not in render_verification(passing) + render_as("markdown", passing)
 
 
+def test_law_waivers_are_copied_from_a_page_as_from_a_terminal():
+    """What a browser shows of the Markdown is the file of waivers, whole, with its cautions as comments."""
+    needed = tuple(NeededWaiver(f"{name}.yaml", "ab" * 6, "fail") for name in ("a", "b_c"))
+    found = replace(everything(), needed=needed, waivers_there=False)
+    (shown,) = re.findall("<pre>(.*?)</pre>", render_as("markdown", found), re.DOTALL)
+    file = yaml.safe_load(html.unescape(shown))
+    assert (file["kind"], file["format"]) == ("waivers", 1)
+    assert [waiver["file"] for waiver in file["waivers"]] == ["a.yaml", "b_c.yaml"]
+    assert html.unescape(shown).count("# caution: ") == 2
+
+
 def test_law_what_is_waived_is_not_headed_as_frozen():
     """The heading of a pull request says which of the two it is."""
-    assert render_as("markdown", everything(0)).startswith("### driftgate: let through by waivers\n")
-    assert render_as("markdown", replace(everything(0), waived=())).startswith("### driftgate: as frozen\n")
+    assert render_as("markdown", everything(0)).startswith("### driftgate verify: let through by waivers\n")
+    assert render_as("markdown", replace(everything(0), waived=())).startswith(
+        "### driftgate verify: as frozen\n"
+    )
 
 
 def test_law_quiet_leaves_out_what_passes():

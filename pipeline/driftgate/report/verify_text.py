@@ -51,7 +51,11 @@ def render_verification(found: Verification, *, colour: bool = False, quiet: boo
             lines += ["    " + line for line in render_finding(waived.finding, paint)]
     rows = [row for row in found.rejudged if not quiet or row.verdict != "pass"]
     if rows:
-        lines += [*_gap(lines), paint("judged again", "bold"), *_margins(rows, paint)]
+        lines += [
+            *_gap(lines),
+            paint("judged again, margins as frozen -> now", "bold"),
+            *_margins(rows, paint),
+        ]
     if found.field is not None:
         lines += [*_gap(lines), *_field(found.field, paint, quiet)]
     if found.needed:
@@ -149,10 +153,10 @@ def risk_words(risk: Risk) -> str:
 def needed_head(found: Verification) -> str:
     """Return what to do with the entries for waivers."""
     one = len(found.needed) == 1
-    what = "this change" if one else "these changes"
-    look = f"to let {what} through, look at {'it' if one else 'each'}, complete and "
+    what, it, each = ("this change", "it", "it") if one else ("these changes", "them", "each")
     file = found.waivers or "the waivers"
-    return f"{look}add to {file}:" if found.waivers_there else f"{look}write to {file}, a new file:"
+    there = f"add to {file}" if found.waivers_there else f"write to {file}, a new file"
+    return f"take {what} back, freeze anew, or let {it} through: look at {each}, complete and {there}:"
 
 
 def _needed_begin(found: Verification) -> list[str]:
@@ -209,9 +213,9 @@ def _counted(number: int, what: str) -> str:
 
 def verification_markdown(found: Verification) -> str:
     """Return the verification as Markdown; every text from a file is escaped."""
-    state = "let through by waivers" if found.waived else "as frozen"
-    state = state if found.status == 0 else f"status {found.status}"
-    lines = [f"### driftgate: {state}", "", markdown(found.why), ""]
+    good = "let through by waivers" if found.waived else "as frozen"
+    state = {0: good, 1: "not as frozen"}.get(found.status, "could not be verified")
+    lines = [f"### driftgate verify: {state}", "", markdown(found.why), ""]
     lines += _list(
         f"{f.level} {markdown(f.code)} at {markdown(f.path)}{f' line {f.line}' if f.line else ''}: "
         f"{markdown(f.message)}"
@@ -230,7 +234,12 @@ def verification_markdown(found: Verification) -> str:
             f"{_change_words(r.margin_then, r.margin_now, r.verdict)} |"
             for r in sorted(found.rejudged, key=lambda r: r.verdict == "pass")
         ]
-        lines += ["| judged again | what | verdict |", "| --- | --- | --- |", *_cut_rows(rows), ""]
+        lines += [
+            "| judged again | what | verdict, margin as frozen -> now |",
+            "| --- | --- | --- |",
+            *_cut_rows(rows),
+            "",
+        ]
     if found.field is not None:
         lines += [f"On {markdown(found.field.path)}:", ""]
         lines += [f"- {markdown(text)}" for text in field_words(found.field)]
@@ -242,16 +251,20 @@ def verification_markdown(found: Verification) -> str:
         lines += ["", "| at risk first | verdict | why |", "| --- | --- | --- |", *_cut_rows(rows), ""]
     if found.needed:
         lines += [markdown(needed_head(found)), ""]
-        begin = "<br>".join(markdown(text) for text in _needed_begin(found))
-        lines += _list([begin] if begin else [])
-        lines += _list(
-            markdown(needed_words(n).removeprefix("- "))
-            + (f"<br>{markdown(needed_caution(n))}" if needed_caution(n) else "")
-            for n in found.needed
-        )
+        lines += [_copied([*_needed_begin(found), *_entries(found)]), ""]
     if found.digest:
         lines += [f"- {markdown(text)}" for text in closing(found)]
     return "\n".join([*lines, *(f"- {text}" for text in FULL)]) + "\n"
+
+
+def _entries(found: Verification) -> list[str]:
+    entries = ["\n".join(_needed_lines(needed)) for needed in found.needed]
+    return "\n".join(first_of(entries, _MOST_FINDINGS, "# {}")).split("\n")
+
+
+def _copied(lines: list[str]) -> str:
+    """Return lines that are copied as they stand, every text in them escaped: a list would change them."""
+    return "<pre>" + "\n".join(markdown(line) for line in lines) + "</pre>"
 
 
 def _list(items: Iterable[str]) -> list[str]:

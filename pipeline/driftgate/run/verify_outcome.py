@@ -56,7 +56,7 @@ def verify_outcome(
         parts.append(f"{counted(len(failing), 'changed routine')} {_do(len(failing), 'not pass')}")
     others = {f.path for f in errors if f.code == "DG709"}
     if others:
-        parts.append("other files for the robot")
+        parts.append("other files for the robot when exported again")
     if field is not None:
         risky = [risk for risk in field.risks if risk.verdict != "pass"]
         if risky:
