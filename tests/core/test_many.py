@@ -45,6 +45,6 @@ def test_law_nobody_else_words_it():
     own = [
         path.relative_to(PACKAGE).as_posix()
         for path in sorted(PACKAGE.rglob("*.py"))
-        if re.search(r"\band \{(?!counted)[^}]*\} more", path.read_text(encoding="utf-8"))
+        if re.search(r"\band \{(?!counted)[^}]*\} more(?! of)", path.read_text(encoding="utf-8"))
     ]
     assert own == ["core/many.py"]

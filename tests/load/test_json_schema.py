@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
 import pytest
 from jsonschema import Draft202012Validator
+from pydantic import BaseModel
 
 from driftgate.load.compose import compose
 from driftgate.load.document import Kind
+from driftgate.load.fields import options_at
 from driftgate.load.json_schema import json_schema
 from driftgate.load.text import split_lines
+from driftgate.schema.base import Model
 
 CASES = Path(__file__).parents[1] / "cases"
 KINDS: tuple[Kind, ...] = get_args(Kind)
@@ -67,7 +72,7 @@ def test_err_faults_of_shape_are_refused(file: Path) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_law_every_object_is_closed(kind: Kind) -> None:
-    """No object takes unknown keys, kind and step are constants, and no default is a bare number."""
+    """No object takes unknown keys, and kind and step are constants."""
     schema = json_schema(kind)
     assert schema["properties"]["kind"]["const"] == kind
     objects = [schema, *schema["$defs"].values()]
@@ -75,5 +80,31 @@ def test_law_every_object_is_closed(kind: Kind) -> None:
     for node in objects:
         if "do" in node.get("properties", {}):
             assert "const" in node["properties"]["do"]
-        for value in node.get("properties", {}).values():
-            assert not isinstance(value.get("default"), float | int) or isinstance(value["default"], bool)
+
+
+def _models(base: type[BaseModel]) -> Iterator[type[BaseModel]]:
+    for model in base.__subclasses__():
+        yield model
+        yield from _models(model)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_law_a_default_may_be_typed_and_means_the_default(kind: Kind) -> None:
+    """What an editor inserts is allowed there, with its unit, and is what the model takes without it."""
+    models = {model.__name__: model for model in _models(Model)}
+    seen = 0
+    for name, node in json_schema(kind)["$defs"].items():
+        for key, value in node.get("properties", {}).items():
+            assert "x-dimension" not in json.dumps(value)
+            if "default" not in value or "$ref" in json.dumps(value):
+                continue
+            assert Draft202012Validator(value).is_valid(value["default"]), (name, key)
+            wanted = models[name].model_fields[key].default
+            if isinstance(wanted, float) and isinstance(value["default"], str):
+                (found,) = options_at(models[name], {}, (key,))
+                assert found.quantity is not None
+                assert found.quantity.parse(value["default"]) == pytest.approx(wanted, rel=1e-5)
+                seen += 1
+            else:
+                assert value["default"] == wanted
+    assert seen > 3 or kind not in ("robot", "routine", "field map")

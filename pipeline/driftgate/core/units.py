@@ -101,6 +101,26 @@ DIMENSIONS: Final[dict[str, Dimension]] = {
 
 # Plain decimal or scientific notation only: no underscores, no leading zeros that other readers
 # take for octal, no "inf" or "nan".
+# The unit that people think in, where a quantity is shown.
+SHOWN: Final[dict[str, str]] = {
+    "length": "mm",
+    "angle": "deg",
+    "time": "s",
+    "speed": "m/s",
+    "turn rate": "deg/s",
+    "frequency": "Hz",
+    "ratio": "%",
+    "length per root metre": "mm/sqrt(m)",
+    "angle per root metre": "deg/sqrt(m)",
+    "angle per root second": "deg/sqrt(s)",
+    "angle per root radian": "deg/sqrt(rad)",
+    "length per turn": "mm/rad",
+    "count per length": "1/m",
+    "acceleration": "m/s^2",
+    "angular acceleration": "deg/s^2",
+    "mass": "kg",
+}
+
 NUMBER_PATTERN: Final = r"[+-]?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY: Final = re.compile(rf"\s*({NUMBER_PATTERN})\s*(\S.*?)?\s*", re.ASCII)
 _LONGEST: Final = 60

@@ -2,33 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import Final
 
 from pydantic import BaseModel
 
+from driftgate.core.units import DIMENSIONS, SHOWN
 from driftgate.load.fields import options_at
 from driftgate.schema.base import REMARKS
 
 # Unit that people think in, and its size in SI, by dimension.
 UNITS: Final[dict[str, tuple[str, float]]] = {
-    "length": ("mm", 1e-3),
-    "angle": ("deg", math.pi / 180.0),
-    "time": ("s", 1.0),
-    "speed": ("m/s", 1.0),
-    "turn rate": ("deg/s", math.pi / 180.0),
-    "frequency": ("Hz", 1.0),
-    "ratio": ("%", 0.01),
-    "length per root metre": ("mm/sqrt(m)", 1e-3),
-    "angle per root metre": ("deg/sqrt(m)", math.pi / 180.0),
-    "angle per root second": ("deg/sqrt(s)", math.pi / 180.0),
-    "angle per root radian": ("deg/sqrt(rad)", math.pi / 180.0),
-    "length per turn": ("mm/rad", 1e-3),
-    "count per length": ("1/m", 1.0),
-    "acceleration": ("m/s^2", 1.0),
-    "angular acceleration": ("deg/s^2", math.pi / 180.0),
-    "mass": ("kg", 1.0),
+    name: (unit, float(DIMENSIONS[name].units[unit])) for name, unit in SHOWN.items()
 }
 _MOST_CHARACTERS: Final = 100
 

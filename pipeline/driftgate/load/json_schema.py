@@ -8,9 +8,13 @@ from __future__ import annotations
 import copy
 from typing import Any, Final
 
+from driftgate.core.units import DIMENSIONS, SHOWN
 from driftgate.load.document import Kind
 from driftgate.load.validate import MODELS
+from driftgate.schema.quantity import DIMENSION
 
+# What holds a number without a unit.
+_NUMBERS: Final = ("number", "integer")
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -43,9 +47,13 @@ def _tidy(node: Any) -> None:
     # An OpenAPI keyword; the constant `do` of each branch says the same in JSON Schema.
     if isinstance(node.get("discriminator"), dict) and "oneOf" in node:
         del node["discriminator"]
-    # Defaults are numbers in SI while the file holds texts with units: an editor would insert them.
+    # Defaults are numbers in SI, the file holds texts with units: an editor inserts what stands here.
     describes_a_value = any(key in node for key in ("type", "$ref", "anyOf"))
-    if describes_a_value and not isinstance(node.get("default"), bool | str):
+    default, dimension = node.get("default"), node.pop(DIMENSION, "")
+    if dimension in SHOWN and isinstance(default, float):
+        unit = SHOWN[dimension]
+        node["default"] = f"{default / float(DIMENSIONS[dimension].units[unit]):.6g} {unit}"
+    elif describes_a_value and not isinstance(default, bool | str) and node.get("type") not in _NUMBERS:
         node.pop("default", None)
     for value in node.values():
         _tidy(value)

@@ -29,7 +29,7 @@ class KeyLine:
     required : bool
         Whether it may not be left out.
     meaning : str
-        In a few words; may be empty.
+        In a few words, and what it is if it is left out; may be empty.
     """
 
     depth: int
@@ -78,6 +78,7 @@ def _member(
     key: str, value: Schema, required: bool, shared: Schema, depth: int, within: tuple[str, ...]
 ) -> Iterator[KeyLine]:
     meaning = value.get("description", "")
+    default = "" if required else _default(value)
     many = ""
     if value.get("type") == "array" and _is_nested(value.get("items", {})):
         value, many = value["items"], "list"
@@ -87,9 +88,9 @@ def _member(
     nested = [one for one in branches if "$ref" in one]
     plain = [_takes(one) for one in branches if "$ref" not in one]
     if not nested:
-        yield KeyLine(
-            depth, key, " or ".join(dict.fromkeys(plain)), required, "" if _said(value) else meaning
-        )
+        said = "" if _said(value) else meaning
+        about = "; ".join(filter(None, (said, default)))
+        yield KeyLine(depth, key, " or ".join(dict.fromkeys(plain)), required, about)
         return
     names = [one["$ref"].rpartition("/")[2] for one in nested]
     found = [shared[name] for name in names]
@@ -109,6 +110,14 @@ def _member(
             inside += 1
         # A list of steps holds steps that hold such a list again.
         yield from _object(one, shared, inside, (*within, *names) if len(names) > 1 else (*within, name))
+
+
+def _default(value: Schema) -> str:
+    """Return what a key that is left out is, in words; empty where it is nothing."""
+    if "default" not in value or isinstance(value["default"], dict | list) or value["default"] is None:
+        return ""
+    found = value["default"]
+    return f"left out: {str(found).lower() if isinstance(found, bool) else found}"
 
 
 def _branches(value: Schema) -> list[Schema]:

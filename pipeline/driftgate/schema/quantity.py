@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
 from driftgate.core.units import DIMENSIONS, parse_quantity, quantity_pattern
+
+# In a JSON Schema as pydantic makes it: which dimension a text has. It is taken out of what is published.
+DIMENSION: Final = "x-dimension"
 
 
 @dataclass(frozen=True)
@@ -57,4 +60,5 @@ class Quantity:
             "pattern": quantity_pattern(self.dimension),
             "description": f"{dim.name} with its unit",
             "examples": [dim.example],
+            DIMENSION: self.dimension,
         }
