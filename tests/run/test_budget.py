@@ -220,6 +220,23 @@ def test_law_reports_say_the_same(report: BudgetReport) -> None:
     assert "**half-way (line 12), x&#58; within 50 mm**" in marked
 
 
+def test_law_what_it_comes_to_is_said_first(report: BudgetReport) -> None:
+    """The tightest tolerance and its largest sources, by the table's own figures, in both texts."""
+    verdict = report.case.verdict
+    tight = max(verdict.moments, key=lambda m: m.used)
+    (moment,) = (m for m in report.moments if m.name == tight.name)
+    (axis,) = (a for a in moment.axes if a.limit.axis == tight.binding)
+    first, second = sorted(axis.rows, key=lambda row: -row.covariance_share)[:2]
+    line = render_budget(report).splitlines()[2]
+    assert line.startswith(f"  closest to failing: {tight.name}, {tight.binding}, ")
+    words = f"{first.source.title} ({100 * first.covariance_share:.0f} % of the variance)"
+    assert f"its spread comes most from {words}" in line
+    assert f", {second.source.title} ({100 * second.covariance_share:.0f} %)" in line
+    assert ("--improve" in line) == (report.improvements is None)
+    assert "Closest to failing&#58; " in render_budget_markdown(report)
+    assert "closest to failing" not in render_budget(dataclasses.replace(report, moments=()))
+
+
 def test_law_few_trials_are_told(report: BudgetReport) -> None:
     """A budget that a few trials decide says so, and names the sources that rest on them."""
     moment = report.moments[1]

@@ -10,6 +10,7 @@ from driftgate.judge.budget import AxisBudget, MomentBudget, SourceRow
 from driftgate.judge.pickfreeze import Share
 from driftgate.judge.sampling import beyond_plain
 from driftgate.judge.values import AxisVerdict
+from driftgate.report.budget_gist import gist_words
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.budget_more import (
     GROWTH_HEADER,
@@ -119,6 +120,8 @@ def render_budget(report: BudgetReport, colour: bool = False, everything: bool =
     lines += ["  " + line for line in render_findings(case.findings, paint)]
     if case.verdict is None:
         return "\n".join([*lines, "", "The plan is infeasible, so there is no budget."]) + "\n"
+    gist = gist_words(report)
+    lines += [f"  {plain(gist)}"] if gist else []
     for moment in report.moments:
         for axis in moment.axes:
             lines += ["", paint(axis_title(case, moment, axis), "bold"), f"  {axis_words(moment, axis)}"]

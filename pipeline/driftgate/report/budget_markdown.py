@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from driftgate.report.budget import HEADER, NOTES, axis_notes, axis_title, axis_words, closing, table_rows
+from driftgate.report.budget_gist import gist_words
 from driftgate.report.budget_model import BudgetReport
 from driftgate.report.budget_more import (
     GROWTH_HEADER,
@@ -25,6 +26,8 @@ def render_budget_markdown(report: BudgetReport) -> str:
     case = report.case
     if case is not None:
         lines += [f"{markdown(case.title)}, {markdown(case.path)} on {markdown(case.label)}", ""]
+        gist = gist_words(report)
+        lines += [markdown(gist[0].upper() + gist[1:]), ""] if gist else []
         for moment in report.moments:
             for axis in moment.axes:
                 lines += [f"**{markdown(axis_title(case, moment, axis))}**", ""]
