@@ -108,7 +108,7 @@ def covariance_of(count, mean=(0.0, 0.0, 0.0), by_source=None, accepted=(True, F
 def prepared_of(moments, time_limit_s=15.0, contact_allowed=0.0, enabled=True):
     """Return what the judge reads of a prepared case."""
     steps = [
-        SimpleNamespace(name="leg" if i == 1 else None, label=f"advance {i} m", law=Law.RELATIVE)
+        SimpleNamespace(name="leg" if i == 1 else None, label=f"advance {i} m", law=Law.RELATIVE, source=None)
         for i in range(STEPS)
     ]
     timeline = SimpleNamespace(
@@ -122,7 +122,7 @@ def prepared_of(moments, time_limit_s=15.0, contact_allowed=0.0, enabled=True):
     robot = SimpleNamespace(correction=SimpleNamespace(enabled=enabled), sensors=[object()])
     return SimpleNamespace(
         case=SimpleNamespace(routine=routine, robot=robot),
-        plan=SimpleNamespace(steps=steps, timeline=timeline),
+        plan=SimpleNamespace(steps=steps, timeline=timeline, contacts={}),
         sight=None,
         moments=tuple(moments),
     )

@@ -27,6 +27,7 @@ from driftgate.judge.values import (
     VarianceShares,
 )
 from driftgate.predict.values import Outcome
+from driftgate.schema.routine import SquareUp
 from driftgate.sight.values import DarkInterval
 
 END = moment("end", step=2, x="10 mm")  # at knot 3, at 3 s
@@ -60,7 +61,9 @@ def verdict(on=None, variance_sd=5e-3, sources=(), failing=40, **more):
     return MomentVerdict(**{**fields, **known, **more})
 
 
-def reason(found, at=END, covariance=None, dark=(), enabled=True, knots=None, **trials_more):
+def reason(
+    found, at=END, covariance=None, dark=(), enabled=True, knots=None, touches=(), resets=True, **trials_more
+):
     """Return the reason; the robot's correction is on and no reading went wrong, unless said."""
     if knots is None:
         knots = np.zeros(STEPS + 1)
@@ -69,6 +72,11 @@ def reason(found, at=END, covariance=None, dark=(), enabled=True, knots=None, **
     cov[:, 0, 0] = knots
     covariance = dataclasses.replace(covariance, knot_cov=cov, accepted=np.array([False, True]))
     prepared = prepared_of([at], enabled=enabled)
+    for step in touches:
+        prepared.plan.contacts[step] = object()
+        given = {"reset": {"position": "5 mm", "heading": "1 deg"}} if resets else {}
+        touch = {"do": "square-up", "against": "east", "speed": "0.3 m/s", **given}
+        prepared.plan.steps[step].source = SquareUp.model_validate(touch)
     prepared.case.true = prepared.case.believed = object()
     rng = np.random.default_rng(1)
     errors = np.concatenate([rng.normal(0, 5e-3, (100, 2)), np.zeros((100, 1))], axis=1)
@@ -225,9 +233,20 @@ def test_law_readings_that_went_wrong():
         "The gate refuses 2 % of its readings, most in step 2."
     )
     assert reason(verdict(), **counts(wrong=100, step=3)).endswith(LAST_FIX)  # after the moment
-    assert reason(verdict(), enabled=False).endswith(
-        "Nothing corrects the drift: the correction is off or there is no range sensor."
-    )
+    assert reason(verdict(), enabled=False).endswith("Nothing corrects the drift: the correction is off.")
+
+
+@pytest.mark.parametrize(("touches", "last"), [((0, 1), 1), ((0, 1, 2), 2), ((1, 3), 1)])
+def test_law_square_ups_correct_without_a_sensor(touches: tuple[int, ...], last: int) -> None:
+    """Where they alone take fixes, the reason names the last one before the moment, and no later one."""
+    words = f"Only square-ups correct the drift, last in step {last + 1}: the correction is off."
+    assert reason(verdict(), enabled=False, touches=touches).endswith(words)
+
+
+def test_law_a_square_up_without_a_reset_corrects_nothing() -> None:
+    """It moves the robot and leaves its belief alone."""
+    found = reason(verdict(), enabled=False, touches=(0, 1), resets=False)
+    assert found.endswith("Nothing corrects the drift: the correction is off.")
 
 
 def test_law_what_was_dark():

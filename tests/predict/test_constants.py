@@ -173,6 +173,15 @@ def squared_up(drive: str = "holonomic", rolls_on: bool = False, before: bool = 
     return scene(steps, beams, turned, own, {"when": "looking"}, drive=drive, rolls_on=rolls_on, **start)
 
 
+def squared_up_without_a_sensor(**own: Any) -> Prepared:
+    """Return a wall that is off and turned, touched away from its middle by a robot that has no sensor."""
+    reset = {"position": "3 mm", "heading": "0.2 deg"}
+    touch = {"do": "square-up", "against": "east", "speed": "0.3 m/s", "reset": reset}
+    steps = [touch, {"do": "advance", "distance": "-0.4 m"}]
+    start: dict[str, Any] = {"start": (2.2, 0.6, 0.0), "spread": ("20 mm", "3 mm", "1.5 deg")}
+    return scene(steps, [], {**OFF, "tilt": "0.3 deg"}, own, drive="holonomic", **start)
+
+
 FIXED = {"fixed_to": "east", "reference": True}
 BENCH = {"id": "bench", "shape": {"rectangle": {"length": "0.4 m", "width": "0.6 m"}}, **FIXED}
 
@@ -240,6 +249,7 @@ SCENES: dict[str, Callable[..., Prepared]] = {
     "squared up, unseen swing": lambda **own: squared_up("differential", before=False, **own),
     "squared up, seen askew, unseen swing": lambda **own: squared_up("differential", **own),
     "squared up, seen askew, wheels roll on": lambda **own: squared_up("differential", True, **own),
+    "squared up without a sensor": squared_up_without_a_sensor,
     "a bench on its wall": a_bench_on_its_wall,
     "placed against a bench": against_a_bench,
     "squared up at a bench": squared_up_at_a_bench,

@@ -61,6 +61,20 @@ def test_law_oblique_or_offset_beams_inform_the_heading():
         assert informing(*stage([EAST], [sensor(y=y)]))[0, 2] == tells
 
 
+@pytest.mark.parametrize("update", [{"law": "replace"}, {"law": "blend", "share": "30 %"}])
+def test_law_laws_along_the_normal_leave_the_heading_to_pairs(update):
+    """Under them a reading moves the place alone, oblique or not; two sensors are a fix only as a pair."""
+    two = [sensor("a", y=0.12), sensor("b", y=-0.12)]
+    for pairs, tells in (([], False), ([{"sensors": ["a", "b"]}], True)):
+        robot_ = robot(two, update=update, pairs=pairs)
+        map_ = hall()
+        case_, plan_, world = case(robot_, map_), plan([OBLIQUE] * 4, sensors=2), build_world(map_)
+        sight = look_along(case_, plan_, world)
+        assert informing(case_, plan_, sight, world).tolist() == [[True, False, tells]] * 6
+        heading = [d for d in dark_intervals(case_, plan_, sight, world, 0.0) if d.axis == "heading"]
+        assert (heading == [DarkInterval("heading", 0.0, 1.5, 0, 2)]) != tells
+
+
 @ON_PAPER
 def test_ref_heading_threshold_by_hand():
     """Square on, a sensor y to the left changes its range by y per radian: 0.1 m is the threshold."""

@@ -14,6 +14,7 @@ from driftgate.judge.variance import mean_along, shift_of, variance_along
 from driftgate.plan.values import Plan
 from driftgate.predict.sources import LATENCY
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
+from driftgate.schema.routine import SquareUp
 from driftgate.sight.values import DarkInterval
 
 DescribeStep = Callable[[int], str]
@@ -273,7 +274,11 @@ def _readings(
 ) -> str:
     robot = prepared.case.robot
     if not robot.correction.enabled or not robot.sensors:
-        return "Nothing corrects the drift: the correction is off or there is no range sensor."
+        why = "the correction is off" if robot.sensors else "there is no range sensor"
+        resets = [step for step in prepared.plan.contacts if step <= moment.step and _resets(prepared, step)]
+        if resets:
+            return f"Only square-ups correct the drift, last in {describe(max(resets))}: {why}."
+        return f"Nothing corrects the drift: {why}."
     counted = counted_until(trials, moment.step)
     # Where the spread has no other explanation, a little is enough to be named.
     little = 0.1 if unseen else 1.0
@@ -289,6 +294,12 @@ def _readings(
             f"The gate refuses {share_words(counted.gate_share, 0)} of its readings, most in {where}."
         )
     return " ".join(found if unseen else found[:1])
+
+
+def _resets(prepared: PreparedCase, step: int) -> bool:
+    """Return whether a step takes the wall that it squares up against as a fix."""
+    source = prepared.plan.steps[step].source
+    return isinstance(source, SquareUp) and source.reset is not None
 
 
 def field_axis(axis: str, heading_rad: float) -> tuple[str, ...]:

@@ -74,7 +74,8 @@ class FilterModel:
     @property
     def considers(self) -> bool:
         """Whether what is constant over a run is taken as such (`driftgate.predict.consider`)."""
-        return bool(self.constants)
+        # Without a sensor there are the walls alone, which a square-up that resets is off by.
+        return bool(self.constants) or (not self.range_at_zero_m and any(self.movers))
 
     def left_over(self, length_m: float) -> float:
         """Return the share of a link to a surface that is left after a way."""
@@ -140,7 +141,7 @@ def filter_model(case: Case) -> FilterModel:
         constants=constants,
         movers=movers,
         constants_hold_m=_given(own.constants_hold, math.inf),
-        start_carry=start_carry(case, movers) if constants else (),
+        start_carry=start_carry(case, movers) if constants or not robot.sensors else (),
         turning=_turning(robot),
         sideways_per_root_m=(_given(own.along, sideways[0]), _given(own.across, sideways[1])),
     )

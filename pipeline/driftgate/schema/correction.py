@@ -58,29 +58,57 @@ class SensorPair(Model):
 
 
 class WayBack(Model):
-    """A way out of a gate that refuses everything.
+    """A way out of a gate that refuses everything: the filter grows less sure of itself until readings pass.
 
-    After `refusals` at the gate in a row, all sensors together, the filter's covariance grows by
-    `factor`; after `lost_after` more the robot is flagged as lost.
+    Refusals are counted in a row, over all sensors together: one reading of any sensor that passes begins the
+    count anew, so that with one good sensor the others may be refused for ever.
     """
 
-    refusals: Annotated[int, Field(ge=1, le=100_000)]
-    factor: Annotated[float, Field(gt=1.0, le=1e6)]
-    lost_after: Annotated[int, Field(ge=1, le=100_000)]
+    refusals: Annotated[
+        int,
+        Field(
+            ge=1,
+            le=100_000,
+            description="after so many in a row, of all sensors together; and each time again",
+        ),
+    ]
+    factor: Annotated[
+        float,
+        Field(
+            gt=1.0,
+            le=1e6,
+            description="the filter's covariance grows by it: 4 doubles the spread it believes in",
+        ),
+    ]
+    lost_after: Annotated[
+        int,
+        Field(ge=1, le=100_000, description="so many more in a row, and the robot says that it is lost"),
+    ]
 
 
 class Update(Model):
-    """The update law.
+    """The update law: how far a fix moves the belief, and which way.
 
-    A fix moves the belief by no more than `largest_move`: neither its place, nor by turning the
-    furthest point of the robot's outline. One that would is scaled down, place and heading alike.
+    Under `replace` and `blend` a single reading moves the place along the normal of the surface and never
+    turns the belief; the heading is corrected by the `pairs` alone, and drifts without one. A fix moves the
+    belief by no more than `largest_move`: neither its place, nor by turning the furthest point of the
+    robot's outline. One that would is scaled down, place and heading alike.
     """
 
-    law: Literal["kalman", "replace", "blend"]
+    law: Annotated[
+        Literal["kalman", "replace", "blend"],
+        Field(
+            description="kalman: place and heading, each by how well it is known; replace: along the wall's "
+            "normal until the reading fits; blend: a share of that. These two turn the heading by pairs alone"
+        ),
+    ]
     share: Annotated[Probability, Field(description="for blend: how much of the difference is taken")] = 1.0
     largest_move: Annotated[
         Distance | None,
-        Field(description="how far one fix may move the robot, or by turning any point of its outline"),
+        Field(
+            description="how far one fix of a reading may move the robot, or by turning any point of its "
+            "outline; a square-up's 'reset' is not limited"
+        ),
     ] = None
 
 
@@ -91,10 +119,22 @@ class FilterNumbers(Model):
     file is one that the robot does not correct.
     """
 
-    start_x: Size | None = None
+    start_x: Annotated[
+        Size | None,
+        Field(
+            description="how far off the filter believes the start to be; left out: the routine's spread and "
+            "off, root of the sum of squares. For a wrong pose that the robot does not know of, say less here"
+        ),
+    ] = None
     start_y: Size | None = None
     start_heading: AngleSize | None = None
-    along: PerRootMetre | None = None
+    along: Annotated[
+        PerRootMetre | None,
+        Field(
+            description="noise along the course; left out: distance walk and rare slips, and the constant "
+            "distance scale as noise that comes to the same after 2 m"
+        ),
+    ] = None
     across: PerRootMetre | None = None
     heading_per_root_metre: AnglePerRootMetre | None = None
     heading_per_root_second: AnglePerRootSecond | None = None

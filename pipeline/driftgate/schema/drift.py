@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+from pydantic import Field
+
 from driftgate.schema.base import Angle, AngleSize, Length, Model, Size, Sourced
 from driftgate.schema.fitted import (
     DriftAngle,
@@ -163,7 +165,10 @@ class ErrorSources(Model):
     """Every error source of dead reckoning; one left out does not act."""
 
     distance_scale: DistanceScale | None = None
-    sideways_scale: DistanceScale | None = None
+    sideways_scale: Annotated[
+        DistanceScale | None,
+        Field(description="of a holonomic drive; left out: distance_scale acts sideways as well"),
+    ] = None
     distance_walk: DistanceWalk | None = None
     rare_slip: RareSlip | None = None
     wheel_offset: WheelOffset | None = None

@@ -106,7 +106,7 @@ class Element(Model):
 
 
 class RoughZone(Model):
-    """A patch of floor that jolts the robot: so many bumps per metre driven in it."""
+    """A patch of floor that jolts the robot as its `errors.bump` says: so many times a metre driven in it."""
 
     id: Id
     area: Annotated[list[Point], Field(min_length=3, max_length=50)]

@@ -48,7 +48,9 @@ class PoseOff(Model):
 class Start(Model):
     """Where the robot is put down.
 
-    `off` is the mean of the placement error: a mark or a jig that is not where the routine has it.
+    `off` is the mean of the placement error: a mark or a jig that is not where the routine has it. The
+    robot's filter takes the start for as much worse known, unless its `filter.start_x` and the like say
+    otherwise.
     """
 
     pose: PoseIn
@@ -178,8 +180,10 @@ class Sidestep(MotionStep):
 
 
 class Reset(Model):
-    """Take the wall as a fix: with these standard deviations of the reset normal coordinate and heading.
+    """Take the wall as a fix, without gate or limit: standard deviations of normal coordinate and heading.
 
+    The believed coordinate along the wall's normal and the believed heading become those of a robot that lies
+    flush; neither gate nor `largest_move` has a say, since the robot is there wherever it believed to be.
     A filter that considers the wall takes neither for less than the wall itself may be off by.
     """
 

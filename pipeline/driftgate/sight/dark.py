@@ -29,11 +29,12 @@ _ROUNDING = 1e-12
 def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.bool_]:
     """Return which coordinates each reading informs, shape (R, 3) for x, y, heading.
 
-    Of a sensor whose phase is drawn each run the readings of the middle phase stand for all.
-    A usable reading informs x if the direction that its range changes in has an x component of at least
-    one half, y alike: the surface's normal, or for an end of it that answers in a cone the sight line. It
-    informs the heading if the range, or the difference of a pair's ranges, changes with it by at least
-    0.1 m/rad. Other readings inform nothing, nor do those that persistence holds back.
+    Of a sensor whose phase is drawn each run the readings of the middle phase stand for all. A usable
+    reading informs x if the direction that its range changes in has an x component of at least one half, y
+    alike: the surface's normal, or for an end of it that answers in a cone the sight line. It informs the
+    heading if the range (under the Kalman law, as the others turn the belief by pairs alone), or the
+    difference of a pair's ranges, changes with it by at least 0.1 m/rad. Other readings inform nothing, nor
+    do those that persistence holds back.
     """
     informs = np.zeros((len(sight.surface), 3), dtype=bool)
     nominal = plan.timeline.readings.nominal
@@ -54,7 +55,9 @@ def informing(case: Case, plan: Plan, sight: Sight, world: World) -> NDArray[np.
         along = np.abs(slope) / np.hypot(model.d_x, model.d_y)[:, None]
         informs[rows, :2] = along >= LEAST_NORMAL_SHARE - _ROUNDING
         lever_m[rows] = model.d_heading
-    informs[:, 2] = np.abs(lever_m) >= LEAST_HEADING_LEVER_M - _ROUNDING
+    if case.robot.correction.update.law == "kalman":
+        # The other laws move the belief along the surface's normal, and leave the heading to pairs.
+        informs[:, 2] = np.abs(lever_m) >= LEAST_HEADING_LEVER_M - _ROUNDING
     for first, partner in partners(case.robot, plan.timeline.readings).items():
         both = [first, partner.reading]
         if sight.surface[first] != sight.surface[partner.reading]:
