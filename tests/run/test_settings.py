@@ -167,6 +167,17 @@ def test_law_the_command_line_has_the_last_word(project, capsys, monkeypatch):
     assert {s["group"] for s in written["settings"]} >= {"files", "robot", "filter", "true map", "run"}
 
 
+def test_law_what_the_filter_derives_is_no_key_that_stands_for_nothing(project):
+    """Asked for alone, a number that each sensor has is shown by sensor, never as one that is left out."""
+    key = "correction.filter.range_at_zero"
+    report = effective_settings(Path("routines/out.yaml"), keys=(key,))
+    assert [(s.group, s.key, s.value) for s in report.settings] == [("filter", f"{key} of front", "4 mm")]
+    assert key not in by_key(effective_settings(Path("routines/out.yaml")), "robot")
+    edit(project / "routines/robots/small.yaml", "  gate:", "  filter: {range_at_zero: 7 mm}\n  gate:")
+    report = effective_settings(Path("routines/out.yaml"), keys=(key,))
+    assert [(s.group, s.key, s.value) for s in report.settings] == [("robot", key, "7 mm")]
+
+
 def test_law_keys_and_origins_select(project):
     """A group, the name of a checkpoint, the beginning of a key, an origin; what begins none is refused."""
 
@@ -180,6 +191,8 @@ def test_law_keys_and_origins_select(project):
     assert {key for _, key in shown("drive.motor")} == motor
     defaults = {key for _, key in shown("drive.motor", origins=("default",))}
     assert defaults == {"drive.motor.gear_ratio", "drive.motor.usable"}
+    own = "correction.filter"
+    assert shown(f"{own}.start") == {("filter", f"{own}.start_{key}") for key in ("x", "y", "heading")}
     with pytest.raises(InputError, match=r"no setting begins with 'drive\.mot'"):
         shown("drive.mot")
     with pytest.raises(InputError, match=r"'half-wya'; did you mean 'half-way'\?"):

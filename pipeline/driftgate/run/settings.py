@@ -105,7 +105,8 @@ def _wanted(setting: Setting, keys: Sequence[str]) -> bool:
     for key in keys:
         if setting.group == key or setting.group.startswith(f"{key} ") or f"'{key}'" in setting.group:
             return True
-        if setting.key == key or setting.key.startswith((f"{key}.", f"{key}[")):
+        # Of "start_x" too "start" is a beginning, and of "range_at_zero of front" all before the sensor.
+        if setting.key == key or setting.key.startswith(tuple(f"{key}{end}" for end in "._[ ")):
             return True
     return False
 
@@ -113,8 +114,11 @@ def _wanted(setting: Setting, keys: Sequence[str]) -> bool:
 def _all(loaded: LoadedRoutine, override: FieldOverride | None, named: NamedCase) -> Iterator[Setting]:
     routine, robot = loaded.document, loaded.robot
     yield from _files(loaded, override, named)
-    yield from document_settings("robot", robot)
-    yield from filter_settings(named)
+    derived = tuple(filter_settings(named))
+    acting = {setting.key.split(" ")[0] for setting in derived}
+    # What the filter derives for itself is no key that stands for nothing.
+    yield from (s for s in document_settings("robot", robot) if s.origin == "file" or s.key not in acting)
+    yield from derived
     if named.believed.path == named.true.path:
         yield from _map("map", named.true)
     else:
