@@ -150,7 +150,7 @@ def test_law_infeasible_variant_is_status_one(project):
         ("a: mass=2 kg; correction.update={law: wave}", "DG113", 39),
         ("a: mass=[1", "DG102", 11),
         ("a: mass=&a 2 kg", "DG104", 9),
-        ("a: correction=null", "DG109", 1),
+        ("a: correction=null", "DG109", 4),
     ],
 )
 def test_err_setting_is_found_at_the_option(project, text, code, column):
@@ -160,6 +160,24 @@ def test_err_setting_is_found_at_the_option(project, text, code, column):
     assert found.status == 2
     assert (finding.path, finding.line, finding.excerpt) == ("--variant 'a'", 1, text)
     assert (finding.code, finding.column) == (code, column)
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("a: start.off.x=5 mm", "a copy of the routine"),
+        ("a: mass=2 kg; steps.1.fixes=none", "a copy of the routine"),
+        ("a: fixes=none", "a copy of the routine"),
+        ("a: walls.east.reference=false", "field=FILE"),
+        ("a: corection.enabled=false", "did you mean 'correction'?"),
+        ("a: correction.start=5 mm", "allowed here: "),
+    ],
+)
+def test_err_a_setting_of_the_routine_is_answered_with_what_to_do(project, text, word):
+    """Only the robot's settings vary: a key of a routine or a map is said to be none of them."""
+    (finding,) = compared(text).findings
+    assert finding.code == "DG108"
+    assert word in finding.suggestion
 
 
 @pytest.mark.parametrize(

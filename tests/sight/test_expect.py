@@ -173,6 +173,16 @@ def test_law_ends_of_a_surface_are_avoided():
     assert one(field)[0] is Reason.USABLE
 
 
+def test_law_the_corridor_and_the_edge_margin_are_told_apart():
+    """One reason of two tests has the name of the one that refuses; where both do it is the corridor's."""
+    field = hall([bench("bench", 0.2, 1.0, 3.6, 1.92)])
+    tested = robot(validity={"edge_margin": "10 cm", "corridor": "5 cm"})
+    near_pot = hall([bench("bench", 0.2, 1.0, 3.6, 1.92)], [pot("pot", 3.25, 1.5)])
+    for map_, words in ((field, "edge margin"), (near_pot, "corridor"), (hall(), "usable")):
+        sight = look(tested, map_, plan([HERE, HERE]))[1]
+        assert sight.words(0) == words
+
+
 def test_law_range_limits_are_those_of_the_sensor_and_of_the_test():
     """Both the sensor's reach and the validity range must hold."""
     assert one(hall(), (1.9, 1.5, 0.0))[0] is Reason.OUT_OF_RANGE  # 2.1 m against a reach of 2 m

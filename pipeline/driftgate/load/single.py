@@ -20,6 +20,9 @@ from driftgate.load.near import near_path
 from driftgate.load.text import TextError, read_text, real_path, shorten, split_lines
 from driftgate.load.validate import kind_of, validated_data, validation_findings
 from driftgate.load.wording import did_you_mean
+from driftgate.schema.fieldmap import FieldMap
+from driftgate.schema.robot import Robot
+from driftgate.schema.routine import Routine, Step
 
 _CHECKS: Final[dict[Kind, Callable[[Document], list[Finding]]]] = {
     "robot": check_robot,
@@ -94,6 +97,11 @@ def _checked(composed: Composed, kind: Kind, findings: list[Finding]) -> Single:
     return Single(composed, document if sound else None, tuple(findings))
 
 
+# Keys that a robot has not, and that whoever compares may look for there.
+_ROUTINE_KEYS: Final = (set(Routine.model_fields) | set(Step.model_fields)) - set(Robot.model_fields)
+_MAP_KEYS: Final = set(FieldMap.model_fields) - set(Robot.model_fields)
+
+
 @dataclass(frozen=True)
 class Setting:
     """One setting of a robot, changed on the command line.
@@ -140,7 +148,22 @@ def changed_robot(base: Single, settings: Sequence[Setting], option: str, text: 
     found = _checked(Composed(data, source, (), True, frozenset()), "robot", [])
     known = {(f.code, f.message) for f in base.findings}
     new = tuple(f for f in found.findings if (f.code, f.message) not in known)
-    return replace(found, findings=new)
+    return replace(found, findings=tuple(_of_the_robot(f, settings) for f in new))
+
+
+def _of_the_robot(finding: Finding, settings: Sequence[Setting]) -> Finding:
+    """Return a finding with what to do, where the key is one of a routine or of a map."""
+    if finding.code != "DG108":
+        return finding
+    firsts = [setting.keys[0] for setting in settings]
+    word = next((name for name, column in firsts if column == finding.column), "")
+    if word in _MAP_KEYS:
+        advice = "a setting is one of the robot: for another map write field=FILE, or carried-field=FILE"
+    elif word in _ROUTINE_KEYS:
+        advice = "a setting is one of the robot: for other starts, steps or fixes check a copy of the routine"
+    else:
+        return finding
+    return replace(finding, suggestion=advice)
 
 
 def _set(

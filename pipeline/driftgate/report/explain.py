@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -27,8 +28,9 @@ from driftgate.report.terminal import (
     status_words,
 )
 from driftgate.report.text import plain, table
+from driftgate.schema.correction import Validity
 from driftgate.sight.stages import Stage, stages
-from driftgate.sight.values import Reason
+from driftgate.sight.values import END_OF
 from driftgate.world.values import World
 
 _SOURCES_SHOWN = 6
@@ -158,11 +160,12 @@ def _sight(explained: Explained) -> list[str]:
             if mine.size == 0:
                 continue
             reasons = sight.reason[mine]
-            counts = [(Reason(int(r)), int((reasons == r).sum())) for r in np.unique(reasons)]
-            what = ", ".join(f"{n} {r.words}" for r, n in counts)
-            blocked = sorted({sight.obstacle[i] for i in mine} - {""})
-            if blocked:
-                what += f"; in the way: {', '.join(blocked)}"
+            words = Counter(sight.words(i) for i in mine[np.argsort(reasons, kind="stable")].tolist())
+            what = ", ".join(f"{n} {word}" for word, n in words.items())
+            named = sorted({sight.obstacle[i] for i in mine} - {""})
+            for title, ends in (("in the way", False), ("too near", True)):
+                if some := [name for name in named if name.startswith(END_OF) == ends]:
+                    what += f"; {title}: {', '.join(some)}"
             surfaces = dict.fromkeys(
                 explained.believed.edges[s].id for s in sight.surface[mine].tolist() if s >= 0
             )
@@ -286,7 +289,7 @@ def _readings(explained: Explained) -> list[str]:
     header = (
         "sensor",
         "step",
-        *(o.name.lower().replace("_", " ") for o in shown),
+        *(_outcome_words(o, explained.prepared.case.robot.correction.validity) for o in shown),
         "wrongly accepted",
         "wrongly refused",
         "mean move",
@@ -312,6 +315,12 @@ def _readings(explained: Explained) -> list[str]:
             )
     names = ", ".join(stage.value for stage in order)
     return [f"  stages in the robot's order: association, {names}, update", *table(header, rows)]
+
+
+def _outcome_words(outcome: Outcome, validity: Validity) -> str:
+    if outcome is Outcome.CORRIDOR and validity.edge_margin > 0.0:
+        return "edge margin" if validity.corridor is None else "corridor or edge margin"
+    return outcome.name.lower().replace("_", " ")
 
 
 def _by_stage(order: Sequence[Stage]) -> list[Outcome]:

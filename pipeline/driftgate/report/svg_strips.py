@@ -10,6 +10,7 @@ from driftgate.report.picture import Bin, CasePicture, Strip, View
 from driftgate.report.svg import group, line, num, rect, step_mark, text, title
 from driftgate.report.svg_legend import Item
 from driftgate.report.text import esc
+from driftgate.sight.values import END_OF
 
 # Height of a strip with its words.
 STRIP: Final = 56.0
@@ -26,6 +27,7 @@ _KINDS: Final = {
     "over or under": ("v-away", ""),
     "floor first": ("v-away", ""),
     "corridor": ("v-blocked", "something in the sight line"),
+    "edge margin": ("v-blocked", ""),
     "obstructed": ("v-blocked", ""),
     "too fast": ("v-moving", "too fast, or turning"),
     "turning": ("v-moving", ""),
@@ -44,7 +46,7 @@ def view_words(view: View) -> str:
     if view.surface:
         words += f": {view.surface}"
     if view.obstacle:
-        words += f", in the way: {view.obstacle}"
+        words += f", {'too near' if view.obstacle.startswith(END_OF) else 'in the way:'} {view.obstacle}"
     low, high = view.range_m
     if low == low:  # a known range
         words += f", {low:.2f} m" if f"{low:.2f}" == f"{high:.2f}" else f", {low:.2f} to {high:.2f} m"

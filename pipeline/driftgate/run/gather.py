@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -121,8 +122,9 @@ def _look_findings(robot: Robot, planned: Planned) -> list[FindingFact]:
         reasons = prepared.sight.reason[mine]
         if (reasons == Reason.USABLE).any():
             continue
-        counts = np.bincount(reasons.astype(np.intp))
-        most = Reason(int(counts.argmax())).words
+        # In the order of the tests, of those that refuse equally many.
+        counts = Counter(prepared.sight.words(r) for r in mine[np.argsort(reasons, kind="stable")].tolist())
+        most = counts.most_common(1)[0][0]
         message = f"no sensor can give a fix from here; most readings: {most}"
         found[step.doc_path] = FindingFact("DG302", step.doc_path, message, "warning", "")
     return list(found.values())

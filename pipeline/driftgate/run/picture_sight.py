@@ -11,7 +11,6 @@ from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import NOT_TRIED, Recorder
 from driftgate.predict.values import BoolArray, CovarianceResult, Outcome
 from driftgate.report.picture import Bin, Strip, View
-from driftgate.sight.values import Reason
 
 # A picture shows no more bins over the whole routine, and none shorter. [s]
 _MOST_BINS = 100
@@ -58,7 +57,7 @@ def _views(prepared: Prepared, mine: IntArray, period_s: float) -> tuple[View, .
             runs.append([at])
     found = []
     for run in runs:
-        reason, surface, obstacle, step = fates[run[0]]
+        _, surface, obstacle, step = fates[run[0]]
         begin = float(arrive_s[mine[run[0]]])
         after = float(arrive_s[mine[run[-1] + 1]]) if run[-1] + 1 < len(mine) else math.inf
         last = float(arrive_s[mine[run[-1]]])
@@ -68,7 +67,7 @@ def _views(prepared: Prepared, mine: IntArray, period_s: float) -> tuple[View, .
             View(
                 begin_s=begin,
                 end_s=max(min(after, last + 1.5 * period_s, end_s), begin),
-                reason=Reason(reason).words,
+                reason=sight.words(mine[run[0]]),
                 surface=prepared.believed.edges[surface].id if surface >= 0 else "",
                 obstacle=obstacle,
                 step=step + 1,

@@ -25,7 +25,7 @@ from driftgate.sight.validity import (
     too_oblique,
     turning,
 )
-from driftgate.sight.values import Reason, Sight
+from driftgate.sight.values import END_OF, Reason, Sight
 from driftgate.world.answering import answering_edge
 from driftgate.world.beam import RangeModel, expected_range, sensor_beam
 from driftgate.world.cone import Axis, answer_in_cone
@@ -229,7 +229,7 @@ def _corridor(
     ends = _ends(edge_arrays(world.edges), beams.surface)
     at_end = sighted & near_edge_end(*line, *ends, limits.edge_margin_m)
     for row in np.flatnonzero(at_end & ~blocked):
-        names[row] = f"end of {world.edges[beams.surface[row]].id}"
+        names[row] = f"{END_OF}{world.edges[beams.surface[row]].id}"
     return blocked | at_end, names
 
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.pose import FloatArray
 from driftgate.plan.values import IntArray
+
+# Before the name of a surface that is met too near its end; no name holds a blank.
+END_OF: Final = "end of "
 
 
 class Reason(IntEnum):
@@ -59,7 +63,8 @@ class Sight:
     reason : ndarray of int8
         `Reason` of each reading.
     obstacle : tuple of str
-        For CORRIDOR and OBSTRUCTED: what stands in the corridor, or in the sight line ("" otherwise).
+        For CORRIDOR and OBSTRUCTED: what stands in the corridor, or in the sight line; for a hit too near
+        the end of a surface "end of" it ("" otherwise).
     """
 
     surface: IntArray
@@ -67,6 +72,13 @@ class Sight:
     incidence_rad: FloatArray
     reason: NDArray[np.int8]
     obstacle: tuple[str, ...]
+
+    def words(self, reading: int) -> str:
+        """Return the reason of a reading as people read it, the two tests of the corridor told apart."""
+        reason = Reason(int(self.reason[reading]))
+        if reason is Reason.CORRIDOR and self.obstacle[reading].startswith(END_OF):
+            return "edge margin"
+        return reason.words
 
 
 @dataclass(frozen=True)
