@@ -82,8 +82,8 @@ FOUR = np.array([[9.0, 7.0], [-8.0, 6.0], [2.0, -9.0], [12.0, -4.0]])
 NAMES = ("a", "b", "c", "d")
 
 
-def _checked(stand, *, seed=1, factor=1.0, scale=0.07, noise=0.05, noisy=None, standing=False):
-    """Return what is said of beacons listed at FOUR that `stand` elsewhere; one reads `factor` times."""
+def _read(stand, seed=1, factor=1.0, scale=0.07, noise=0.05, noisy=None, standing=False):
+    """Return a drive and the ranges to beacons that stand somewhere."""
     count = len(stand)
     twist = weaving(1500, seed)
     track = drive(np.zeros_like(twist) if standing else twist, seed=seed, jitter=(0.02, 0.005))
@@ -97,15 +97,59 @@ def _checked(stand, *, seed=1, factor=1.0, scale=0.07, noise=0.05, noisy=None, s
         sd[noisy] *= 8.0
     read = (1.0 + scale) * true + 0.1 + sd[ranges.source] * rng.normal(size=len(time))
     read = np.where(rng.random(len(time)) < 0.05, rng.uniform(0.3, 1.0, len(time)) * true, read)
-    read = np.where(ranges.source == 0, factor * read, read)
-    ranges = Ranges(time, ranges.source, read)
-    model = fit_beacons([track], [ranges], NAMES[:count], FOUR[:count])
+    return track, Ranges(time, ranges.source, np.where(ranges.source == 0, factor * read, read))
+
+
+def _log(path, count):
+    """Return what is asked of a log: its titles."""
 
     def place(title):
-        return SimpleNamespace(path="run.csv", line=3, column=10 + NAMES.index(title[-1]), excerpt=None)
+        return SimpleNamespace(path=path, line=3, column=10 + NAMES.index(title[-1]), excerpt=None)
 
-    log = SimpleNamespace(ranges=dict.fromkeys(NAMES[:count]), place=place)
-    return check_beacons(model, [track], [ranges], [log])
+    return SimpleNamespace(path=path, ranges=dict.fromkeys(NAMES[:count]), place=place)
+
+
+def _checked(stand, *, seed=1, factor=1.0, scale=0.07, noise=0.05, noisy=None, standing=False):
+    """Return what is said of beacons listed at FOUR that `stand` elsewhere; one reads `factor` times."""
+    track, ranges = _read(stand, seed, factor, scale, noise, noisy, standing)
+    model = fit_beacons([track], [ranges], NAMES[: len(stand)], FOUR[: len(stand)])
+    return check_beacons(model, [track], [ranges], [_log("run.csv", len(stand))])
+
+
+def _checked_together(stands, factors=None):
+    """Return what is said of logs in which beacons stand otherwise, or one reads by other units."""
+    factors = factors or [1.0] * len(stands)
+    both = [
+        _read(stand, 1 + i, factor, scale=0.0)
+        for i, (stand, factor) in enumerate(zip(stands, factors, strict=True))
+    ]
+    tracks, ranges = [track for track, _ in both], [own for _, own in both]
+    model = fit_beacons(tracks, ranges, NAMES, FOUR)
+    return check_beacons(model, tracks, ranges, [_log(f"{i}.csv", 4) for i in range(len(stands))])
+
+
+@pytest.mark.parametrize("which", [(2,), (0, 3), (0, 1, 2, 3)])
+def test_err_beacons_exchanged_in_some_logs(which):
+    """Those logs are named and no other, whatever the sound ones beside them say."""
+    stands = [FOUR[[1, 0, 2, 3]] if i in which else FOUR for i in range(4)]
+    found = _checked_together(stands)
+    assert [(f.path, f.column, f.level) for f in found] == [
+        (f"{which[0]}.csv", 10, "error"),
+        (f"{which[0]}.csv", 11, "error"),
+    ]
+    for fault in found:
+        assert "fit the other way round" in fault.suggestion
+        more = len(which) - 1
+        assert ("(and so in" in fault.message) == (more > 0)
+        assert not more or f"(and so in {more} log" in fault.message
+
+
+def test_err_a_unit_in_one_log():
+    """One that reads feet; of sound ones nothing is said, and a noise that all have is said once."""
+    (found,) = _checked_together([FOUR] * 4, [1.0, 1.0, 3.281, 1.0])
+    assert (found.path, found.column, found.level) == ("2.csv", 10, "error")
+    assert "metres against feet" in found.suggestion
+    assert _checked_together([FOUR] * 4) == []
 
 
 @pytest.mark.parametrize("count", [2, 3, 4])

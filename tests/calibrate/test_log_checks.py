@@ -412,3 +412,45 @@ def test_err_reference_poses_that_are_the_belief():
     believed = log.reference.copy()
     believed[np.flatnonzero(np.isfinite(believed[:, 0]))[2], 0] += 0.003
     assert check_logs([replace(log, believed=believed)], None) == []
+
+
+def half(log, tick=1, believed=False):
+    """Return a log with every second row of its odometry, one tick in each; perhaps with a belief."""
+    keep = np.zeros(len(log.time_s), dtype=bool)
+    keep[:: 1 + tick] = True
+    keep |= np.isfinite(log.reference[:, 0])
+    moved = np.where(keep, log.forward_m, 0.0)
+    believed_pose = np.where(np.isfinite(log.reference), log.reference, np.nan) if believed else log.believed
+    return replace(log, forward_m=moved, has_odometry=log.has_odometry & keep, believed=believed_pose + 1e-3)
+
+
+@pytest.mark.parametrize(
+    ("beside", "believed", "words"),
+    [
+        (
+            True,
+            False,
+            "only every second row is in this log, with what one tick rolled: it has one each 0.1 s",
+        ),
+        (False, True, "the robot itself believed to come as far as it did, so that its wheel is right"),
+        (False, False, "two things look like that: only every second row is in the log"),
+    ],
+)
+def test_err_every_second_row_looks_like_half_a_wheel(beside, believed, words):
+    """Another log's ticks tell, or what the robot believed; without either both are named."""
+    log = half(drive(name="half.csv"), believed=believed)
+    logs = [log, *([drive()] if beside else [])]
+    (found,) = check_logs(logs, None)
+    assert (found.code, found.path) == ("DG618", "half.csv")
+    assert found.suggestion.startswith(words)
+    assert "no factor mends it" in found.suggestion
+
+
+def test_law_half_a_wheel_that_the_robot_believes_is_one():
+    """What it believed came short as well: rows are not to blame alone."""
+    log = drive(distance=0.5)
+    believed = replace(log, believed=np.column_stack([0.5 * log.reference[:, :2], log.reference[:, 2]]))
+    (found,) = check_logs([believed], None)
+    assert found.suggestion.startswith("two things look like that")
+    (found,) = check_logs([drive(distance=0.7)], None)
+    assert "two things" not in found.suggestion

@@ -7,6 +7,7 @@ that takes the rest for noise looks right by its innovations while it is not.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -30,6 +31,8 @@ _NOISIER: Final = 5.0
 _LEAST_BEACONS: Final = 3
 # Another place fits a beacon's readings where it leaves less than this share of the noise.
 _BETTER: Final = 0.5
+# Readings of a beacon with a reference pose, of which a log by itself says anything.
+_LEAST_READINGS: Final = 30
 # Of more beacons than this only those are tried in other places that stand out by themselves: it takes time.
 _ALL_TRIED: Final = 16
 
@@ -50,8 +53,79 @@ def check_beacons(
     -------
     list of Finding
         DG621, at the title of a beacon's readings in the first log that has them: an error for a scale that
-        no beacon has, or readings that fit another's place, a warning for noise that nothing explains.
+        no beacon has, or readings that fit another's place, a warning for noise that nothing explains. Each
+        log is asked by itself first, where it says enough: one that is wrong drowns among sound ones.
     """
+    if len(logs) < 2:
+        return _of_all(model, tracks, ranges, logs)
+    wrong: dict[str, list[Finding]] = {}
+    rest: list[tuple[Track, Ranges, Log]] = []
+    for each in zip(tracks, ranges, logs, strict=True):
+        own = _alone(model, *each)
+        if not own:
+            rest.append(each)
+        for name, fault in own.items():
+            wrong.setdefault(name, []).append(fault)
+    found = [_once(same) for same in wrong.values()]
+    if not wrong:
+        return _of_all(model, tracks, ranges, logs)
+    both = _fitted(model, [track for track, _, _ in rest], [own for _, own, _ in rest])
+    if both is None:
+        return found
+    left, among = both
+    return [*found, *_of_all(left, [t for t, _, _ in rest], among, [log for _, _, log in rest])]
+
+
+def _alone(model: BeaconModel, track: Track, ranges: Ranges, log: Log) -> dict[str, Finding]:
+    """Return the errors in one log, each by what it says of which beacon."""
+    both = _fitted(model, [track], [ranges])
+    if both is None:
+        return {}
+    own, among = both
+    faults = [fault for fault in _of_all(own, [track], among, [log]) if fault.level == "error"]
+    # What is said of a beacon begins with its name; the numbers after that are each log's own.
+    return {f"{fault.message.partition(':')[0]}: {fault.suggestion}": fault for fault in faults}
+
+
+def _fitted(
+    model: BeaconModel, tracks: Sequence[Track], ranges: Sequence[Ranges]
+) -> tuple[BeaconModel, list[Ranges]] | None:
+    """Return a fit to some runs of those beacons that have readings enough there; None if none has."""
+    known = [
+        np.isfinite(own.reading_m) & np.isfinite(true_ranges(track, own, model.position, model.mount))
+        for track, own in zip(tracks, ranges, strict=True)
+    ]
+    count = sum(
+        (
+            np.bincount(own.source[good], minlength=len(model.name))
+            for own, good in zip(ranges, known, strict=True)
+        ),
+        np.zeros(len(model.name), dtype=int),
+    )
+    keep = np.flatnonzero(count >= _LEAST_READINGS)
+    if not len(keep):
+        return None
+    number = np.full(len(model.name), -1)
+    number[keep] = np.arange(len(keep))
+    among = []
+    for own in ranges:
+        picked = own.pick(number[own.source] >= 0)
+        among.append(Ranges(picked.time_s, number[picked.source], picked.reading_m))
+    names = [model.name[i] for i in keep]
+    return fit_beacons(tracks, among, names, model.position[keep], model.mount), among
+
+
+def _once(same: Sequence[Finding]) -> Finding:
+    """Return the first of findings that several logs have, with how many more there are."""
+    more = len(same) - 1
+    words = f" (and so in {more} log{'s' if more > 1 else ''} more)" if more else ""
+    return replace(same[0], message=f"{same[0].message}{words}")
+
+
+def _of_all(
+    model: BeaconModel, tracks: Sequence[Track], ranges: Sequence[Ranges], logs: Sequence[Log]
+) -> list[Finding]:
+    """Return what speaks against beacons in logs together."""
     beyond, noisy = _beyond(model, tracks, ranges), _noisy(model)
     # Where several are exchanged, no noise is the usual one: the places of all are tried.
     few = range(len(model.name) if len(model.name) <= _ALL_TRIED else 0)

@@ -26,10 +26,12 @@ _LEAST_POSES: Final = 4
 _LEAST_SHARE: Final = 0.7
 # Runs are held against so many before and after them: who mixes up files mixes up those beside each other.
 _BESIDE: Final = 6
-# All runs together are so much likelier with the poses of two exchanged, whichever pose or window is left
-# out, where that is told, and where it is sure: one wrong pose, or one slip, is no exchange. [natural log]
+# All runs together are so much likelier with the poses of two exchanged, where that is told, and where it is
+# sure; and still by so much whichever pose or window is left out: one wrong pose, or one slip, is none.
+# [natural logarithm]
 _LIKELIER: Final = 3.0
 SURE: Final = 8.0
+_WITHOUT_ONE: Final = 1.0
 # A window that is off by so many times what windows usually are had a slip, whosever poses it has, and may
 # not decide: about there one is as likely as none, so that nothing hangs on the limit. At least: [1; m, rad]
 _SLIPPED: Final = 5.0
@@ -129,8 +131,7 @@ class _Held:
             if best is None or best[0] < _LIKELIER:
                 break
             gain, i, j = best
-            gain = min(gain, self._least_gain(whose, i, j))
-            if gain < _LIKELIER:
+            if self._least_gain(whose, i, j) < _WITHOUT_ONE:
                 refused.add((i, j))
                 continue
             gains |= {i: gain, j: gain}
@@ -152,7 +153,7 @@ class _Held:
                         parts[k] = self._part(state)
                 totals.append(self._total(parts))
             least = min(least, totals[1] - totals[0])
-            if least < _LIKELIER:
+            if least < _WITHOUT_ONE:
                 break
         return least
 

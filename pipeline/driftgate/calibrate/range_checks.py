@@ -17,6 +17,7 @@ import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.from_logs import USUAL_POSE, surface_spread
+from driftgate.calibrate.range_causes import Cause, common_causes
 from driftgate.calibrate.range_data import RangeData, Sighted, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
 from driftgate.calibrate.unit_slips import units_of
@@ -47,6 +48,9 @@ _MISFIT_LEFT, _MISFIT_M, _MOST_OFF_M = 0.5, 0.03, 0.3
 _MOST_NAMED: Final = 4
 # Readings in another unit are all off by one ratio, within this. [natural logarithm]
 _ONE_RATIO: Final = 0.15
+# ... where one ratio leaves so much less than one length does, or it is larger: of walls that are equally far
+# a sensor that sits elsewhere reads all longer by one ratio, too. [1, natural logarithm]
+_TOLD, _NO_SHIFT = 0.5, math.log(5.0)
 # What the way from a reference pose adds to its own spread. [m, m, rad]
 _WAY: Final = (0.003, 0.003, math.radians(0.5))
 
@@ -79,10 +83,11 @@ def check_ranges(seen: Sighted, robot: Robot, field: FieldMap) -> list[Finding]:
     turned = [
         exchanged_columns(log, run, data, robot, world) for (log, run), data in zip(of, known, strict=True)
     ]
-    found = []
+    found: list[tuple[Sensor, list[_Wrong]]] = []
     for sensor in robot.sensors:
         # Each log by itself, where it says enough: one that is wrong drowns among sound ones.
-        wrong, rest = [], []
+        wrong: list[_Wrong] = []
+        rest = []
         for (log, run), all_data, its in zip(of, known, turned, strict=True):
             data, other = all_data.get(sensor.id), its.get(sensor.id)
             if data is None:
@@ -98,8 +103,59 @@ def check_ranges(seen: Sighted, robot: Robot, field: FieldMap) -> list[Finding]:
             if (why := _beyond(logs, data, sensor, spread)) is not None:
                 wrong += [(log, None, why) for log in logs]
         if wrong:
-            found.append(_finding(sensor, wrong))
-    return found
+            found.append((sensor, wrong))
+    runs = {log.path: (run, its) for (log, run), its in zip(of, known, strict=True)}
+    return _findings(found, runs, robot, world)
+
+
+def _findings(
+    found: Sequence[tuple[Sensor, list[_Wrong]]],
+    runs: Mapping[str, tuple[LoggedRun, Mapping[str, RangeData]]],
+    robot: Robot,
+    world: World,
+) -> list[Finding]:
+    """Return one finding for each fault: two columns exchanged are one, and so is what mends several."""
+    unknown = [(sensor, wrong) for sensor, wrong in found if not any(o or why[1] for _, o, why in wrong)]
+    mended: list[Finding] = []
+    if unknown:
+        log = unknown[0][1][0][0]
+        run, its = runs[log.path]
+        sensors = [(sensor, its[sensor.id]) for sensor in robot.sensors if sensor.id in its]
+        causes = common_causes(log, run, sensors, world)
+        if causes:
+            mended.append(_mended(unknown, causes))
+    said: list[Finding] = []
+    pairs: set[frozenset[str]] = set()
+    for sensor, wrong in found:
+        if mended and any(sensor is each for each, _ in unknown):
+            continue
+        pair = frozenset({sensor.id, *(other for _, other, _ in wrong if other is not None)})
+        if len(pair) == 2 and all(other for _, other, _ in wrong):
+            if pair in pairs:
+                continue
+            pairs.add(pair)
+        said.append(_finding(sensor, wrong))
+    return [*mended, *said]
+
+
+def _mended(unknown: Sequence[tuple[Sensor, list[_Wrong]]], causes: Sequence[Cause]) -> Finding:
+    """Return an error for sensors whose readings fit with one change."""
+    logs = list(dict.fromkeys(log for _, wrong in unknown for log, _, _ in wrong))
+    names = [f"'{sensor.id}'" for sensor, _ in unknown]
+    which = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    words = " or if ".join(cause.words for cause in causes)
+    message = f"the readings of {which} do not fit where they sit, but do if {words}{_also(logs[1:])}"
+    at = logs[0].place(causes[0].title or f"range {unknown[0][0].id}")
+    advice = "; or ".join(cause.advice for cause in causes)
+    return Finding(at.path, at.line, at.column, "DG618", message, "error", advice, at.excerpt)
+
+
+def _also(logs: Sequence[Log]) -> str:
+    """Return which logs more have a fault, in words; nothing without any."""
+    if not logs:
+        return ""
+    names = named_of([log.path for log in logs], _MOST_NAMED)
+    return f" (and so in {len(logs)} log{'s' if len(logs) > 1 else ''} more: {names})"
 
 
 def _beyond(logs: Sequence[Log], data: RangeData, sensor: Sensor, spread: FloatArray) -> _Why | None:
@@ -120,6 +176,8 @@ def _pose_sd(logs: Sequence[Log]) -> tuple[float, float, float]:
 
 _Why = tuple[str, str]
 """What is wrong, in words, and the advice; none where the advice is the usual one."""
+_Wrong = tuple[Log, str | None, _Why]
+"""A log, the sensor with which a sensor is exchanged in it, and what is wrong."""
 
 
 def _unlike(sensor: Sensor, data: RangeData) -> _Why | None:
@@ -131,7 +189,11 @@ def _unlike(sensor: Sensor, data: RangeData) -> _Why | None:
     logs = np.log(reading / expected)
     middle = float(np.median(logs))
     names = units_of(math.exp(middle))
-    if names and float(np.mean(np.abs(logs - middle) < _ONE_RATIO)) > _FIT_SHARE:
+    off = reading - expected
+    by_ratio = float(np.mean(np.abs(reading - math.exp(middle) * expected)))
+    by_shift = float(np.mean(np.abs(off - np.median(off))))
+    told = by_ratio < _TOLD * by_shift or abs(middle) > _NO_SHIFT
+    if names and told and float(np.mean(np.abs(logs - middle) < _ONE_RATIO)) > _FIT_SHARE:
         words = f"they are {math.exp(middle):.3g} times as long as the walls are far"
         return words, f"that is {names}: check the unit in this title"
     fits = np.abs(reading - expected) < _BIAS_M + _SCALE * expected
@@ -159,20 +221,18 @@ def _beyond_all(fit: RangeFit | None, readings: int) -> _Why | None:
 
 
 def _like_other(other: str | None) -> _Why | None:
-    return (
-        None
-        if other is None
-        else (f"they are as long as those of '{other}' should be, and not as its own", "")
-    )
+    return None if other is None else ("each are as long as those of the other should be", "")
 
 
-def _finding(sensor: Sensor, wrong: Sequence[tuple[Log, str | None, _Why]]) -> Finding:
+_IT_SITS: Final = {True: "it sits", False: "they sit"}
+
+
+def _finding(sensor: Sensor, wrong: Sequence[_Wrong]) -> Finding:
     log, other, (words, advice) = wrong[0]
     at = log.place(f"range {sensor.id}")
-    more = [each.path for each, _, _ in wrong[1:]]
-    names = named_of(more, _MOST_NAMED)
-    also = f" (and so in {len(more)} log{'s' if len(more) > 1 else ''} more: {names})" if more else ""
-    message = f"the readings of '{sensor.id}' do not fit where it sits: {words}{also}"
+    which = f"'{sensor.id}' do" if other is None else f"'{sensor.id}' and '{other}' do"
+    message = f"the readings of {which} not fit where {_IT_SITS[other is None]}: {words}"
+    message += _also([each for each, _, _ in wrong[1:]])
     if other is not None and not advice:
         titles = f"'range {sensor.id}' and 'range {other}'"
         advice = f"exchange the titles {titles}: the readings fit the other way round"

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
+from driftgate.calibrate.every_other import lost_with_rows
 from driftgate.calibrate.mends import half_wrong, with_mend
 from driftgate.calibrate.ways import TURNS_AGREE_RAD, WAY_M, Ways, together, ways_of
 from driftgate.core.findings import Finding
@@ -64,7 +65,7 @@ def contradictions(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Findi
     found, few = [], []
     for run, log in zip(runs, logs, strict=True):
         ways = ways_of(run)
-        fault = _turns(ways, log) or _distance(ways, log) or _direction(ways, log)
+        fault = _turns(ways, log) or _distance(ways, log, others=logs) or _direction(ways, log)
         fault = half_wrong(log) if fault is None else with_mend(fault, log)
         if fault is not None:
             found.append(fault)
@@ -126,7 +127,7 @@ def _for_one(ways: Ways) -> str:
     return f"by {turned:.3g} deg where that turns by {real:.3g} deg, for one"
 
 
-def _distance(ways: Ways, log: Log, few: bool = False) -> Finding | None:
+def _distance(ways: Ways, log: Log, few: bool = False, others: Sequence[Log] = ()) -> Finding | None:
     """Compare straight lines from pose to pose: they do not depend on where the heading starts."""
     use = ways.far
     count = int(use.sum())
@@ -140,7 +141,8 @@ def _distance(ways: Ways, log: Log, few: bool = False) -> Finding | None:
         f"between reference poses the odometry drives {ratio:.3g} times as far as the robot really came; "
         f"expected {_LOW} to {_HIGH}"
     )
-    return _fault(log, words, _why_ratio(ratio), "forward", "sideways")
+    advice = lost_with_rows(ratio, log, others) or _why_ratio(ratio)
+    return _fault(log, words, advice, "forward", "sideways")
 
 
 def _why_ratio(ratio: float) -> str:

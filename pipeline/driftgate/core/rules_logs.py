@@ -200,6 +200,15 @@ LOGS: Final = (
         "e^3 = 20 times on. A run is held against the six before and the six after it, by their names.",
     ),
     Rule(
+        "DG627",
+        "sensor that was silent for a stretch",
+        "For half a second or more, and 20 readings one after the other, nothing came back to a sensor "
+        "from walls that it reads at other times: a cable that was loose, or something before it. By what is "
+        "lost at other times, chance does that less than once in a million. 'calibrate' leaves the stretch "
+        "out: as dropout of the sensor it would be expected of every run. Where more than half of the logs "
+        "have such a stretch nothing is said.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

@@ -13,9 +13,11 @@ from driftgate.calibrate.field_checks import check_field
 from driftgate.calibrate.log_checks import check_logs, reckoned
 from driftgate.calibrate.range_checks import check_ranges
 from driftgate.calibrate.range_data import sighted
+from driftgate.calibrate.silences import check_silences
 from driftgate.core.findings import Finding
 from driftgate.load.single import load_single
 from driftgate.logs.values import Log, RangeColumn
+from driftgate.run.log_files import said_once
 from driftgate.run.log_origins import check_origins
 from driftgate.run.log_robots import check_sensors
 from driftgate.run.named_files import named_file, places
@@ -62,7 +64,7 @@ def check_columns(
     runs = reckoned(logs)
     found = check_logs(logs, robot, runs, own)
     if robot is None:
-        return found
+        return _once(found)
     # Where odometry and references contradict each other, no one knows what a sensor should have read.
     faulty = {fault.path for fault in found if fault.level == "error" or fault.code == "DG626"}
     known = list({id(field): field for field in fields if field is not None}.values())
@@ -80,8 +82,21 @@ def check_columns(
         of_odd = {log.path for log in logs if log.files & {fault.path for fault in odd}}
         own.fields |= of_odd
         # What sensors read on another field says nothing of where they sit.
-        found += [*check_ranges(seen.but(of_odd), robot, field), *odd]
-    return found
+        sound = seen.but(of_odd)
+        wrong = check_ranges(sound, robot, field)
+        found += [*wrong, *odd]
+        if not wrong:
+            found += check_silences(sound, robot, own)
+    return _once(found)
+
+
+def _once(found: Sequence[Finding]) -> list[Finding]:
+    """Return findings with contradictions that have one cure said once, and in how many logs more."""
+    same: dict[tuple[str, str], list[Finding]] = {}
+    for i, fault in enumerate(found):
+        own = fault.suggestion if fault.code == "DG618" else str(i)
+        same.setdefault((fault.code, own), []).append(fault)
+    return [said_once(each) for each in same.values()]
 
 
 def _undoubted(log: Log, run: LoggedRun | None, doubted: Doubted) -> tuple[Log, LoggedRun | None]:
