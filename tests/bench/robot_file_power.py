@@ -24,10 +24,11 @@ import test_other_runs as made
 from closing import calibration_case
 from file_sets import case_with, held, logs_of, ready, written_file
 
+from driftgate.calibrate.backtest import score_reckoning
 from driftgate.calibrate.chain import LoggedRun, logged_run
 from driftgate.calibrate.drift_fit import fit_drift
-from driftgate.calibrate.robot_model import robot_model, with_reference_spread
-from driftgate.calibrate.score import with_verdict, worst
+from driftgate.calibrate.robot_model import as_uncertain, robot_model, with_reference_spread
+from driftgate.calibrate.score import with_doubt, with_verdict, worst
 from driftgate.calibrate.windows import Track
 from driftgate.report.robot_section import Origin, robot_section
 from driftgate.schema.drift import ErrorSources
@@ -70,9 +71,17 @@ def _made_file(seed: int, count: int) -> SimpleNamespace:
 def _windows(robot: object, runs: list[LoggedRun]) -> str:
     """Return the verdict of the windows' scores, which share the false alarms with the constants."""
     model = robot_model(robot)
-    models = [with_reference_spread(model, run.spread) for run in runs]
-    rows = made._scored(models, [run.track for run in runs])
-    return worst([with_verdict(row.model, 2 * len(rows)).word for row in rows])
+    unsure = as_uncertain(model, robot)
+    models, doubted = (
+        [with_reference_spread(one, run.spread) for run in runs] for one in (model, unsure or model)
+    )
+    rows = score_reckoning([run.track for run in runs], models, made.BETWEEN, None, doubted)
+    words = []
+    for row in rows:
+        own = with_verdict(row.model, 2 * len(rows))
+        doubt = None if row.doubted is None else with_verdict(row.doubted, 2 * len(rows))
+        words.append(with_doubt(own, doubt).word)
+    return worst(words)
 
 
 def main() -> None:

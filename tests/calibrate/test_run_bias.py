@@ -16,7 +16,7 @@ from driftgate.calibrate.backtest import (
     score_reckoning,
 )
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.run_bias import BIAS, for_another_run, with_mean
+from driftgate.calibrate.run_bias import BIAS, for_another_run, rests_agree, with_mean
 from driftgate.calibrate.score import FALSE_ALARM, with_verdict, worst
 from driftgate.calibrate.windows import Track, part
 from driftgate.core.errors import ModelError
@@ -234,3 +234,35 @@ def test_err_no_windows_says_why(plan: WindowPlan, words: str):
     blind = Track("", track.time_s, track.twist, np.full_like(track.reference, np.nan))
     with pytest.raises(ModelError, match="two reference poses with a heading"):
         fit_reckoning([blind], plan, (), NOISES)
+
+
+def _after_a_rest(bias: float, at_rest: float, seed: int) -> tuple[Fit, Track]:
+    """Return what is known of the bias of a run on its way, and the run with such a rate at its rest of 5 s."""
+    rng = np.random.default_rng(seed)
+    turned = 0.02 * at_rest + 2e-5 * rng.standard_normal(250)
+    twist = np.zeros((260, 3))
+    twist[:250, 2], twist[250:, 0] = turned, 0.01
+    track = Track("", 0.02 * np.arange(261), twist, np.full((261, 3), np.nan))
+    error = 0.0004
+    known = bias + error * rng.standard_normal()
+    return Fit({BIAS: known}, {}, (BIAS,), np.array([[error**2]]), 0, 0.0, np.nan), track
+
+
+def test_law_a_heading_that_is_steered_at_rest_is_noticed():
+    """Standstills count where they go with the way, in 195 of 200 sets; held at nought they do not."""
+    rng = np.random.default_rng(2)
+    agreed = 0
+    for k in range(200):
+        runs = [_after_a_rest(bias, bias, 10 * k + i) for i, bias in enumerate(rng.normal(0.0, 0.002, 6))]
+        agreed += rests_agree([model for model, _ in runs], [track for _, track in runs])
+    assert agreed >= 195
+    held = [_after_a_rest(bias, 0.0, i) for i, bias in enumerate((0.002, -0.003, 0.001, 0.004))]
+    models, tracks = [model for model, _ in held], [track for _, track in held]
+    assert not rests_agree(models, tracks)
+    assert rests_agree([None, *models[:0]], tracks[:1])
+    # Then a further run's bias is a draw from those of the others, and its standstill is left alone.
+    _, bias, words = for_another_run(models[0], [0.002, -0.003, 0.001, 0.004], tracks[0], rested=False)
+    assert bias is not None
+    assert (bias.value, bias.known_by) == (models[0].constants[BIAS], "spread between the fitted runs")
+    assert "shows nothing at its standstill" in words
+    assert for_another_run(models[0], [0.0] * 4, tracks[0])[1].known_by == "its own standstill"

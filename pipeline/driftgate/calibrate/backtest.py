@@ -225,16 +225,23 @@ class ReckoningScore:
         How many reference poses on such windows end.
     model, zero_mean : Score
         The model's, and that of a model of the same noises whose constants are all zero, if there is one.
+    doubted : Score or None
+        That of the model with its sizes as uncertain as they are, where the model's own may blame it.
     """
 
     length_m: float | None
     poses_on: int | None
     model: Score
     zero_mean: Score | None
+    doubted: Score | None = None
 
 
 def score_reckoning(
-    tracks: Sequence[Track], models: Sequence[Fit], plan: WindowPlan, zero_mean: Fit | None
+    tracks: Sequence[Track],
+    models: Sequence[Fit],
+    plan: WindowPlan,
+    zero_mean: Fit | None,
+    doubted: Sequence[Fit] = (),
 ) -> list[ReckoningScore]:
     """Return how the models of runs predict the errors of their windows, by length.
 
@@ -246,6 +253,8 @@ def score_reckoning(
         The windows.
     zero_mean : Fit, optional
         The model to compare with.
+    doubted : sequence of Fit
+        Each run's model with its sizes as uncertain as they are, if that is not in the models.
     """
     windows = [plan.of(track) for track in tracks]
     lengths = sorted({float(length) for w in windows for length in w.length_m})
@@ -260,7 +269,11 @@ def score_reckoning(
             continue
         plain = None if zero_mean is None else _score(own_tracks, [zero_mean] * len(some), picked)
         named = (length, None) if plan.lengths_m else (None, int(length))
-        found.append(ReckoningScore(named[0], named[1], own, plain))
+        unsure = None
+        # One score alone is blamed more easily than one of several.
+        if doubted and own.word == "overconfident":
+            unsure = _score(own_tracks, [doubted[i] for i in some], picked)
+        found.append(ReckoningScore(named[0], named[1], own, plain, unsure))
     return found
 
 

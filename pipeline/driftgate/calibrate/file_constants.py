@@ -31,7 +31,7 @@ from scipy import special
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.run_bias import BIAS
+from driftgate.calibrate.run_bias import BIAS, REST_CHANCE
 from driftgate.calibrate.score import FALSE_ALARM
 from driftgate.calibrate.shown_constants import TINY, RestRate, Shown, rests_of, shown_by, with_rest
 from driftgate.calibrate.usual import CONSTANTS, SIDEWAYS
@@ -43,8 +43,6 @@ Finding = Literal["", "off to one side", "differs more"]
 SHARE = 0.5
 # How often what so many runs are said to show would be found.
 FOUND_SHARE = 0.8
-# Standstills that agree so badly with the rest of their runs say nothing of the gyro: something steers there.
-_REST_CHANCE = 0.005
 _DRAWS, _SEED = 4096, 11
 # The variance, in usual sizes, of one that is set free; how often a range is halved.
 _FREE, _HALVINGS = 1e4, 40
@@ -246,7 +244,7 @@ def _agree(
         off = own - (rest.value - model.constants.get(BIAS, 0.0)) / size
         square += off**2 / (1.0 / told + (rest.error / size) ** 2)
         count += 1
-    return count == 0 or float(special.chdtrc(count, square)) > _REST_CHANCE
+    return count == 0 or float(special.chdtrc(count, square)) > REST_CHANCE
 
 
 def _searched(

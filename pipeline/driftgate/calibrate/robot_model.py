@@ -9,6 +9,7 @@ import numpy as np
 from driftgate.calibrate.dead_reckoning import NOISES
 from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
+from driftgate.calibrate.size_doubt import written
 from driftgate.calibrate.slips import Slips
 from driftgate.predict.doubt import correlations, fitted_numbers
 from driftgate.predict.increments import DRIFT_KEYS
@@ -56,6 +57,40 @@ def robot_model(robot: Robot) -> Fit:
     sized = tuple((parts, known_by[walk]) for walk, parts in walks.items())
     slips = _slips_of(robot)
     return Fit(constants, sds, names, covariance, 0, 0.0, float("nan"), slips, sized, common)
+
+
+def as_uncertain(model: Fit, robot: Robot) -> Fit | None:
+    """Return the model of a robot file with its spreads and walks as uncertain as the trials draw them.
+
+    It is wide, so that it calls little right: what a file is judged by are its numbers as they stand
+    (`robot_model`). But errors that so few runs leave possible are no fault of it. None if it gives no
+    degrees of freedom.
+    """
+    freedom = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
+    mean_error = {n.key: n.mean_error for n in fitted_numbers(robot)}
+    spreads = {c.key: c.spread for c in drift_sources(robot)[0] if c.key in DRIFT_KEYS and c.spread > 0.0}
+    covariance = model.covariance.copy()
+    common = covariance.copy() if model.common is None else model.common.copy()
+    for i, key in enumerate(model.constants):
+        if key in freedom and key not in spreads:
+            # Of what is the same in all runs there is the mean's error alone.
+            for part in (covariance, common):
+                part[i, :] *= t_widening(freedom[key])
+                part[:, i] *= t_widening(freedom[key])
+    numbers: list[tuple[tuple[str, ...], float]]
+    numbers = [((key,), freedom[key]) for key in spreads if key in freedom]
+    walks = {walk: tuple(s for s in model.noise if s.partition(":")[0] == walk) for walk in _WALKS}
+    numbers += [(names, freedom[walk]) for walk, names in walks.items() if walk in freedom and names]
+    if not numbers:
+        return None
+    every = [name for names, _ in numbers for name in names]
+    sizes = np.array([spreads.get(name, model.noise.get(name, 0.0)) for name in every])
+    # The error of a mean is larger where the spread is.
+    shares = [np.square(mean_error.get(name, 0.0) / spreads.get(name, np.inf)) for name in every]
+    doubt = written(numbers, np.square(sizes), np.array(shares))
+    return replace(
+        model, covariance=covariance, common=common, spread=spreads, doubt=doubt, sized=(), of_each_run=()
+    )
 
 
 def _slips_of(robot: Robot) -> Slips | None:

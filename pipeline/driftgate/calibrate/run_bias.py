@@ -16,6 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import special
 
 from driftgate.calibrate.component import least
 from driftgate.calibrate.estimate import t_widening
@@ -26,6 +27,8 @@ from driftgate.calibrate.usual import CONSTANTS, FEWEST_RUNS
 from driftgate.calibrate.windows import Track
 
 BIAS = "heading_bias"
+# Standstills that agree so badly with the rest of their runs say nothing of the gyro: something steers there.
+REST_CHANCE = 0.005
 # No gyro's bias is known better. [rad/s]
 _FLOOR = 1e-7
 
@@ -142,7 +145,30 @@ def with_bias(model: Fit, value: float, error: float) -> Fit:
     return replace(model, constants=constants, covariance=covariance, common=common, spread=spread)
 
 
-def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[Fit, RunBias | None, str]:
+def rests_agree(models: Sequence[Fit | None], tracks: Sequence[Track]) -> bool:
+    """Return whether the standstills of runs show the heading bias that they were driven with.
+
+    They do not where something steers the heading at rest, as a controller that holds it, or where the gyro
+    is set to zero there. Asked of the runs that were fitted, whose own bias is known from the way.
+
+    Parameters
+    ----------
+    models, tracks : sequence
+        The runs fitted, each with its own constants; None where a run shows nothing.
+    """
+    square, count = 0.0, 0
+    for model, track in zip(models, tracks, strict=True):
+        rest = bias_at_rest(track)
+        if model is None or rest is None or BIAS not in model.names:
+            continue
+        square += (model.constants[BIAS] - rest[0]) ** 2 / (model.error_of(BIAS) ** 2 + rest[1] ** 2)
+        count += 1
+    return count == 0 or float(special.chdtrc(count, square)) > REST_CHANCE
+
+
+def for_another_run(
+    model: Fit, biases: Sequence[float], track: Track, rested: bool = True
+) -> tuple[Fit, RunBias | None, str]:
     """Return the model for a run that it was not fitted on, its bias, and a warning; empty if all is well.
 
     The bias is that of the run's own standstill; else a draw from those of the fitted runs, if they are three
@@ -156,14 +182,17 @@ def for_another_run(model: Fit, biases: Sequence[float], track: Track) -> tuple[
         Those of the fitted runs. [rad/s]
     track : Track
         The run.
+    rested : bool
+        Whether a standstill shows the bias (`rests_agree`).
     """
     if BIAS not in model.constants:
         return model, None, ""
-    rest = bias_at_rest(track)
+    rest = bias_at_rest(track) if rested else None
     if rest is not None:
         stood = with_bias(model, *rest)
         return stood, run_bias(stood, track, "its own standstill"), ""
-    words = f"run '{track.name}' does not stand still before it starts, so that its heading bias is unknown; "
+    why = "does not stand still before it starts" if rested else "shows nothing at its standstill"
+    words = f"run '{track.name}' {why}, so that its heading bias is unknown; "
     if len(biases) >= FEWEST_RUNS:
         words += f"the prediction is widened by the spread between the {len(biases)} fitted runs"
         return model, run_bias(model, track, "spread between the fitted runs"), words

@@ -167,6 +167,20 @@ def with_verdict(found: Score, among: int) -> Score:
     return replace(bounded, word=_word(bounded, kept))
 
 
+def with_doubt(found: Score, doubted: Score | None) -> Score:
+    """Return a score that blames a model only if what is uncertain of its sizes does not explain the errors.
+
+    Parameters
+    ----------
+    found, doubted : Score
+        With their verdicts: of the model as it stands, and of the same with its sizes as uncertain as they
+        are; None where nothing is.
+    """
+    if doubted is None or found.word != "overconfident" or doubted.word == "overconfident":
+        return found
+    return replace(found, word="cannot say")
+
+
 def alike_count(cov: FloatArray, common: FloatArray, count: int) -> float:
     r"""Return as how many independent errors those count that share a part of what makes them.
 

@@ -18,6 +18,7 @@ from scipy import special
 from driftgate.calibrate.component import least
 from driftgate.calibrate.dead_reckoning import Segments
 from driftgate.core.pose import FloatArray
+from driftgate.predict.doubt import MOST_FACTOR
 
 # So many draws, always the same ones.
 _DRAWS, _SEED = 96, 5
@@ -102,6 +103,28 @@ def drawn(
         np.hstack([noises, spreads.reshape(_DRAWS, count)]),
         np.array([0.0] * len(noise[0]) + [of_mean] * count),
     )
+
+
+def written(
+    numbers: Sequence[tuple[Sequence[str], float]], variances: FloatArray, of_mean: FloatArray
+) -> Doubt:
+    """Return what is possible of variances whose degrees of freedom a robot file has, as the trials draw it.
+
+    Parameters
+    ----------
+    numbers : sequence of (names, float)
+        What is larger or smaller together, and with how many degrees of freedom it is known.
+    variances, of_mean : ndarray
+        Of all these names, in their order; see `Doubt`.
+    """
+    rng = np.random.default_rng(_SEED)
+    even = (np.argsort(rng.random((_DRAWS, len(numbers))), axis=0) + 0.5) / _DRAWS
+    columns = []
+    for k, (names, freedom) in enumerate(numbers):
+        squares = np.minimum(freedom / special.chdtri(freedom, even[:, k]), MOST_FACTOR**2)
+        columns += [squares] * len(names)
+    names = tuple(name for group, _ in numbers for name in group)
+    return Doubt(names, variances, np.stack(columns, axis=-1) * variances, of_mean)
 
 
 def unit_parts(

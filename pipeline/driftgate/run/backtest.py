@@ -13,7 +13,7 @@ from driftgate.calibrate.beacons import BeaconModel
 from driftgate.calibrate.correction_score import with_correction_verdict
 from driftgate.calibrate.filter_claim import FilterClaim, filter_claim
 from driftgate.calibrate.perturb import with_errors
-from driftgate.calibrate.score import Word, with_verdict, worst
+from driftgate.calibrate.score import Word, with_doubt, with_verdict, worst
 from driftgate.calibrate.windows import Track, excursion, stands
 from driftgate.core.errors import ModelError
 from driftgate.core.findings import Finding
@@ -243,7 +243,10 @@ def _with_words(
         return tuple(
             replace(
                 one,
-                model=with_verdict(one.model, among),
+                model=with_doubt(
+                    with_verdict(one.model, among),
+                    None if one.doubted is None else with_verdict(one.doubted, among),
+                ),
                 zero_mean=None if one.zero_mean is None else with_verdict(one.zero_mean, among),
             )
             for one in of

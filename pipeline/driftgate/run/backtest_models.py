@@ -11,8 +11,8 @@ from driftgate.calibrate.file_constants import FileConstants, hold_constants
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.left_alone import position_rms, value_left
 from driftgate.calibrate.other_runs import chained, fit_runs, placed_one_by_one
-from driftgate.calibrate.robot_model import robot_model, with_reference_spread
-from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, run_bias
+from driftgate.calibrate.robot_model import as_uncertain, robot_model, with_reference_spread
+from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, rests_agree, run_bias
 from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, SIDEWAYS
 from driftgate.calibrate.windows import Track, part, stands
 from driftgate.predict.doubt import fitted_numbers
@@ -25,6 +25,11 @@ from driftgate.schema.drift import ErrorSources
 # A fit that leaves the runs it was made from so many times as far off as they were before, and by more than
 # a tape can tell, is no fit (our choice). [1, m]
 WORSE, TOLD_M = 1.1, 0.001
+_STEERED = (
+    "at rest, before they move, the runs fitted do not drift as they do on the way: something steers the "
+    "heading there, or the gyro is set to zero. So no heading bias is taken from a standstill, and the "
+    "prediction is as wide as what the fitted runs leave open of it"
+)
 
 
 def split(settings: BacktestSettings, track: Track) -> tuple[Track, Track]:
@@ -68,16 +73,20 @@ def reckoning(
     biases: list[RunBias | None] = []
     worsened = None
     constants: FileConstants | None = None
+    doubted: list[Fit] = []
     if loaded.robot is not None:
         model, plain = robot_model(loaded.robot), None
         models = [with_reference_spread(model, run.log.reference_spread) for run in loaded.judged]
         constants = _constants(loaded, scored, plan, model)
+        unsure = as_uncertain(model, loaded.robot)
+        if unsure is not None:
+            doubted = [with_reference_spread(unsure, run.log.reference_spread) for run in loaded.judged]
     else:
         model, plain, models, biases, worsened = _fitted(settings, loaded, plan, worse, warnings)
     every = replace(plan, jump_m=None)
-    scores = tuple(score_reckoning(scored, models, plan, plain))
+    scores = tuple(score_reckoning(scored, models, plan, plain, doubted))
     left_out = sum(len(every.of(t)) - len(plan.of(t)) for t in scored)
-    with_jumps = tuple(score_reckoning(scored, models, every, plain)) if left_out else ()
+    with_jumps = tuple(score_reckoning(scored, models, every, plain, doubted)) if left_out else ()
     known = tuple(bias for bias in biases if bias is not None)
     return ReckoningRow(
         seed, model, tuple(models), known, scores, with_jumps, left_out, worsened, constants
@@ -150,10 +159,13 @@ def _fitted(
     known = [model.constants[BIAS] for model in shown if BIAS in model.constants]
     models, biases = [], []
     own = [None] * len(judged) if settings.fit_on else list(found.own)
+    rested = not settings.fit_on or rests_agree(found.own, sources)
+    if not rested:
+        warnings.append(_STEERED)
     for model, run, (_, late) in zip(own, loaded.judged, halves, strict=True):
         if model is None:
-            model, bias, words = for_another_run(found.further, known, late)
-            warnings += [words] if words else []
+            model, bias, words = for_another_run(found.further, known, late, rested)
+            warnings += [words] if words and rested else []
         else:
             bias = run_bias(model, late, "its own first part")
         if found.stated:
@@ -165,7 +177,7 @@ def _fitted(
     if settings.fit_on and found.stated:
         # They are judged as a further run is: with what all of them have in common.
         at = [found.further.constants[BIAS]] * len(sources)
-        seen = tuple(for_another_run(found.further, at, track)[0] for track in sources)
+        seen = tuple(for_another_run(found.further, at, track, rested)[0] for track in sources)
     return found.further, plain, models, biases, _worsened(seen, sources, plan, loaded.errors)
 
 
