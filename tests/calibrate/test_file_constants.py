@@ -6,13 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from closing import calibration_case
 from file_sets import case_with, held, logs_of, ready, written_file
 from scipy import stats
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.file_constants import FileConstants, _factors, _Says, _searched
 from driftgate.calibrate.fit import Fit
-from driftgate.calibrate.score import FALSE_ALARM
+from driftgate.calibrate.robot_model import as_uncertain, robot_model
+from driftgate.calibrate.score import FALSE_ALARM, score, with_doubt
 from driftgate.calibrate.shown_constants import Shown
 from driftgate.calibrate.windows import Track
 from driftgate.report.backtest_constants import constants_data, constants_sentences, constants_table
@@ -165,3 +167,32 @@ def test_law_walks_that_are_too_small_are_not_blamed_on_a_constant(file_and_runs
         update={name: getattr(robot.errors, name).model_copy(update=v) for name, v in small.items()}
     )
     assert not held(robot.model_copy(update={"errors": errors}), runs).found
+
+
+def test_law_spreads_of_few_runs_are_drawn_as_a_file_says_they_are_known(file_and_runs):
+    """Scaled inverse chi-square of the degrees of freedom in the file; without any there is no doubt."""
+    robot, _ = file_and_runs
+    unsure = as_uncertain(robot_model(robot), robot)
+    assert unsure is not None
+    assert unsure.doubt is not None
+    bias = robot.errors.heading_bias
+    drawn = unsure.doubt.draws[:, unsure.doubt.names.index("heading_bias")] / bias.spread**2
+    known = stats.chi2(bias.fitted.freedom)
+    for share in (0.1, 0.5, 0.9):
+        expected = bias.fitted.freedom / known.isf(share)
+        assert np.quantile(drawn, share) == pytest.approx(expected, rel=0.06)
+    assert {"distance_walk", "lateral_walk", "distance_scale"} <= set(unsure.doubt.names)
+    guessed = calibration_case().case.robot
+    assert as_uncertain(robot_model(guessed), guessed) is None
+
+
+def test_law_what_doubt_explains_is_not_blamed():
+    """Errors twice as large as predicted are; not if the prediction may be that much wider."""
+    cov = np.tile(np.eye(3), (60, 1, 1))
+    errors = 2.0 * np.random.default_rng(5).normal(size=(60, 3))
+    sure, unsure, hardly = (score(errors, size * cov, 60.0) for size in (1.0, 4.0, 1.2))
+    assert sure is not None
+    assert (sure.word, hardly.word) == ("overconfident", "overconfident")
+    assert with_doubt(sure, unsure).word == "cannot say"
+    assert with_doubt(sure, hardly).word == with_doubt(sure, None).word == "overconfident"
+    assert with_doubt(unsure, sure).word == unsure.word

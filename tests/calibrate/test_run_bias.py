@@ -237,7 +237,7 @@ def test_err_no_windows_says_why(plan: WindowPlan, words: str):
 
 
 def _after_a_rest(bias: float, at_rest: float, seed: int) -> tuple[Fit, Track]:
-    """Return what is known of the bias of a run on its way, and the run with such a rate at its rest of 5 s."""
+    """Return what is known of the bias of a run on its way, and the run with such a rate at its rest."""
     rng = np.random.default_rng(seed)
     turned = 0.02 * at_rest + 2e-5 * rng.standard_normal(250)
     twist = np.zeros((260, 3))
