@@ -65,7 +65,10 @@ def render_filter(explained: Explained, colour: bool = False) -> str:
     """Return of one case only whether the robot's filter is right about its own errors."""
     paint = Paint(colour)
     body = filter_section(explained.consistency, explained.mend)
-    return "\n".join([*heading(explained.report, paint), "", paint(_FILTER, "bold"), *body, "", *FULL]) + "\n"
+    # What no fix comes from has no part in the filter, and nothing below would say so.
+    silent = render_findings(tuple(f for f in explained.report.findings if f.code == "DG303"), paint)
+    lines = [*heading(explained.report, paint), *([""] if silent else []), *silent]
+    return "\n".join([*lines, "", paint(_FILTER, "bold"), *body, "", *FULL]) + "\n"
 
 
 def render_explanation(explained: Explained, colour: bool = False) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from driftgate.core.findings import Finding
+from driftgate.judge.silent import Silent
 from driftgate.judge.values import CaseVerdict
 from driftgate.load.document import KEY, Document
 from driftgate.report.digits import lost_words
@@ -50,7 +51,11 @@ def case_report(named: NamedCase, plan: PlanFacts, judged: JudgedFacts | None) -
         time_limit_s=named.written.time_limit,
         energy_j=plan.energy_j,
         steps=steps,
-        findings=(*counting, *_lost(named, verdict)),
+        findings=(
+            *counting,
+            *_lost(named, verdict),
+            *(() if judged is None else _silent(named, judged.silent)),
+        ),
         verdict=verdict,
         places=tuple(document.where(moment.doc_path)[:2] for moment in moments),
         dark=plan.dark,
@@ -66,14 +71,33 @@ def _lost(named: NamedCase, verdict: CaseVerdict | None) -> list[Finding]:
     """Return a warning, at the robot's way back, if it says in too many trials that it is lost."""
     if verdict is None or verdict.lost <= LOST_TOLD * verdict.success.trials:
         return []
-    side = "" if named.case.side == "as written" else f", {named.case.side}"
     message = (
-        f"{named.document.path} on {named.true.path}{side}: the robot raises its lost flag "
+        f"{_which(named)}: the robot raises its lost flag "
         f"{lost_words(verdict)}; the verdicts are those of a robot that goes on"
     )
     advice = f"see what the gate refuses: {named.tell()}"
     path = ("correction", "way_back", KEY)
     return [named.robot.finding("DG408", path, message, advice, level="warning")]
+
+
+def _silent(named: NamedCase, silent: tuple[Silent, ...]) -> list[Finding]:
+    """Return a warning where the correction does nothing, a note for each sensor that gives no fix."""
+    return [
+        named.robot.finding(
+            "DG303",
+            one.doc_path,
+            f"{_which(named)}: {one.message}",
+            one.suggestion,
+            "note" if one.sensor else "warning",
+        )
+        for one in silent
+    ]
+
+
+def _which(named: NamedCase) -> str:
+    """Return which case it is, for a finding in a file that several share."""
+    side = "" if named.case.side == "as written" else f", {named.case.side}"
+    return f"{named.document.path} on {named.true.path}{side}"
 
 
 def _contact_place(document: Document) -> tuple[int, int]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from driftgate.core.findings import DocPath, Level
+from driftgate.judge.silent import Silent
 from driftgate.judge.values import CaseVerdict
 from driftgate.report.model import DarkTime, ReadingRow
 
@@ -76,10 +77,11 @@ class PlanFacts:
 
 @dataclass(frozen=True)
 class JudgedFacts:
-    """The verdict on a case, its texts with marks for steps, and what became of the readings."""
+    """The verdict on a case, its texts with marks for steps, what became of readings, who gives no fix."""
 
     verdict: CaseVerdict
     readings: tuple[ReadingRow, ...]
+    silent: tuple[Silent, ...] = ()
 
 
 def steps_named(text: str) -> tuple[int, ...]:

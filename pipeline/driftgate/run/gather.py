@@ -11,6 +11,7 @@ import numpy as np
 from driftgate.judge.rare import CONTACT, rare_verdict
 from driftgate.judge.rare_contact import rare_contact_verdict
 from driftgate.judge.sampling import Sampling
+from driftgate.judge.silent import silent_sensors
 from driftgate.judge.verdict import judge_case
 from driftgate.plan.values import DocPath, Plan
 from driftgate.predict.values import Outcome, TrialsResult
@@ -69,7 +70,9 @@ def judged_facts(
         else:
             moments[i] = rare_verdict(moments[i], tilted.sample, tilted.status, tilted.largest, rule)
     verdict = replace(verdict, moments=tuple(moments), contact=contact)
-    return JudgedFacts(verdict, reading_rows(prepared.case.robot.sensors, answer.trials))
+    robot = prepared.case.robot
+    silent = silent_sensors(robot, answer.trials.counts, answer.trials.trials)
+    return JudgedFacts(verdict, reading_rows(robot.sensors, answer.trials), silent)
 
 
 def report_of(
