@@ -223,8 +223,8 @@ def test_law_one_bad_moment_decides_and_the_sentence_names_the_worst():
     assert (found.word, found.hidden) == ("too trusting", True)
     assert found.sentence.startswith(
         "The filter trusts itself too much: at 'end' its 95 % region holds the truth in 85 % of the trials. "
-        "Most of it in heading; first at 'b' (step 5). The innovations alone would pass (ahead 1.01; 1.00 or "
-        "less is right)"
+        "Most of it in heading; first at 'b' (step 5). The innovations alone would pass (ahead 1.01; 1.00 is "
+        "right, and a little more passes)"
     )
     # Innovations that show it hide nothing; without any that say something nothing would pass.
     loud = dataclasses.replace(own, by_trial=np.array([[1000, 2_000_000, 4_100_000_000]]))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_cases import covariance_of
 
-from driftgate.judge import tuning
+from driftgate.judge import filter_numbers, tuning, tuning_screen
 from driftgate.predict.sources import TITLES
 
 
@@ -17,9 +17,9 @@ def test_law_the_moment_that_advice_is_about():
 
 def test_law_numbers_stand_for_sources_that_there_are():
     """Every source is one of the model's, every number one that can be changed."""
-    assert set(tuning.OF_SOURCE) <= set(TITLES)
-    keys = {number.key for number in tuning.NUMBERS}
-    assert {key for found in tuning.OF_SOURCE.values() for key in found} <= keys
+    assert set(filter_numbers.OF_SOURCE) <= set(TITLES)
+    keys = {number.key for number in filter_numbers.NUMBERS}
+    assert {key for found in filter_numbers.OF_SOURCE.values() for key in found} <= keys
 
 
 @pytest.mark.parametrize(
@@ -37,4 +37,4 @@ def test_law_the_largest_source_is_that_of_the_position(walk, bias, numbers):
     for name, (xx, yy), heading in (("distance_walk", walk, 0.0), ("heading_bias", bias, 9.0)):
         parts[name] = np.array([[xx, -xx, 0.0], [-xx, yy, 0.0], [0.0, 0.0, heading]]) * 1e-6
     parts["range_bias"] = np.zeros((3, 3))
-    assert tuning._of_largest_source(covariance_of(1, by_source=parts), 0) == numbers
+    assert tuning_screen.of_largest_source(covariance_of(1, by_source=parts), 0) == numbers

@@ -14,7 +14,7 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from driftgate.core.errors import ModelError
-from driftgate.judge import tuning
+from driftgate.judge import tuning, tuning_screen
 from driftgate.judge.consistency import (
     Consistency,
     chi_square_region,
@@ -237,13 +237,13 @@ def test_mc_a_mistuned_filter_is_named(own: dict[str, Any], word: str, sensors: 
 def test_mc_only_what_is_something_is_lowered(monkeypatch: pytest.MonkeyPatch) -> None:
     """A filter that doubts start and readings is told to lower its readings'; what is zero is not tried."""
     tried: list[str] = []
-    changed = tuning.with_number
+    changed = tuning_screen.with_numbers
 
-    def spy(prepared_: Prepared, number: Any, factor: float) -> Prepared:
-        tried.append(number.key)
-        return changed(prepared_, number, factor)
+    def spy(prepared_: Prepared, changes: Any) -> Prepared:
+        tried.extend(number.key for number, _ in changes)
+        return changed(prepared_, changes)
 
-    monkeypatch.setattr(tuning, "with_number", spy)
+    monkeypatch.setattr(tuning_screen, "with_numbers", spy)
     own = {"start_x": "200 mm", "start_y": "200 mm", "start_heading": "15 deg", "range_at_zero": "60 mm"}
     case = matched(own)
     mend = advice(case, consistency_of(case, run_trials(case, TRIALS, 4)), 2)
@@ -441,51 +441,85 @@ def test_mc_walls_that_are_off_are_mended_by_the_number_for_walls() -> None:
     assert 14.0 <= float(mend.better.split()[0]) <= 40.0
 
 
-def made_try(change: tuning._Change, mends: bool, off_mm: float) -> tuning._Tried:
-    """Return what trials might say of a change."""
-    word = "consistent" if mends else "too trusting"
-    return tuning._Tried(change, 0.94, 0.5, 400, word, mends, (0.010, 1e-3 * off_mm))
+def made_change(case: Prepared, *keys: str, further: float = 0.0) -> tuning.Change:
+    """Return a change of numbers that are none of the filter's."""
+    number = next(n for n in tuning_screen.NUMBERS if n.key == "wall")
+    edits = tuple(tuning.Edit(replace(number, key=key), True, 3.0) for key in keys)
+    return tuning.Change(edits, case, 0.1, further)
+
+
+class MadeScreen:
+    """Stands for the covariance engine's word on which changes are worth a run."""
+
+    def __init__(self, case: Prepared, nearest: float) -> None:
+        self.nearest = nearest
+        self._case = case
+
+    def left_out(self) -> list[tuning.Change]:
+        """Return nothing: the filter leaves nothing out."""
+        return []
+
+    def alone(self) -> list[tuning.Change]:
+        """Return three numbers."""
+        return [made_change(self._case, f"n{i}") for i in range(3)]
+
+    def pairs(self) -> list[tuning.Change]:
+        """Return one pair, that leaves the robot as near as can be."""
+        return [made_change(self._case, "n0", "n1", further=self.nearest)]
 
 
 @pytest.mark.parametrize(
-    ("outcomes", "told"),
+    ("outcomes", "nearest", "told"),
     [
         # The first that mends and takes the position no further off.
-        ([(True, 12.0), (True, 9.0), (True, 8.0)], "1"),
-        ([(True, 10.3), (True, 9.0), (True, 8.0)], "0 no nearer"),
+        ([(True, 12.0), (True, 9.0)], 0.0, "n1"),
+        ([(True, 10.3)], 0.0, "n0 no nearer"),
+        # Where no single number mends it, two.
+        ([(False, 9.0), (False, 9.0), (True, 12.0), (True, 8.0)], 0.0, "n0 and n1 no single"),
+        # One mends it, and two are expected to leave the robot much nearer, or no nearer.
+        ([(True, 9.9), (True, 7.0)], -0.3, "n0 and n1 mend it best"),
+        ([(True, 9.9), (False, 7.0)], -0.3, "n0"),
+        ([(True, 9.9)], -0.05, "n0"),
         # Where each takes it further off, none is advised.
-        ([(False, 9.0), (True, 28.0), (True, 13.0)], "harm"),
-        ([(False, 28.0), (False, 28.0), (False, 28.0)], "none"),
+        ([(False, 9.0), (True, 28.0), (True, 13.0), (False, 9.0)], 0.0, "harm"),
+        ([(False, 28.0), (False, 28.0), (False, 28.0), (False, 28.0)], 0.0, "none"),
     ],
 )
 def test_law_advice_does_not_take_the_position_further_off(
-    monkeypatch: pytest.MonkeyPatch, outcomes: list[tuple[bool, float]], told: str
+    monkeypatch: pytest.MonkeyPatch, outcomes: list[tuple[bool, float]], nearest: float, told: str
 ) -> None:
     """A change that leaves the robot further off is never advised, and said to be harm."""
     case = walled(20.0)
     found = consistency_of(case, run_trials(case, TRIALS, 1))
     keys: list[str] = []
 
-    def tried(change: tuning._Change, *_: Any) -> tuning._Tried:
-        keys.append(change.number.key)
-        return made_try(change, *outcomes[len(keys) - 1])
+    def tried(_: Any, change: tuning.Change) -> tuning.Tried:
+        mends, off_mm = outcomes[len(keys)]
+        keys.append(" and ".join(edit.number.key for edit in change.edits))
+        return tuning.Tried(
+            change, replace(found, word="consistent" if mends else found.word), (0.010, 1e-3 * off_mm)
+        )
 
-    number = next(n for n in tuning.NUMBERS if n.key == "wall")
-    changes = [tuning._Change(replace(number, key=f"n{i}"), case, True, 0.1, 0.0) for i in range(3)]
-    monkeypatch.setattr(tuning, "_changes", lambda *_: iter(changes))
+    monkeypatch.setattr(tuning, "Screen", lambda *_: MadeScreen(case, nearest))
     monkeypatch.setattr(tuning, "value_of", lambda *_: 0.01)
-    monkeypatch.setattr(tuning, "_tried", tried)
+    monkeypatch.setattr(tuning._Run, "_try", tried)
     mend = advice(case, found, 3)
+    assert len(keys) == len(outcomes)
     if told in ("none", "harm"):
-        assert keys == ["n0", "n1", "n2"]
+        assert keys == ["n0", "n1", "n2", "n0 and n1"]
         assert isinstance(mend, str)
         assert ("farther off: 13.0 mm (root mean square) in place of 10.0 mm, so do not" in mend) == (
             told == "harm"
         )
         return
     assert isinstance(mend, Advice)
-    assert mend.key == f"n{told[0]}"
-    assert ("no nearer" in mend.sentence) == ("no nearer" in told)
+    key = "n0 and n1" if "and" in told else told[:2]
+    assert mend.key == key
+    for words in ("no nearer", "mend it best"):
+        assert (words in mend.sentence) == (words in told)
+    assert ("No single number" in mend.sentence) == ("no single" in told)
+    if "and" in told:
+        assert "n0 from 10 mm to 10 mm and raise correction.filter.n1 from" in mend.sentence
 
 
 def paired_fix(offset: str = "0 mm", tilt: str = "0 deg") -> Prepared:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from driftgate.predict.filter_model import FilterModel, filter_model, wall_offset, wall_tilt
@@ -109,10 +110,13 @@ _HEADING = {
 }
 
 
-def with_number(prepared: Prepared, number: Number, factor: float) -> Prepared:
-    """Return the case with one of the filter's numbers changed; one that is 0 starts from a typical size."""
-    value = (value_of(prepared.filter, number) or _typical(prepared.case, number) / FIRST) * factor
-    return _with_own(prepared, {number.key: _rounded(number, value) if math.isfinite(value) else None})
+def with_numbers(prepared: Prepared, changes: Sequence[tuple[Number, float]]) -> Prepared:
+    """Return the case with numbers of the filter changed by factors; what is 0 starts from a typical size."""
+    found: dict[str, float | None] = {}
+    for number, factor in changes:
+        value = (value_of(prepared.filter, number) or _typical(prepared.case, number) / FIRST) * factor
+        found[number.key] = _rounded(number, value) if math.isfinite(value) else None
+    return _with_own(prepared, found)
 
 
 def considering(prepared: Prepared) -> Prepared | None:

@@ -21,7 +21,7 @@ from driftgate.plan.values import PlannedStep
 from driftgate.predict.attach import Attachments, LineDisplacement
 from driftgate.predict.contact_linear import contact_jump
 from driftgate.predict.contact_reset import after_touch, wall_reset
-from driftgate.predict.covariance_reading import Readings, State
+from driftgate.predict.covariance_reading import Readings, Seen, State
 from driftgate.predict.covariance_shares import (
     WHITE_ROW,
     WHITE_SOURCES,
@@ -52,7 +52,9 @@ from driftgate.world.carry import edge_middle
 from driftgate.world.values import Edge
 
 
-def covariance(prepared: Prepared, off: frozenset[str] = frozenset()) -> CovarianceResult:
+def covariance(
+    prepared: Prepared, off: frozenset[str] = frozenset(), seen: dict[int, Seen] | None = None
+) -> CovarianceResult:
     """Return the predicted distribution of the true pose error, to first order.
 
     Parameters
@@ -62,13 +64,16 @@ def covariance(prepared: Prepared, off: frozenset[str] = frozenset()) -> Covaria
     off : frozenset of str
         Error sources to silence (keys of `driftgate.predict.sources.TITLES`). The filter keeps its
         numbers, so the gains stay what they are.
+    seen : dict, optional
+        What the readings see, by number: filled, and used again by whoever passes it on. It is the same for
+        cases that differ in the filter's own numbers alone, and a third of the work.
 
     Returns
     -------
     CovarianceResult
         Means and covariances at every moment, shares by source, and the acceptance schedule.
     """
-    found = _Pass(prepared, off).run()
+    found = _Pass(prepared, off, seen).run()
     own = prepared.case.robot.correction
     late = own.enabled and not own.compensate_latency and LATENCY not in off
     if not late or not any(source.name == LATENCY for source in found.sources):
@@ -79,7 +84,7 @@ def covariance(prepared: Prepared, off: frozenset[str] = frozenset()) -> Covaria
 class _Pass:
     """One pass over the timeline."""
 
-    def __init__(self, prepared: Prepared, off: frozenset[str]) -> None:
+    def __init__(self, prepared: Prepared, off: frozenset[str], seen: dict[int, Seen] | None = None) -> None:
         case = prepared.case
         self.prepared = prepared
         self.plan = prepared.plan
@@ -88,7 +93,7 @@ class _Pass:
         self.attach = Attachments(case, prepared.believed, prepared.true, self.table)
         self.filter = prepared.filter
         self.line = functools.cache(self.attach.line)
-        self.readings = Readings(prepared, self.table, self.filter, self.line)
+        self.readings = Readings(prepared, self.table, self.filter, self.line, seen)
         self.spread = np.array([c.spread for c in self.table.constants])
         timeline = self.plan.timeline
         bumps = bumps_per_metre(prepared.true, timeline.pose[:-1], timeline.twist)

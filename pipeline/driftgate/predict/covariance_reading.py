@@ -58,7 +58,7 @@ class State:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class Seen:
     """A reading on the planned path: what is expected of it, and what it is drawn from.
 
     `h` is the derivative of the expected range by the belief, shape (3,), `d_angle` that by the direction the
@@ -87,7 +87,7 @@ class _Scalar:
     """What the filter is updated with: a reading, or the difference or mean of two, with weights."""
 
     slot: int
-    parts: tuple[tuple[_Seen, float], ...]
+    parts: tuple[tuple[Seen, float], ...]
     variance_m2: FloatArray
     effects: Effects
     turns: bool = False
@@ -106,8 +106,10 @@ class Readings:
         table: SourceTable,
         model: FilterModel,
         line: Callable[[str], LineDisplacement],
+        seen: dict[int, Seen] | None = None,
     ) -> None:
         robot = prepared.case.robot
+        self.seen = {} if seen is None else seen
         self.prepared = prepared
         self.reach_m = footprint_reach_m(robot.footprint)
         self.plan = prepared.plan
@@ -187,7 +189,7 @@ class Readings:
         self.accepted[[a.r, b.r]] = turns or moved
         self._add_noise(state, gains, a, b)
 
-    def _two(self, slot: int, a: _Seen, b: _Seen, turns: bool) -> _Scalar:
+    def _two(self, slot: int, a: Seen, b: Seen, turns: bool) -> _Scalar:
         """Return the difference or the mean of two readings."""
         both = self.variances[a.sensor], self.variances[b.sensor]
         noise = both[0].own(a.range_m), both[1].own(b.range_m)
@@ -197,7 +199,7 @@ class Readings:
         h = _by_axis(np.asarray(parts[0][1] * a.h + parts[1][1] * b.h))
         return _Scalar(slot, parts, pair.at(noise, h), self._effects(*parts), turns)
 
-    def _effects(self, *parts: tuple[_Seen, float]) -> Effects:
+    def _effects(self, *parts: tuple[Seen, float]) -> Effects:
         """Return what is constant in a reading, or in two of one surface."""
         variances = [self.variances[seen.sensor] for seen, _ in parts]
         looks = [seen.look(weight) for seen, weight in parts]
@@ -231,7 +233,12 @@ class Readings:
         range_m, incidence = self.prepared.sight.range_m[r], self.prepared.sight.incidence_rad[r]
         return bool(sensor.reach.low <= range_m <= sensor.reach.high and incidence <= sensor.echo_limit)
 
-    def _see(self, r: int) -> _Seen:
+    def _see(self, r: int) -> Seen:
+        if r not in self.seen:
+            self.seen[r] = self._look(r)
+        return self.seen[r]
+
+    def _look(self, r: int) -> Seen:
         which = int(self.plan.timeline.readings.sensor[r])
         sensor, surface = self.prepared.case.robot.sensors[which], int(self.prepared.sight.surface[r])
         edge = self.prepared.believed.edges[surface]
@@ -244,7 +251,7 @@ class Readings:
         looks = float(used_pose[2]) + sensor.mount.heading
         axis, robot = (math.cos(looks), math.sin(looks)), (float(used_pose[0]), float(used_pose[1]))
         turned = believed.d_mount_angle
-        return _Seen(r, which, surface, believed.range_m, _row(believed), turned, axis, robot, drawn, actual)
+        return Seen(r, which, surface, believed.range_m, _row(believed), turned, axis, robot, drawn, actual)
 
     def _test(
         self,
@@ -374,7 +381,7 @@ class Readings:
         for seen, weight in scalar.parts:
             gains[seen.r] = gains.get(seen.r, np.zeros(len(column))) + weight * column
 
-    def _add_noise(self, state: State, gains: dict[int, FloatArray], *readings: _Seen) -> None:
+    def _add_noise(self, state: State, gains: dict[int, FloatArray], *readings: Seen) -> None:
         """Add what the noise of the readings used at one instant does to the belief."""
         for seen in readings:
             if seen.r not in gains:

@@ -69,7 +69,8 @@ class White:
         if not gone:
             return
         rows = [row for i in gone for row in range(_FIXES + _POSES * i, _FIXES + _POSES * (i + 1))]
-        left = np.setdiff1d(np.arange(len(self.timing)), rows)
+        left = np.ones(len(self.timing), dtype=bool)
+        left[rows] = False
         self.cov, self.timing = self.cov[:, left][:, :, left], self.timing[left]
         self.copies = [knot for knot in self.copies if knot not in knots]
 

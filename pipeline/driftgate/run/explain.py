@@ -90,7 +90,7 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
 
     from driftgate.judge.consistency import filter_consistency
     from driftgate.judge.sampling import Sampling
-    from driftgate.judge.tuning import advice
+    from driftgate.judge.tuning import Advice, advice
     from driftgate.report.explain import Explained
     from driftgate.run.assemble import case_report
     from driftgate.run.failures import with_causes
@@ -114,7 +114,10 @@ def explain_routine(settings: ExplainSettings, progress: Callable[[int, int, str
     report = case_report(named, plan_facts(named.case, planned), facts)
     moments = tuple((m.name, m.step) for m in planned.prepared.moments)
     consistency = filter_consistency(named.case, moments, answer.trials)
-    found = "" if consistency is None else advice(planned.prepared, consistency, settings.seed)
+    found: Advice | str = ""
+    if consistency is not None:
+        before = answer.trials if answer.trials.weight is None else None
+        found = advice(planned.prepared, consistency, settings.seed, before, progress)
     mend = found if isinstance(found, str) else found.sentence
     explained = Explained(
         report,
