@@ -234,9 +234,7 @@ class Readings:
         return bool(sensor.reach.low <= range_m <= sensor.reach.high and incidence <= sensor.echo_limit)
 
     def _see(self, r: int) -> Seen:
-        if r not in self.seen:
-            self.seen[r] = self._look(r)
-        return self.seen[r]
+        return self.seen[r] if r in self.seen else self.seen.setdefault(r, self._look(r))
 
     def _look(self, r: int) -> Seen:
         which = int(self.plan.timeline.readings.sensor[r])
