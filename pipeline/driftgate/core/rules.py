@@ -328,12 +328,12 @@ _SIGHT: Final = (
     Rule(
         "DG303",
         "sensor without a fix",
-        "In all trials less than 0.5 % of the readings asked of this sensor, or of all of them, become "
-        "a fix, or less than 5 % of those that come to the gate, so the correction rests on the others or "
-        "does nothing. The message says what becomes of the "
-        "readings instead, its place and hint which setting that goes back to: the last test, where it has "
-        "much to refuse, otherwise the commonest reason. 'driftgate explain' shows it by step. A sensor that "
-        "has nothing to do in this routine can be left out by 'fixes'.",
+        "Of the readings asked of this sensor less than 1 % become a fix, and less than one in ten trials, "
+        "or less than 5 % of those that come to the gate: the correction rests on the others. A warning says "
+        "that of all sensors together less than 1 %, or 5 %, do: then it does nothing. The message says what "
+        "becomes of the readings instead, its place and hint which setting that goes back to: the last test "
+        "if it has much to refuse, otherwise the commonest reason. 'driftgate explain' shows it by step. A "
+        "sensor that has nothing to do in this routine can be left out by 'fixes'.",
         usual="note",
     ),
 )

@@ -20,9 +20,10 @@ from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import Sensor
 from driftgate.sight.validity import reading_limits
 
-# Fewer fixes than this share of the readings that are asked for are none to speak of: less than one in a
-# routine of 15 s at 13 Hz (our choice).
-HARDLY = 0.005
+# Fewer fixes than this share of the readings that are asked for are hardly any, and of one sensor among
+# others they are none to speak of if there is less than one in so many trials, too (our choice).
+HARDLY = 0.01
+ONE_IN_TRIALS = 10
 # Fewer than this share of those that come to the gate, and it refuses what it is there to let through.
 HARDLY_AT_GATE = 0.05
 # What comes last refuses what all before it let through: from this share on it is what to look at.
@@ -83,29 +84,28 @@ def silent_sensors(robot: Robot, counts: NDArray[np.int64], trials: int) -> tupl
     asked = counts.sum(axis=1)
     asked[:, _UNASKED] = 0
     heard = [i for i in range(len(robot.sensors)) if asked[i].sum() >= max(trials, 1)]
-    silent = [i for i in heard if _hardly(asked[i])]
-    if not silent:
+    if not heard:
         return ()
-    if len(silent) < len(heard) or len(heard) == 1:
-        found = tuple(_silent(robot, i, asked[i], robot.sensors[i].id) for i in silent)
-        return found if len(heard) > 1 else (_whole(found[0]),)
-    every = asked[silent].sum(axis=0)
+    every = asked[heard].sum(axis=0)
+    if not _hardly(every):
+        silent = [i for i in heard if _hardly(asked[i], trials)]
+        return tuple(_silent(robot, i, asked[i], robot.sensors[i].id) for i in silent)
     cause = _cause(every)
     # Of a setting that each sensor has for itself, that of the one with most such readings.
-    most = max(silent, key=lambda i: int(asked[i, cause]))
-    return (_whole(_silent(robot, most, every, "")),)
+    most = max(heard, key=lambda i: int(asked[i, cause]))
+    name = robot.sensors[most].id if len(heard) == 1 else ""
+    found = _silent(robot, most, every, name)
+    message = f"the correction does nothing: {found.message}"
+    return (Silent("", message, found.suggestion, found.doc_path),)
 
 
-def _hardly(asked: NDArray[np.int64]) -> bool:
+def _hardly(asked: NDArray[np.int64], trials: int | None = None) -> bool:
     """Return whether hardly any reading becomes a fix, of all or of those that come to the gate."""
     accepted = asked[Outcome.ACCEPTED]
     at_gate = int(asked[[Outcome.ACCEPTED, *_LATEST_FIRST]].sum())
     many = at_gate >= _LATE_AT_LEAST * asked.sum()
-    return bool(accepted < HARDLY * asked.sum() or (many and accepted < HARDLY_AT_GATE * at_gate))
-
-
-def _whole(found: Silent) -> Silent:
-    return Silent("", f"the correction does nothing: {found.message}", found.suggestion, found.doc_path)
+    few = accepted < HARDLY * asked.sum() and (trials is None or ONE_IN_TRIALS * accepted < trials)
+    return bool(few or (many and accepted < HARDLY_AT_GATE * at_gate))
 
 
 def _silent(robot: Robot, index: int, asked: NDArray[np.int64], name: str) -> Silent:
@@ -115,7 +115,7 @@ def _silent(robot: Robot, index: int, asked: NDArray[np.int64], name: str) -> Si
     total, accepted = int(asked.sum()), int(asked[Outcome.ACCEPTED])
     often = f"no reading{whose} becomes a fix"
     if accepted:
-        often = f"only {share_words(accepted / total)} of the readings{whose} become a fix"
+        often = f"only {share_words(accepted / total, 0.0, HARDLY)} of the readings{whose} become a fix"
     told = sorted(
         (o for o in _WORDS if asked[o] >= _TOLD_AT_LEAST * total or o is cause), key=lambda o: -int(asked[o])
     )
