@@ -204,9 +204,9 @@ def test_law_validate_says_what_calibrate_refuses(capsys, logs, tmp_path, change
         (
             [("range front", "range X"), ("range left", "range front"), ("range X", "range left"),
              ("fix front", "fix X"), ("fix left", "fix front"), ("fix X", "fix left")],
-            "left",
-            "do not fit where it sits: ",
-            "exchange the titles 'range left' and 'range front'",
+            "front",
+            "do not fit where they sit: ",
+            "exchange the titles 'range front' and 'range left'",
         ),
         ([("range front [m]", "range front [in]")], "front", "times as long", "metres against inches"),
         ([("range left [m]", "range left [mm]")], "left", "times as long", "metres against millimetres"),

@@ -54,7 +54,8 @@ def lost_with_rows(ratio: float, log: Log, others: Sequence[Log]) -> str:
         each = "not all rows" if row is None else f"only every {_ORDINALS[row]} row"
         return (
             "the robot itself believed to come as far as it did, so that its wheel is right: it seems that "
-            f"{each} of its odometry are in the log, each with what one tick rolled; {_ALL_ROWS}"
+            f"{each} of its odometry are in the log, each with what one tick rolled; {_ALL_ROWS}. "
+            "Or check the unit of 'forward'"
         )
     if row is None:
         return ""
