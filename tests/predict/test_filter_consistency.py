@@ -522,6 +522,27 @@ def test_law_advice_does_not_take_the_position_further_off(
         assert "n0 from 10 mm to 10 mm and raise correction.filter.n1 from" in mend.sentence
 
 
+def test_law_what_is_expected_to_fail_is_tried_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A change whose regions are expected to be far off is put off until there is no other."""
+    case = walled(20.0)
+    found = consistency_of(case, run_trials(case, TRIALS, 1))
+    keys: list[str] = []
+
+    def tried(_: Any, change: tuning.Change) -> tuning.Tried:
+        keys.append(change.edits[0].number.key)
+        word = "consistent" if keys[-1] == "b" else found.word
+        return tuning.Tried(change, replace(found, word=word), (0.010, 0.010))
+
+    monkeypatch.setattr(tuning._Run, "_try", tried)
+    gaps = {"a": 0.5, "b": 0.4, "c": 0.1}
+    run_ = tuning._Run(case, found, 0, 1, None, lambda *_: None)
+    changes = [replace(made_change(case, key), gap=gap) for key, gap in gaps.items()]
+    assert run_.first_that_mends(changes) is None
+    assert keys == ["c"]
+    assert run_.last_that_mends() is run_.tried[-1]
+    assert keys == ["c", "a", "b"]
+
+
 def paired_fix(offset: str = "0 mm", tilt: str = "0 deg") -> Prepared:
     """Return a robot that fixes once from a pair at a wall that its map has true, then drives on."""
     noise = {"noise": {"at_zero": "2 mm", "constant_over": "reading", **GUESS}}
