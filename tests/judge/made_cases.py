@@ -121,7 +121,7 @@ def prepared_of(moments, time_limit_s=15.0, contact_allowed=0.0, enabled=True):
     )
     robot = SimpleNamespace(correction=SimpleNamespace(enabled=enabled), sensors=[object()])
     return SimpleNamespace(
-        case=SimpleNamespace(routine=routine, robot=robot),
+        case=SimpleNamespace(routine=routine, robot=robot, true=None, believed=None),
         plan=SimpleNamespace(steps=steps, timeline=timeline, contacts={}),
         sight=None,
         moments=tuple(moments),

@@ -158,6 +158,25 @@ def test_mc_a_gate_that_locks_out():
     assert share_of(found, "gate", "ahead", "from step 1") > 0.95
 
 
+def test_mc_a_wall_elsewhere_that_the_gate_lets_in_at_last():
+    """The hall is shorter than the map says; the gate refuses that until the way back widens the filter."""
+    correction = fixing(gate={"sigmas": 3.0}, way_back={"refusals": 5, "factor": 10, "lost_after": 90})
+    correction["filter"] = {**FILTER, "start_x": "3 mm", "range_per_range": "0 %"}
+    case = prepared(
+        [LOOK, THERE], robot({}, AHEAD, correction), field_map(x=(-4.0, 1.9)), field_map(x=(-4.0, 1.85)),
+        spread=("3 mm", "0 mm", "0 deg"), **final(x="15 mm"),
+    )  # fmt: skip
+    finder, found = groups_of(case)
+    assert share_of(found, "drift", "the field is not as the map says on x, at east") > 0.95
+    told = story_of(finder)
+    largest = told.parts[0]
+    assert (largest.title, largest.random) == ("the field is not as the map says", True)
+    assert largest.part == pytest.approx(-0.05, abs=0.02)
+    sampled = run_trials(case, 400, SEED)
+    (last,) = judge_case(case, covariance(case), sampled).moments
+    assert ": the field is not as the map says, at east." in last.reason
+
+
 def test_mc_contact_is_contact():
     """A strayed pot in the way is touched, in the step in which it lies."""
     region = [["1.4 m", "-50 mm"], ["1.6 m", "-50 mm"], ["1.6 m", "50 mm"], ["1.4 m", "50 mm"]]

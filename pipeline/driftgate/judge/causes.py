@@ -8,7 +8,8 @@ There its cause is the first of these that holds:
 3. missed before: only an earlier checkpoint that this one depends on has failed;
 4. strayed target: what the tolerance is relative to has strayed;
 5. if the error is more than what the linear model and its noise explain (`driftgate.judge.blame`):
-   wrong surface, gate, obstructed, in this order (`driftgate.judge.mishaps`);
+   wrong surface, gate, a surface that stands otherwise than on the map, obstructed, in this order
+   (`driftgate.judge.mishaps`);
 6. start placement, or drift: the error source that makes at least half of the error;
 7. combined: none of these.
 
@@ -26,7 +27,7 @@ from driftgate.judge.blame import KNOWN, RANDOM, Blame, blame, tightest_axis
 from driftgate.judge.cause_values import FailureCauses, FailureGroup
 from driftgate.judge.mishaps import Mishap, Mishaps
 from driftgate.judge.ratio import MomentShares, shares_of, with_dependencies
-from driftgate.judge.reason import DescribeStep, axis_words, field_axis
+from driftgate.judge.reason import DIFFERS, DescribeStep, axis_words, field_axis
 from driftgate.judge.values import CaseVerdict
 from driftgate.plan.values import IntArray
 from driftgate.predict.prepared import Prepared
@@ -132,6 +133,7 @@ class CauseFinder:
             mishap = (
                 self.mishaps.wrong_surface(moment, found.axis, found.error, trial)
                 or self.mishaps.locked_out(moment, trial)
+                or self.mishaps.misplaced(moment, found.axis, found.error, trial)
                 or self.mishaps.blocked(moment, trial)
             )
             if mishap is not None:
@@ -168,7 +170,7 @@ def source_title(prepared: Prepared, source: str) -> str:
         return "random walk and readings"
     if source == KNOWN:
         differs = prepared.case.true is not prepared.case.believed
-        return "the field is not as the map says" if differs else "known offsets"
+        return DIFFERS if differs else "known offsets"
     return TITLES.get(source, source.replace("_", " "))
 
 

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from driftgate.core.pose import FloatArray
-from driftgate.judge.reason import DescribeStep
+from driftgate.judge.misplaced import misplaced
+from driftgate.judge.reason import DIFFERS, DescribeStep, axis_words
+from driftgate.judge.variance import direction_of
 from driftgate.plan.values import IntArray
 from driftgate.predict.prepared import Prepared
 from driftgate.predict.recorder import FALSE_RETURN, NO_ECHO
@@ -38,7 +40,7 @@ class Mishaps:
         self, prepared: Prepared, covariance: CovarianceResult, replay: Replay, describe: DescribeStep
     ) -> None:
         self._prepared = prepared
-        self._record = replay.record
+        self._replay, self._record = replay, replay.record
         self._planned: BoolArray = covariance.accepted
         self.right: BoolArray = replay.right()
         self._describe = describe
@@ -92,6 +94,18 @@ class Mishaps:
         there = timeline.pose[timeline.readings.knot[which], :2]
         lever = np.hypot(there[:, 0] - moment.pose[0], there[:, 1] - moment.pose[1])
         return np.asarray(np.hypot(dx, dy) + np.abs(turn) * lever)
+
+    def misplaced(self, moment: Moment, axis: str, error: float, trial: int) -> Mishap | None:
+        """Return that the field is not as the map says, if right readings of what is off made the error."""
+        prepared = self._prepared
+        if prepared.case.true is prepared.case.believed:
+            return None
+        taken = (self._record.outcome[:, trial] == Outcome.ACCEPTED) & self.right[:, trial]
+        surfaces = self._record.expected[np.flatnonzero(taken & self._until(moment)), trial].tolist()
+        off = self._replay.trials.moments[prepared.moments.index(moment)].error[trial]
+        along = direction_of(axis, moment.pose[2], off)
+        name = misplaced(prepared.believed, prepared.true, surfaces, along, error)
+        return Mishap("drift", f"{DIFFERS} {axis_words(axis)}, at {name}") if name else None
 
     def locked_out(self, moment: Moment, trial: int) -> Mishap | None:
         """Return which sensor the gate shut out for good until a moment, though its readings were right."""

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Final
 
 import numpy as np
 
 from driftgate.judge.counted import counted_until, share_words
 from driftgate.judge.direction import Direction, radial_direction
+from driftgate.judge.misplaced import misplaced
 from driftgate.judge.values import ContactVerdict, MomentVerdict, PreparedCase
-from driftgate.judge.variance import mean_along, shift_of, variance_along
+from driftgate.judge.variance import direction_of, mean_along, shift_of, variance_along
 from driftgate.plan.values import Plan
 from driftgate.predict.sources import LATENCY
 from driftgate.predict.values import CovarianceResult, Moment, TrialsResult
 from driftgate.schema.routine import SquareUp
-from driftgate.sight.values import DarkInterval
+from driftgate.sight.values import DarkInterval, Reason
 
 DescribeStep = Callable[[int], str]
 
@@ -57,6 +59,9 @@ def _three_digits(value: float) -> str:
     return f"{value:.{decimals}f}"
 
 
+DIFFERS: Final = "the field is not as the map says"
+
+
 def is_narrow(verdict: MomentVerdict) -> bool:
     """Return whether a tolerance is used up so far that a pass of it is narrow."""
     return verdict.used is None or verdict.used > NARROW
@@ -96,6 +101,8 @@ def moment_reason(
     direction = radial_direction(trials.moments[index]) if verdict.binding == "radial" else None
     main = verdict.binding if direction is None else direction.axes[0]
     offset = _offset_cause(prepared, covariance, index, main)
+    if not offset and direction is None:
+        offset = _off_the_map(prepared, moment, verdict)
     shape = _error_shape(verdict, offset, unseen, direction)
     sentences = [shape]
     if not offset or offset not in shape:
@@ -184,11 +191,23 @@ def _offset_cause(prepared: PreparedCase, covariance: CovarianceResult, index: i
         return ""
     if name == "known":
         differs = prepared.case.true is not prepared.case.believed
-        return ": the field is not as the map says" if differs else ""
+        return f": {DIFFERS}" if differs else ""
     if name == LATENCY:
         return f", most of it from readings {_age(prepared)} old that are taken for new"
     title = next((s.title for s in covariance.sources if s.name == name), name.replace("_", " "))
     return f", most of it from the mean of the {title}"
+
+
+def _off_the_map(prepared: PreparedCase, moment: Moment, verdict: MomentVerdict) -> str:
+    """Return that the field differs, where a surface in sight is off by about the mean error."""
+    axis = verdict.binding_axis
+    if axis is None or axis.axis == "radial" or prepared.case.true is prepared.case.believed:
+        return ""
+    readings, sight = prepared.plan.timeline.readings, prepared.sight
+    seen = sight.surface[(sight.reason == Reason.USABLE) & (readings.knot <= moment.knot)].tolist()
+    along = direction_of(axis.axis, moment.pose[2], np.zeros(3))
+    name = misplaced(prepared.believed, prepared.true, seen, along, axis.mean)
+    return f": {DIFFERS}, at {name}" if name else ""
 
 
 def _age(prepared: PreparedCase) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from driftgate.core.pose import FloatArray
 from driftgate.judge.blame import RANDOM, Blame, tightest_axis
 from driftgate.judge.causes import CauseFinder, source_title
+from driftgate.judge.reason import DIFFERS
 from driftgate.predict.recorder import NOT_TRIED
 from driftgate.predict.values import Outcome
 
@@ -169,7 +170,7 @@ def story_of(finder: CauseFinder, trial: int = 0) -> Story:
         told_at=moments[at].name,
         cause=cause,
         blame=found,
-        parts=() if found is None else _parts(finder, found, trial),
+        parts=() if found is None else _parts(finder, found, trial, cause if found.unexpected else ""),
         points=tuple(_point(finder, k, trial) for k in range(len(moments))),
         steps=_steps(finder, readings, trial),
         events=_events(readings),
@@ -180,7 +181,7 @@ def story_of(finder: CauseFinder, trial: int = 0) -> Story:
     )
 
 
-def _parts(finder: CauseFinder, found: Blame, trial: int) -> tuple[StoryPart, ...]:
+def _parts(finder: CauseFinder, found: Blame, trial: int, cause: str = "") -> tuple[StoryPart, ...]:
     drawn = finder.replay.drawn()[:, trial]
     rows = []
     for source, part in found.ranked():
@@ -191,7 +192,10 @@ def _parts(finder: CauseFinder, found: Blame, trial: int) -> tuple[StoryPart, ..
         ]
         behind.sort(key=lambda item: (-item[0], item[1]))
         constants = tuple((key, u) for _, key, u in behind)
-        rows.append(StoryPart(source_title(finder.prepared, source), part, source == RANDOM, constants))
+        title = source_title(finder.prepared, source)
+        if source == RANDOM and cause.startswith(DIFFERS):
+            title = DIFFERS
+        rows.append(StoryPart(title, part, source == RANDOM, constants))
     return tuple(rows)
 
 

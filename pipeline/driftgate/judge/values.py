@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from driftgate.core.findings import DocPath
 from driftgate.judge.cause_values import FailureCauses
+from driftgate.judge.prepared_case import PreparedCase as PreparedCase
 
 # For the type checker alone: reading a verdict, or having none, costs no import of an array library.
 if TYPE_CHECKING:
-    from driftgate.plan.values import Plan
-    from driftgate.predict.values import Moment
-    from driftgate.schema.case import Case
-    from driftgate.sight.values import Sight
+    pass
 
 Status = Literal["pass", "fail", "undecided"]
 
@@ -27,26 +25,6 @@ SEVERITY: tuple[Status, ...] = ("fail", "undecided", "pass")
 def worst(statuses: list[Status]) -> Status:
     """Return the worst status of a list; an empty list passes."""
     return min(statuses, key=SEVERITY.index, default="pass")
-
-
-class PreparedCase(Protocol):
-    """What the judge reads of a prepared case."""
-
-    @property
-    def case(self) -> Case:
-        """What is judged."""
-
-    @property
-    def plan(self) -> Plan:
-        """The nominal timeline."""
-
-    @property
-    def sight(self) -> Sight:
-        """What each reading should see."""
-
-    @property
-    def moments(self) -> tuple[Moment, ...]:
-        """Checkpoints in order of time, then the end."""
 
 
 @dataclass(frozen=True)

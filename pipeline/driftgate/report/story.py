@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from driftgate.core.many import and_more
+from driftgate.judge.reason import DIFFERS
 from driftgate.judge.story import Story, StoryEvent, StoryPart, StoryReading, StoryStep
 from driftgate.predict.values import Outcome
 from driftgate.report.caution import FULL
@@ -109,9 +110,13 @@ def _drift(story: Story) -> list[str]:
     if found.unexpected:
         usual = amount_words(found.random_sd, found.axis)
         title = next(part.title for part in story.parts if part.random)
-        lines.append(
-            f"  '{title}' is more here than noise makes (spread {usual}): readings were refused or wrong."
-        )
+        if title == DIFFERS:
+            words = f"Noise makes a spread of {usual} here: right readings of what stands elsewhere made it."
+        else:
+            words = (
+                f"'{title}' is more here than noise makes (spread {usual}): readings were refused or wrong."
+            )
+        lines.append(f"  {words}")
     return lines
 
 
