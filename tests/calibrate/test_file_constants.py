@@ -88,7 +88,8 @@ def test_law_the_robots_own_further_runs_show_no_sign(file_and_runs):
     assert found.level * tests == pytest.approx(0.5 * FALSE_ALARM)
     words = "\n".join(constants_sentences(found))
     assert (
-        "no sign that one of the file is off. 4 runs like these show a heading bias that is off by" in words
+        "no sign that one of the odometry's is off. 4 runs like these show a heading bias that is off by"
+        in words
     )
     assert "At rest, before the robot moved, the gyro drifted by" in words
 

@@ -36,7 +36,35 @@ def drive(
     name="run.csv",
     ranges="",
 ):
-    """Return the log of a robot that goes round a square to the left, measured at each corner.
+    """Return the log of `drive_text`."""
+    return parsed(
+        drive_text(sides, distance, heading, reference, mirrored, seen, drop, slipped, ranges), name
+    )
+
+
+def parsed(*files):
+    """Return the log of one or more files: text, name, text, name ..."""
+    parts = []
+    for text, name in zip(files[::2], files[1::2], strict=True):
+        table = table_of(text, name)
+        part = read_part(table)
+        assert part is not None, table.page.findings
+        parts.append(part)
+    return _joined(parts, [])
+
+
+def drive_text(
+    sides=4,
+    distance=1.0,
+    heading=1.0,
+    reference=1.0,
+    mirrored=False,
+    seen=None,
+    drop=(),
+    slipped=None,
+    ranges="",
+):
+    """Return the text of the log of a robot that goes round a square to the left, measured at each corner.
 
     Its columns are the true numbers times these factors. `seen` are the corners that were measured, `drop`
     columns that are left out, `slipped` a side on which the wheels counted twice as far.
@@ -62,10 +90,7 @@ def drive(
     names = [*HEADER.split(","), *(["range left [m]"] if ranges else [])]
     keep = [i for i, title in enumerate(names) if not title.startswith(drop or ("no such",))]
     lines = [",".join(str(each[i]) for i in keep) for each in [names, *rows]]
-    table = table_of("# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n", name)
-    part = read_part(table)
-    assert part is not None, table.page.findings
-    return _joined([part], [])
+    return "# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n"
 
 
 def said(found):
@@ -307,10 +332,7 @@ def shuttle(signs=(1.0, 1.0, 1.0), name="run.csv", detours=2):
             rows.append((t, *moved, signs[2] * math.degrees(th), "", "", "", ""))
     header = HEADER.replace("forward [m],", "forward [m],sideways [m],")
     lines = [header, *(",".join(str(cell) for cell in row) for row in rows)]
-    table = table_of("# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n", name)
-    part = read_part(table)
-    assert part is not None, table.page.findings
-    return _joined([part], [])
+    return parsed("# driftgate log: 1\n# origin: measured\n" + "\n".join(lines) + "\n", name)
 
 
 @pytest.mark.parametrize(("signs", "title"), [((1.0, 1.0, -1.0), "heading"), ((1.0, -1.0, 1.0), "sideways")])
@@ -454,3 +476,46 @@ def test_law_half_a_wheel_that_the_robot_believes_is_one():
     assert found.suggestion.startswith("two things look like that")
     (found,) = check_logs([drive(distance=0.7)], None)
     assert "two things" not in found.suggestion
+
+
+@pytest.mark.parametrize(
+    ("corners", "later_s", "words"),
+    [
+        (
+            (4,),
+            9.0,
+            "1 of 5 reference poses is from a time without odometry and left out: this one is of 16 s",
+        ),
+        ((2, 3, 4), 60.0, "3 of 5 reference poses are from a time without"),
+        (
+            (0, 1),
+            -3.0,
+            "1 of 5 reference poses is from a time without odometry and left out: this one is of -3 s",
+        ),
+    ],
+)
+def test_warn_poses_from_when_nothing_was_logged(corners, later_s, words):
+    """A mistyped time, of one pose or from one on: named at its line, where the log ends or begins."""
+    log = separately_typed(dict.fromkeys(corners, later_s))
+    (found,) = check_logs([log], None)
+    assert (found.code, found.level, found.path) == ("DG628", "warning", "poses.csv")
+    assert found.line == 4 + (corners[0] if later_s < 0.0 else corners[-1])
+    assert words in found.message
+    assert check_logs([separately_typed({})], None) == []
+
+
+def separately_typed(later_s):
+    """Return a log whose poses stand in a file of their own, some of them with a wrong time."""
+    corners = [(0.0, 0.0, 0.0, 0.0)]
+    x = y = 0.0
+    for side in range(4):
+        x, y = x + SIDE_M * math.cos(side * math.pi / 2.0), y + SIDE_M * math.sin(side * math.pi / 2.0)
+        corners.append((2.0 * side + 1.0, x, y, 90.0 * side))
+    # The turn after corner 4 nobody measured.
+    lines = [
+        f"{t + later_s.get(i, 0.0)},{px},{py},{heading},tape"
+        for i, (t, px, py, heading) in enumerate(corners)
+    ]
+    title = "time [s],reference x [m],reference y [m],reference heading [deg],reference by"
+    typed = "\n".join(["# driftgate log: 1", "# origin: measured", title, *lines]) + "\n"
+    return parsed(drive_text(drop=("reference",)), "run.csv", typed, "poses.csv")

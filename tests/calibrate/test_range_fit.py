@@ -10,8 +10,8 @@ import pytest
 
 from driftgate.calibrate.range_data import RangeData
 from driftgate.calibrate.range_fit import RangeFit, Rate, fit_ranges
-from driftgate.calibrate.range_sources import range_sources
-from driftgate.schema.sensor import MountPosition, Sensor
+from driftgate.calibrate.range_sources import beside_the_file, constants_of, range_sources
+from driftgate.schema.sensor import MountPosition, RangeBias, Sensor
 
 SENSOR = Sensor.model_validate(
     {
@@ -171,3 +171,62 @@ def test_ref_rate_interval_is_jeffreys():
     """5 of 100: 2.5 % and 97.5 % points of Beta(5.5, 95.5), by another routine (scipy.stats)."""
     low, high = Rate(0.05, 100.0).interval(0.95)
     assert (low, high) == pytest.approx((0.01933181, 0.10610007), rel=1e-6)
+
+
+def test_mc_a_scale_goes_with_the_bias_that_stays() -> None:
+    """A bias not found stays at the file's value; the scale beside it is right where the sensor was read.
+
+    Square to four walls, at 0.9 to 1.3 m: bias and scale are hardly told apart, their sum is.
+    The scale as it is fitted beside a bias of its own would be wrong with the file's.
+    """
+    rng = np.random.default_rng(8)
+    sensor = SENSOR.model_copy(
+        update={
+            "errors": SENSOR.errors.model_copy(
+                update={
+                    "bias": RangeBias.model_validate(
+                        {"mean": "-2 mm", "spread": "4 mm", "basis": "guess", "constant_over": "robot"}
+                    )
+                }
+            )
+        }
+    )
+    off, apart, held = [], [], 0
+    for _ in range(60):
+        data = near(rng)
+        fit = fit_ranges(sensor, data, np.full(4, WALL_M), POSE)
+        assert fit is not None
+        low, high = fit.placed_bias.interval(0.95)
+        if high - low <= 0.02:
+            continue
+        written = beside_the_file(sensor, fit, 0.95)
+        assert list(written) == ["scale"]
+        assert written["scale"].error < fit.scale.error
+        middle_m = float(np.nanmean(data.expected_m))
+        right_m = BIAS_M + SCALE * middle_m
+        off.append(-0.002 + written["scale"].value * middle_m - right_m)
+        apart.append(-0.002 + fit.scale.value * middle_m - right_m)
+        held += 1
+    assert held >= 40
+    assert np.sqrt(np.mean(np.square(off))) < 0.5 * np.sqrt(np.mean(np.square(apart)))
+
+
+def near(rng: np.random.Generator) -> RangeData:
+    """Return readings square to walls, from 0.9 to 1.3 m."""
+    readings, poses = 400, 16
+    pose = np.arange(readings) * poses // readings
+    surface = pose % 4
+    expected = rng.uniform(0.9, 1.3, poses)[pose]
+    one, none = np.ones(readings), np.zeros(readings)
+    by_pose = np.stack([-np.cos(surface), -np.sin(surface), none], axis=-1)
+    off_wall = rng.normal(0.0, WALL_M, 4)
+    off_pose = rng.normal(size=(poses, 3)) * np.array(POSE)
+    real = expected + off_wall[surface] + (by_pose * off_pose[pose]).sum(axis=1)
+    reading = (1.0 + SCALE) * real + BIAS_M + rng.normal(size=readings) * 0.01
+    return RangeData(reading, expected, none, none, one, by_pose, surface, pose, pose // 4)
+
+
+def test_law_all_found_is_written_as_it_is_found() -> None:
+    """Nothing is left at the file's value: nothing is to go with it."""
+    fit = fitted(made(np.random.default_rng(5)))
+    assert beside_the_file(SENSOR, fit, 0.95) == constants_of(fit)

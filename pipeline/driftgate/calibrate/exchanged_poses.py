@@ -31,7 +31,7 @@ _BESIDE: Final = 6
 # [natural logarithm]
 _LIKELIER: Final = 3.0
 SURE: Final = 8.0
-_WITHOUT_ONE: Final = 1.0
+_WITHOUT_ONE: Final = 0.5
 # A window that is off by so many times what windows usually are had a slip, whosever poses it has, and may
 # not decide: about there one is as likely as none, so that nothing hangs on the limit. At least: [1; m, rad]
 _SLIPPED: Final = 5.0

@@ -11,7 +11,7 @@ from driftgate.calibrate.doubted import Doubted
 from driftgate.calibrate.pose_checks import check_poses
 from driftgate.calibrate.reach_checks import outside_reach
 from driftgate.calibrate.sign_slips import wrong_signs
-from driftgate.calibrate.tracks import track_of
+from driftgate.calibrate.tracks import odometry_rows, track_of
 from driftgate.calibrate.unit_slips import contradictions
 from driftgate.core.findings import Finding
 from driftgate.logs.values import Log
@@ -53,7 +53,8 @@ def check_logs(
     -------
     list of Finding
         DG617 for what is missing, DG618 and DG610 for columns that contradict each other or the robot,
-        DG626 for poses of another run, DG625, an error or a warning, for such as lie apart.
+        DG626 for poses of another run, DG625, an error or a warning, for such as lie apart; and warnings
+        of poses from when nothing was logged (DG628).
     """
     runs = reckoned(logs) if runs is None else runs
     found = [fault for log in logs if (fault := no_odometry(log)) is not None]
@@ -69,7 +70,33 @@ def check_logs(
     if not any(fault.code == "DG618" for fault in found):
         own = Doubted() if doubted is None else doubted
         found += check_poses([run for _, run in agree], [log for log, _ in agree], own)
+    # Poses of another run may end later than the odometry: that is told, and no time was mistyped.
+    others = {fault.path for fault in found if fault.code == "DG626"}
+    timed = [log for log, _ in whole if not log.files & others]
+    found += [fault for log in timed if (fault := untimely_poses(log)) is not None]
     return found + ([] if robot is None else outside_reach(logs, robot))
+
+
+def untimely_poses(log: Log) -> Finding | None:
+    """Return a warning for a log that has typed poses from a time without odometry, or None."""
+    rows, time = sorted(log.poses_at), log.time_s
+    first, last = odometry_rows(log)
+    begin_s, end_s = time[first], time[last]
+    outside = [row for row in rows if not begin_s <= time[row] <= end_s]
+    if not outside:
+        return None
+    row = outside[0] if time[outside[0]] < begin_s else outside[-1]
+    at, early = log.poses_at[row], time[row] < begin_s
+    words = (
+        f"{len(outside)} of {len(rows)} reference poses {'is' if len(outside) == 1 else 'are'} from a time "
+        f"without odometry and left out: this one is of {time[row]:.6g} s, and the odometry "
+        + (f"begins at {begin_s:.6g} s" if early else f"ends at {end_s:.6g} s")
+    )
+    advice = (
+        "correct the time, in seconds as in the log; or is the file that of another run? "
+        "For where the robot stood in the end give the time of the log's last row"
+    )
+    return Finding(at.path, at.line, at.column, "DG628", words, "warning", advice, at.excerpt)
 
 
 def typed_belief(log: Log) -> Finding | None:

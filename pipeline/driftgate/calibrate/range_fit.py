@@ -67,6 +67,8 @@ class RangeFit:
         Readings that did not come, and false ones.
     readings, runs : int
         How many readings of walls there were, in how many runs.
+    together : ndarray, shape (3, 3)
+        Covariance of the errors of placed bias, scale and angle. [m, 1, rad]
     """
 
     bias: Estimate
@@ -81,6 +83,7 @@ class RangeFit:
     long: Rate
     readings: int
     runs: int
+    together: FloatArray
 
 
 def fit_ranges(
@@ -152,6 +155,7 @@ def fit_ranges(
         _rate(state.called("long"), np.flatnonzero(got), data.run[got]),
         len(got),
         len(np.unique(data.run)),
+        cov[:3, :3],
     )
 
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from driftgate.calibrate.estimate import Estimate
 from driftgate.calibrate.found import FoundNumber, FoundSource
@@ -15,6 +18,12 @@ _WIDEST = {"bias": 0.01, "scale": 0.02, "mount_angle": math.radians(2.0)}
 # Runs of false readings longer than this are no chance.
 _RUN = 1.5
 _NOTE = "from logged runs"
+_DIMENSIONS = {"bias": "length", "scale": "ratio", "mount_angle": "angle"}
+_DRIVES = {
+    "bias": "stand square to walls at measured places, near and far",
+    "scale": "stand square to walls, near and at nearly full reach",
+    "mount_angle": "look at walls at 20 to 40 deg to either side of square, at measured places",
+}
 
 
 def range_sources(
@@ -26,27 +35,14 @@ def range_sources(
             f"{sensor.id}: hardly a reading of a wall near a reference pose; stand it before mapped walls, "
             "0.3 m, 1 m and nearly its full reach away, at places that are measured"
         ]
-    found, missing = [], []
-    for name, estimate, dimension, drive in (
-        (
-            "bias",
-            # The place is an error source of its own in the file, `mount_position`: not counted here again.
-            fit.placed_bias,
-            "length",
-            "stand square to walls at measured places, near and far",
-        ),
-        ("scale", fit.scale, "ratio", "stand square to walls, near and at nearly full reach"),
-        (
-            "mount_angle",
-            fit.angle,
-            "angle",
-            "look at walls at 20 to 40 deg to either side of square, at measured places",
-        ),
-    ):
-        if not is_found(name, estimate, confidence):
-            missing.append(f"{sensor.id} {name.replace('_', ' ')}: {drive}")
-            continue
-        found.append(_constant(sensor, name, estimate, dimension, fit.runs, confidence))
+    known = beside_the_file(sensor, fit, confidence)
+    missing = [
+        f"{sensor.id} {name.replace('_', ' ')}: {_DRIVES[name]}" for name in _DRIVES if name not in known
+    ]
+    found = [
+        _constant(sensor, name, estimate, _DIMENSIONS[name], fit.runs, confidence)
+        for name, estimate in known.items()
+    ]
     numbers = tuple(
         FoundNumber(key, e.value, dimension, tuple_of(e, confidence))
         for key, e, dimension in (("at_zero", fit.at_zero, "length"), ("per_range", fit.per_range, "ratio"))
@@ -58,6 +54,51 @@ def range_sources(
         # Those were counted among the short and long ones.
         found[-1] = replace(found[-1], instead_of=("random_return",))
     return found, missing
+
+
+def constants_of(fit: RangeFit) -> dict[str, Estimate]:
+    """Return the constants of a sensor as its readings show them."""
+    # The place is an error source of its own in the file, `mount_position`: not counted here again.
+    return {"bias": fit.placed_bias, "scale": fit.scale, "mount_angle": fit.angle}
+
+
+def beside_the_file(sensor: Sensor, fit: RangeFit, confidence: float) -> dict[str, Estimate]:
+    """Return the constants that are found, as they are if those not found are what the robot file says.
+
+    A bias and a scale act alike over the ranges that were read, and only their sum there may be well known.
+    If one stays at the file's value, the other as it goes with another value would make the sum wrong; and if
+    neither is found, one may be, given the other. Errors that are normal together: mean and spread of some,
+    given the others.
+    """
+    shown = constants_of(fit)
+    held = [name for name in shown if not is_found(name, shown[name], confidence)]
+    for name in ("scale", "bias", "mount_angle"):
+        if name in held and len(held) > 1:
+            others = [other for other in held if other != name]
+            if is_found(name, _given(sensor, fit, others)[name], confidence):
+                held = others
+    return _given(sensor, fit, held)
+
+
+def _given(sensor: Sensor, fit: RangeFit, held: Sequence[str]) -> dict[str, Estimate]:
+    """Return the other constants of a sensor, given that some are what its robot file says."""
+    shown = constants_of(fit)
+    names = list(shown)
+    free = [name for name in names if name not in held]
+    if not held or not free:
+        return {name: shown[name] for name in free}
+    a, b = ([names.index(name) for name in some] for some in (free, held))
+    cov = fit.together
+    # One that the file does not have does not act.
+    stays = [float(getattr(getattr(sensor.errors, name), "mean", 0.0)) for name in held]
+    moved = np.array(stays) - [shown[name].value for name in held]
+    by = np.linalg.solve(cov[np.ix_(b, b)], cov[np.ix_(b, a)]).T
+    means = np.array([shown[name].value for name in free]) + by @ moved
+    left = np.diag(cov[np.ix_(a, a)] - by @ cov[np.ix_(b, a)])
+    return {
+        name: Estimate(float(mean), math.sqrt(max(float(var), 0.0)), shown[name].freedom)
+        for name, mean, var in zip(free, means, left, strict=True)
+    }
 
 
 def is_found(name: str, estimate: Estimate, confidence: float) -> bool:

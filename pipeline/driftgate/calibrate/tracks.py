@@ -41,11 +41,11 @@ def track_of(log: Log) -> Track:
         raise ModelError("there is no heading in it")
     time = log.time_s
     rolled = np.flatnonzero(log.has_odometry)
-    # The first increment came from before the first row that has one.
-    begin = time[max(int(rolled[0]) - 1, 0)]
+    first, last = odometry_rows(log)
+    begin = time[first]
     placed = ~np.isnan(log.reference[:, :2]).any(axis=1)
-    wanted = (log.has_odometry | placed) & (time >= begin) & (time <= time[rolled[-1]])
-    wanted[max(int(rolled[0]) - 1, 0)] = True
+    wanted = (log.has_odometry | placed) & (time >= begin) & (time <= time[last])
+    wanted[first] = True
     rows = np.flatnonzero(wanted)
     at = np.concatenate([[begin], time[rolled]]) if begin < time[rolled[0]] else time[rolled]
 
@@ -57,6 +57,13 @@ def track_of(log: Log) -> Track:
     heading = np.interp(time[rows], time[known], log.heading_rad[known])
     twist = np.stack([np.diff(gone(log.forward_m)), np.diff(gone(log.sideways_m)), np.diff(heading)], axis=-1)
     return Track(log.run, time[rows], twist, log.reference[rows])
+
+
+def odometry_rows(log: Log) -> tuple[int, int]:
+    """Return the first and the last row of a log that has odometry: from then to then its way is known."""
+    rolled = np.flatnonzero(log.has_odometry)
+    # The first increment came from before the first row that has one.
+    return max(int(rolled[0]) - 1, 0), int(rolled[-1])
 
 
 @dataclass(frozen=True)

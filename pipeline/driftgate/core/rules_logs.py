@@ -209,6 +209,14 @@ LOGS: Final = (
         "have such a stretch nothing is said.",
     ),
     Rule(
+        "DG628",
+        "pose measured while nothing was logged",
+        "A reference pose is held against the odometry at its time. One from before the first row of the "
+        "odometry or after its last has nothing to be held against and is left out. Mostly its time was "
+        "mistyped, counts from another start, or the file belongs to another run. Poses of a camera that "
+        "saw more than the log, many in a file, are left out without a word.",
+    ),
+    Rule(
         "DG631",
         "tape sheet that contradicts itself",
         "The numbers of a tape sheet cannot have come about as the sheet says: the two ways round or an axis "

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 _DIMENSIONS = {usual.key: usual.dimension for usual in CONSTANTS}
 _BIAS = "heading_bias"
+_SENSORS = "Constants of range sensors are not held against runs here: 'calibrate' on these runs shows them."
 # What a robot may do itself, beside the file.
 _GYRO = "; or let the robot's code find the gyro's rate anew at a standstill before each run"
 
@@ -31,13 +32,21 @@ def constants_table(held: FileConstants) -> list[str]:
         "", "mean in\nthe file", "spread in\nthe file", "mean in\nthese runs", "on that\nside",
         "their own\nspread", "found if\noff by", "\noff?",
     )  # fmt: skip
-    return ["", "Constants of the robot file, each held against these runs", *table(header, rows)]
+    return [
+        "",
+        "Constants of the odometry in the robot file, each held against these runs",
+        *table(header, rows),
+    ]
 
 
 def constants_sentences(held: FileConstants) -> list[str]:
     """Return what it means, in words."""
     if not held.found:
-        return [f"Constants: no sign that one of the file is off.{_could(held)}", *_at_rest(held)]
+        return [
+            f"Constants: no sign that one of the odometry's is off.{_could(held)}",
+            *_at_rest(held),
+            _SENSORS,
+        ]
     lines = [f"Constants: {'; '.join(_off(one, held.runs) for one in held.found)}."]
     if any(not one.spread for one in held.found):
         lines.append(
@@ -47,8 +56,9 @@ def constants_sentences(held: FileConstants) -> list[str]:
     if any(one.spread for one in held.found):
         gyro = _GYRO if any(one.key == _BIAS for one in held.found) else ""
         lines.append(
-            "The runs that the file was made from do not show how much runs differ: calibrate with these "
-            f"runs, too{gyro}."
+            "Either a number of the file or the robot has changed since (a wheel, a gyro, the floor): then set "
+            "it right, or calibrate anew from runs after that. Or the runs that the file was made from do not "
+            f"show how much runs differ: then calibrate with these runs, too{gyro}."
         )
     return [*lines, *_at_rest(held)]
 
@@ -100,7 +110,9 @@ def _at_rest(held: FileConstants) -> list[str]:
     runs = f"these {len(values)} runs" if len(values) > 1 else f"run '{plain(held.rests[0].run)}'"
     file = f"the file says {_shown(bias, bias.mean)}, give or take {_spread(bias, bias.spread)}"
     if held.rest_used:
-        return [f"At rest, before the robot moved, the gyro drifted by {drifted} in {runs}; {file}."]
+        known = quantity(max(rest.error for rest in held.rests), dimension)
+        each = f", each good to {known}" if len(values) > 1 else ""
+        return [f"At rest, before the robot moved, the gyro drifted by {drifted} in {runs}{each}; {file}."]
     return [
         f"At rest, before the robot moved, the heading drifted by {drifted} in {runs}, and not so on the "
         "way: something steers it at rest, or the gyro is set to zero there. So that is left out."

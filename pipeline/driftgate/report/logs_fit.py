@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from driftgate.calibrate.chain import MOST_POSES
 from driftgate.calibrate.drift_fit import DriftFit
+from driftgate.calibrate.found import FoundNumber
 from driftgate.calibrate.from_logs import USUAL_POSE, LogsFit
 from driftgate.calibrate.range_fit import RangeFit, Rate
 from driftgate.calibrate.range_sources import is_found
@@ -63,7 +64,7 @@ def render_logs_fit(
     for sensor, found in fit.ranges.items():
         if found is not None:
             many = f"{found.readings} readings of walls in {_many(found.runs, 'run')}"
-            rows = table(("what", "found", share), _ranges(found, confidence))
+            rows = table(("what", "found", share), _ranges(found, _written(fit, sensor), confidence))
             lines += ["", f"Range sensor {plain(sensor)}: {many}", *rows]
     if fit.missing:
         lines += ["", "Not found; what would show it", *(f"  {plain(words)}" for words in fit.missing)]
@@ -169,7 +170,16 @@ def _steps(fit: LogsFit) -> list[tuple[str, ...]]:
     ]
 
 
-def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:
+def _written(fit: LogsFit, sensor: str) -> dict[str, FoundNumber]:
+    """Return what goes into the robot file of a sensor's constants."""
+    return {
+        source.path[-1]: source.numbers[0]
+        for source in fit.sources
+        if source.path[:2] == ("sensors", sensor) and source.numbers[0].key == "mean"
+    }
+
+
+def _ranges(fit: RangeFit, written: dict[str, FoundNumber], confidence: float) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for name, key, estimate, dimension in (
         ("bias, its place on the robot included", "bias", fit.placed_bias, "length"),
@@ -185,9 +195,18 @@ def _ranges(fit: RangeFit, confidence: float) -> list[tuple[str, ...]]:
         if key and not is_found(key, estimate, confidence):
             value = _NOT_FOUND
         rows.append((name, value, interval_words(low, high, dimension)))
+        found = written.get(key)
+        if found is not None and found.interval is not None and found.value != estimate.value:
+            value = quantity(found.value, dimension, estimate.error)
+            rows.append((f"  if {_kept(written)}", value, interval_words(*found.interval, dimension)))
     for name, rate in (("dropout", fit.dropout), ("short returns", fit.short), ("long returns", fit.long)):
         rows.append((name, _share(rate), interval_words(*rate.interval(confidence), "ratio")))
     return rows
+
+
+def _kept(written: dict[str, FoundNumber]) -> str:
+    names = [name.replace("_", " ") for name in ("bias", "scale", "mount_angle") if name not in written]
+    return f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} what the file says"
 
 
 def _share(rate: Rate) -> str:
