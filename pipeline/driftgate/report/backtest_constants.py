@@ -56,9 +56,9 @@ def constants_sentences(held: FileConstants) -> list[str]:
     if any(one.spread for one in held.found):
         gyro = _GYRO if any(one.key == _BIAS for one in held.found) else ""
         lines.append(
-            "Either a number of the file or the robot has changed since (a wheel, a gyro, the floor): then set "
-            "it right, or calibrate anew from runs after that. Or the runs that the file was made from do not "
-            f"show how much runs differ: then calibrate with these runs, too{gyro}."
+            "Either a number of the file or the robot has changed since (a wheel, a gyro, the floor): then "
+            "set it right, or calibrate anew from runs after that. Or the runs that the file was made from "
+            f"do not show how much runs differ: then calibrate with these runs, too{gyro}."
         )
     return [*lines, *_at_rest(held)]
 
