@@ -41,6 +41,11 @@ class Doubted:
         return replace(log, ranges=ranges, reference=reference, reference_by=tuple(by))
 
     @property
+    def logs(self) -> set[str]:
+        """Logs that `without` takes something out of."""
+        return {*self.poses, *(path for path, _ in self.silent)}
+
+    @property
     def count(self) -> int:
         """How many poses are left out."""
         return sum(map(len, self.poses.values()))

@@ -114,7 +114,7 @@ def _finding(stray: Stray, run: LoggedRun, log: Log) -> Finding:
     level: Level = "error" if sure else "warning"
     advice = f"{meant}; correct it, or leave {leave} blank"
     if not sure:
-        advice = f"{meant}; calibrate leaves it out unless you correct it"
+        advice = f"{meant}; a fit leaves it out unless you correct it"
         advice = (
             advice.replace("leaves it", "leaves them").replace("correct it", "correct them")
             if more

@@ -187,7 +187,7 @@ LOGS: Final = (
         "another axis. A slip of the wheels does not do that, it shifts all later poses. Fitted as it stands "
         "it would become slips, or errors of the odometry, that the robot has not. Correct it, or leave its "
         "cells blank. It is an error where a wrong pose explains the run e^5 = 150 times better than all "
-        "else, such as a slip, does; if not, a warning, and 'calibrate' fits without it. At an end of a "
+        "else, such as a slip, does; if not, a warning, and a fit leaves it out. At an end of a "
         "run, where no odometry comes back, only a heading that is off by 35 deg and more is an error.",
     ),
     Rule(
@@ -204,7 +204,7 @@ LOGS: Final = (
         "sensor that was silent for a stretch",
         "For half a second or more, and 20 readings one after the other, nothing came back to a sensor "
         "from walls that it reads at other times: a cable that was loose, or something before it. By what is "
-        "lost at other times, chance does that less than once in a million. 'calibrate' leaves the stretch "
+        "lost at other times, chance does that less than once in a million. A fit leaves the stretch "
         "out: as dropout of the sensor it would be expected of every run. Where more than half of the logs "
         "have such a stretch nothing is said.",
     ),

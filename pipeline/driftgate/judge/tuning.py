@@ -99,6 +99,17 @@ class Tried:
         """Whether the true position is further off with it."""
         return self.off_m[1] > _WORSE * self.off_m[0]
 
+    def bends(self, before: Consistency) -> str:
+        """Return a coordinate that was right and is claimed too well with it, or "".
+
+        One that is too small makes up for one that is too large in the regions of all together.
+        """
+        for now, was in zip(self.now.moments, before.moments, strict=True):
+            for axis in AXES[:-1]:
+                if now.coverage[axis][-1] < COVERAGE[0] <= was.coverage[axis][-1]:
+                    return axis
+        return ""
+
 
 def advice(
     prepared: Prepared,
@@ -185,7 +196,7 @@ class _Run:
             self._progress(len(self.tried), len(self.tried) + 1, "change of the filter tried in trials,")
             one = self._try(change)
             self.tried.append(one)
-            if one.mends(self._found.word) and not one.worse:
+            if one.mends(self._found.word) and not (one.worse or one.bends(self._found)):
                 return one
         return None
 
@@ -337,13 +348,20 @@ def _none_mends(prepared: Prepared, found: Consistency, tried: list[Tried], inde
     if mending := [one for one in tried if one.mends(found.word)]:
         one = min(mending, key=lambda one: one.off_m[1])
         _, _, what, so = _what(prepared, one.change)
+        harm = f"the true position is farther off: {_position(one)}"
+        if not one.worse and (axis := one.bends(found)):
+            least = min(m.coverage[axis][-1] for m in one.now.moments)
+            harm = (
+                f"its 95 % region in {axis} alone then holds the truth in {share_words(least, COVERAGE[0])}"
+            )
         return (
             f"No change of the filter's numbers mends it without harm. {what}, and "
-            f"{_held(one.now.moments[index], found.word, one.now.trials)}, but the true position is "
-            f"farther off: {_position(one)}, so do not. {_ELSE}"
+            f"{_held(one.now.moments[index], found.word, one.now.trials)}, but {harm}, so do not. {_ELSE}"
         )
     before = distance(found, found.word) - _NEARER
-    helping = [one for one in tried if distance(one.now, found.word) < before and not one.worse]
+    helping = [
+        one for one in tried if distance(one.now, found.word) < before and not (one.worse or one.bends(found))
+    ]
     if not helping:
         return f"{none}. {_ELSE}"
     one = min(helping, key=lambda one: distance(one.now, found.word))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from driftgate.calibrate.doubted import Doubted
 from driftgate.calibrate.tracks import track_of
 from driftgate.calibrate.windows import Track
 from driftgate.core.errors import ModelError
@@ -108,9 +109,12 @@ def load(settings: BacktestSettings, findings: list[Finding]) -> Loaded | None:
         check_robots([(run.log, run.files) for run in sound[0]], settings.robot, robot, findings)
     meant = None if settings.robot is None or robot is None else (settings.robot, robot)
     listed = () if beacons is None else beacons.name
+    fitted_on = sound[1]
     if settings.robot is None or robot is not None:
-        check_judged([(run.log, run.files) for run in once], meant, listed, findings)
-    return Loaded(*sound, beacons, robot, _errors_of(sound[1] or sound[0]))
+        doubted = check_judged([(run.log, run.files) for run in once], meant, listed, findings)
+        # What is fitted on is fitted as `calibrate` fits it; what judges is not trimmed.
+        fitted_on = [_undoubted(run, doubted) for run in fitted_on]
+    return Loaded(sound[0], fitted_on, beacons, robot, _errors_of(sound[1] or sound[0]))
 
 
 def _read(paths: Sequence[Path], findings: list[Finding]) -> LoadedRun | None:
@@ -121,6 +125,11 @@ def _read(paths: Sequence[Path], findings: list[Finding]) -> LoadedRun | None:
         return LoadedRun(log, paths, track_of(log))
     except ModelError as error:
         raise InputError(f"{log.path}: {error}") from error
+
+
+def _undoubted(run: LoadedRun, doubted: Doubted) -> LoadedRun:
+    log = doubted.without(run.log) if run.log.path in doubted.logs else run.log
+    return run if log is run.log else replace(run, log=log, track=track_of(log))
 
 
 def _errors_of(fitted: Sequence[LoadedRun]) -> ErrorSources:

@@ -132,6 +132,7 @@ def check_of_robot(
     elsewhere: Collection[str],
     robot: Robot | None = None,
     beacons: Collection[str] = (),
+    doubted: Doubted | None = None,
 ) -> list[Finding]:
     """Return what `check_columns` finds in logs of one robot; add what is wrong with files they name.
 
@@ -149,6 +150,8 @@ def check_of_robot(
         The robot, if it has been read and was not named by the logs.
     beacons : collection of str
         Names of beacons, whose ranges are no sensor's.
+    doubted : Doubted, optional
+        As in `check_columns`.
     """
     logs = [log for log, _ in named]
     model = model_in(path, Robot, findings) if robot is None else robot
@@ -157,7 +160,7 @@ def check_of_robot(
         called = path if robot is not None else Path(logs[0].robot or path)
         check_sensors(others, called, model, findings)
     fields = (field if model is not None else None for _, field in named)
-    return check_columns(logs, fields_of(fields, findings), model, maps, elsewhere)
+    return check_columns(logs, fields_of(fields, findings), model, maps, elsewhere, doubted)
 
 
 def check_judged(
@@ -165,7 +168,7 @@ def check_judged(
     robot: tuple[Path, Robot] | None,
     beacons: Collection[str],
     findings: list[Finding],
-) -> None:
+) -> Doubted:
     """Add what makes logs worthless to judge anything by, and which of their ranges belong to no sensor.
 
     Parameters
@@ -178,7 +181,13 @@ def check_judged(
         Names of beacons, whose ranges are no sensor's.
     findings : list of Finding
         To which they are added. What a log lacks is none: the command says itself what it cannot do without.
+
+    Returns
+    -------
+    Doubted
+        What is better left out of a fit.
     """
+    doubted = Doubted()
     maps, elsewhere = check_origins([(log, places(files)) for log, files in runs], findings)
     of_robot: dict[Path | None, list[tuple[Log, Path | None]]] = {}
     for log, files in runs:
@@ -187,8 +196,9 @@ def check_judged(
         of_robot.setdefault(named, []).append((log, named_file(log.field, own)))
     known = None if robot is None else robot[1]
     for path, named_fields in of_robot.items():
-        checked = check_of_robot(path, named_fields, findings, maps, elsewhere, known, beacons)
+        checked = check_of_robot(path, named_fields, findings, maps, elsewhere, known, beacons, doubted)
         findings += [fault for fault in checked if fault.code != "DG617"]
+    return doubted
 
 
 def _without(log: Log, beacons: Collection[str]) -> dict[str, RangeColumn]:
