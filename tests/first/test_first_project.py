@@ -100,7 +100,9 @@ def test_law_any_sensible_project_passes(asked):
             os.chdir(here)
     assert report.findings == ()
     assert (report.status, report.why) == (0, "all 3 tolerances hold")
-    assert all(case.findings == () for case in report.cases)
+    # On a long field a sensor may look at no wall in reach all the way: that is noted.
+    said = {(found.code, found.level) for case in report.cases for found in case.findings}
+    assert said <= {("DG303", "note")}
 
 
 @settings(max_examples=50, deadline=None, derandomize=True)

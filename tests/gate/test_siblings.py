@@ -337,8 +337,10 @@ def test_law_look_without_a_fix(house: Glasshouse):
     case = only(house.check("corner-dash"))
     end = moment_of(case)
     assert [(f.code, f.level, f.line) for f in case.findings] == [
-        ("DG302", "warning", house.line(DASH, "name: blind"))
+        ("DG302", "warning", house.line(DASH, "name: blind")),
+        ("DG303", "warning", case.findings[1].line),
     ]
+    assert "the correction does nothing: no reading becomes a fix" in case.findings[1].message
     assert case.findings[0].message == "no sensor can give a fix from here; most readings: out of range"
     assert end.codes == ("DG401",)
     assert "No sensor can fix y from 0.0 s on" in end.reason

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from driftgate.plan.values import Plan
-from driftgate.predict.values import Moment
-from driftgate.schema.case import Case
-from driftgate.sight.values import Sight
-from driftgate.world.values import World
+# For the type checker alone: reading a verdict costs no import of an array library.
+if TYPE_CHECKING:
+    from driftgate.plan.values import Plan
+    from driftgate.predict.values import Moment
+    from driftgate.schema.case import Case
+    from driftgate.sight.values import Sight
+    from driftgate.world.values import World
 
 
 class PreparedCase(Protocol):

@@ -8,13 +8,13 @@ asked for do not count: where the robot or the step switches the sensor off, or 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.findings import DocPath
 from driftgate.judge.share_words import share_words
+from driftgate.judge.silent_value import Silent
 from driftgate.predict.values import Outcome
 from driftgate.schema.robot import Robot
 from driftgate.schema.sensor import Sensor
@@ -45,26 +45,6 @@ _WORDS = {
     Outcome.GATE: "are refused by the gate",
     Outcome.HELD_BACK: "are held back by persistence",
 }
-
-
-@dataclass(frozen=True)
-class Silent:
-    """A sensor from which no fix comes, or the whole correction.
-
-    Attributes
-    ----------
-    sensor : str
-        Its id; empty: no sensor gives a fix.
-    message, suggestion : str
-        What becomes of the readings instead, and what setting that goes back to.
-    doc_path : DocPath
-        The setting, in the robot's document.
-    """
-
-    sensor: str
-    message: str
-    suggestion: str
-    doc_path: DocPath
 
 
 def silent_sensors(robot: Robot, counts: NDArray[np.int64], trials: int) -> tuple[Silent, ...]:

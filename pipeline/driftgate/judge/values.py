@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from driftgate.core.findings import DocPath
 from driftgate.judge.cause_values import FailureCauses
 from driftgate.judge.prepared_case import PreparedCase as PreparedCase
-
-# For the type checker alone: reading a verdict, or having none, costs no import of an array library.
-if TYPE_CHECKING:
-    pass
 
 Status = Literal["pass", "fail", "undecided"]
 

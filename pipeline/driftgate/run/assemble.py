@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from driftgate.core.findings import Finding
-from driftgate.judge.silent import Silent
+from driftgate.judge.silent_value import Silent
 from driftgate.judge.values import CaseVerdict
 from driftgate.load.document import KEY, Document
 from driftgate.report.digits import lost_words

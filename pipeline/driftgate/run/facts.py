@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from driftgate.core.findings import DocPath, Level
-from driftgate.judge.silent import Silent
+from driftgate.judge.silent_value import Silent
 from driftgate.judge.values import CaseVerdict
 from driftgate.report.model import DarkTime, ReadingRow
 
