@@ -207,7 +207,7 @@ def test_the_scores_that_made_the_verdict_are_named():
     ]
     points[0].score.word = points[1].score.word = found.word = "cannot say"
     found.reckoning = []
-    assert _verdict(found) == ["Verdict: cannot say (too few independent errors to tell)"]
+    assert _verdict(found) == ["Verdict: cannot say (too few independent errors to tell): judge more runs"]
 
 
 def test_windows_between_poses_are_called_so(tmp_path: Path):

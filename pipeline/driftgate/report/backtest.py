@@ -104,7 +104,7 @@ def _verdict(found: Backtest) -> list[str]:
     meaning = MEANING[found.word]
     worse = _no_use(found)
     if found.word == "cannot say" or not words:
-        return [f"Verdict: {found.word} ({meaning})", *worse]
+        return [f"Verdict: {found.word} ({meaning}){_more_runs(found)}", *worse]
     others = len(words) - by
     all_of_them = f"all {by} scores" if by > 1 else "1 score"
     scores = f"by {by} of {len(words)} scores" if others else f"by {all_of_them}"
@@ -118,6 +118,13 @@ def _verdict(found: Backtest) -> list[str]:
         shown = [which for which in MEANING if any(word == which for _, word in words)]
         lines += [f"  {which}: {_named(words, which)}" for which in shown]
     return lines + worse
+
+
+def _more_runs(found: Backtest) -> str:
+    """Return what to do where nothing is said: each constant by itself tells more than all windows."""
+    held = any(row.constants is not None for row in found.reckoning)
+    below = ", and see what each constant by itself shows, below" if held else ""
+    return f": judge more runs{below}"
 
 
 def _no_use(found: Backtest) -> list[str]:
