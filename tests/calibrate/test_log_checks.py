@@ -24,22 +24,9 @@ HEADER = (
 SIDE_M, TICKS = 0.8, 20
 
 
-def drive(
-    sides=4,
-    distance=1.0,
-    heading=1.0,
-    reference=1.0,
-    mirrored=False,
-    seen=None,
-    drop=(),
-    slipped=None,
-    name="run.csv",
-    ranges="",
-):
+def drive(name="run.csv", **how):
     """Return the log of `drive_text`."""
-    return parsed(
-        drive_text(sides, distance, heading, reference, mirrored, seen, drop, slipped, ranges), name
-    )
+    return parsed(drive_text(**how), name)
 
 
 def parsed(*files):
