@@ -74,7 +74,7 @@ def check_silences(seen: Sighted, robot: Robot, doubted: Doubted) -> list[Findin
                 f"of this run, in which {end - begin} readings near measured poses should have met a wall; "
                 f"elsewhere {100.0 * lost / all_of:.2g} % are lost"
             )
-            advice = "was its cable loose, or something before it? calibrate leaves that stretch out"
+            advice = "was its cable loose, or something before it? A fit leaves that stretch out"
             found.append(Finding(at.path, at.line, at.column, "DG627", words, "warning", advice, at.excerpt))
     return found
 
