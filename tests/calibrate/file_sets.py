@@ -15,7 +15,7 @@ from driftgate.calibrate.robot_model import robot_model
 from driftgate.calibrate.tracks import track_of
 from driftgate.logs import Log
 from driftgate.predict import Prepared
-from driftgate.predict.doubt import fitted_numbers
+from driftgate.predict.doubt import freedoms
 from driftgate.predict.logged import sample_runs
 from driftgate.report.robot_section import Origin, robot_section
 from driftgate.schema.drift import ErrorSources
@@ -49,7 +49,7 @@ def written_file(logs: Sequence[Log]) -> Robot:
 
 def held(robot: Robot, runs: Sequence[LoggedRun]) -> FileConstants:
     """Return what runs show of the constants of a file, as a backtest holds them."""
-    freedom = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
+    freedom = freedoms(robot)
     found = hold_constants(runs, robot_model(robot), freedom)
     assert found is not None
     return found

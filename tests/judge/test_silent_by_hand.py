@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from driftgate.judge.share_words import share_words
+from driftgate.judge.share_beside import share_beside
 from driftgate.judge.silent import silent_sensors
 from driftgate.predict.values import Outcome
 from driftgate.schema.robot import Robot
@@ -158,9 +158,9 @@ def test_law_a_correction_without_any_fix_is_said_once():
 
 def test_law_rounding_keeps_to_its_side():
     """As many decimals as it takes, no more."""
-    assert share_words(0.9175, 0.92) == "91.8 %"
-    assert share_words(0.91996, 0.92) == "91.996 %"
-    assert share_words(0.92, 0.92) == "92 %"
-    assert share_words(0.9225, 0.92) == "92.2 %"
-    assert share_words(0.94, 0.92, 0.98) == "94 %"
-    assert share_words(0.9175) == "92 %"
+    assert share_beside(0.9175, 0.92) == "91.8 %"
+    assert share_beside(0.91996, 0.92) == "91.996 %"
+    assert share_beside(0.92, 0.92) == "92 %"
+    assert share_beside(0.9225, 0.92) == "92.2 %"
+    assert share_beside(0.94, 0.92, 0.98) == "94 %"
+    assert share_beside(0.9175) == "92 %"

@@ -17,6 +17,7 @@ from driftgate.calibrate.tracks import Ranges
 from driftgate.calibrate.unit_slips import units_of
 from driftgate.calibrate.windows import Track
 from driftgate.core.findings import Finding, Level
+from driftgate.core.many import also_in_logs
 from driftgate.logs.values import Log
 
 # No radio or sonar that has been set up at all is so far off (our choice; 7 % is the worst of the public data
@@ -117,9 +118,7 @@ def _fitted(
 
 def _once(same: Sequence[Finding]) -> Finding:
     """Return the first of findings that several logs have, with how many more there are."""
-    more = len(same) - 1
-    words = f" (and so in {more} log{'s' if more > 1 else ''} more)" if more else ""
-    return replace(same[0], message=f"{same[0].message}{words}")
+    return replace(same[0], message=f"{same[0].message}{also_in_logs(len(same) - 1)}")
 
 
 def _of_all(

@@ -17,7 +17,7 @@ import numpy as np
 
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.dead_reckoning import reckon
-from driftgate.calibrate.range_data import RangeData, range_data
+from driftgate.calibrate.range_data import MOST_OFF_M, RangeData, misfit_m, range_data
 from driftgate.calibrate.windows import Track
 from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
 from driftgate.logs.values import Log
@@ -34,8 +34,6 @@ _FINER_M, _FINER_S = (0.0125, 0.025, 0.0375), (0.025, 0.05)
 _LEFT: Final = 0.4
 _FITS: Final = 0.7
 _AS_GOOD: Final = 1.5
-# Readings off by more count as off by so much. [m]
-_MOST_M: Final = 0.3
 _LEAST: Final = 20
 # Turns between poses that say where the point lies that was measured: by so much, so many; and what they may
 # be off then, against what they were. [rad, 1, 1]
@@ -78,7 +76,7 @@ def common_causes(
     world : World
         The field.
     """
-    before = _misfit_m([data for _, data in known])
+    before = _left_m([data for _, data in known])
     sensors = [sensor for sensor, _ in known]
     found = []
     for axis, sides in enumerate((("ahead of", "behind"), ("left of", "right of"))):
@@ -95,7 +93,7 @@ def common_causes(
             advice = "was an edge of it measured? Write where the point is that its code calls its position"
             # Without a turn, nor another sensor, a mount that is off looks the same.
             advice += "; or is the sensor's mount off by that?" if turns is None and len(known) == 1 else ""
-            found.append(Cause("reference x", words, advice, _misfit_m(data)))
+            found.append(Cause("reference x", words, advice, _left_m(data)))
     at, data = _best(
         list(_LATE_S),
         _FINER_S,
@@ -104,7 +102,7 @@ def common_causes(
     if _explains(data, before):
         words = f"they are {at:.2g} s older than the row that they stand in and the sensors' latency say"
         advice = "write each reading in the row in which it arrives, or its age as the sensor's latency"
-        found.append(Cause("", words, advice, _misfit_m(data)))
+        found.append(Cause("", words, advice, _left_m(data)))
     found.sort(key=lambda cause: cause.left_m)
     return [cause for cause in found if cause.left_m <= _AS_GOOD * found[0].left_m]
 
@@ -114,24 +112,24 @@ def _best(
 ) -> tuple[float, list[RangeData]]:
     """Return the size at which least is left, and the readings with it."""
     data = {size: tried(size) for size in first}
-    left = {size: _misfit_m(own) for size, own in data.items()}
+    left = {size: _left_m(own) for size, own in data.items()}
     coarse = min(left, key=lambda size: left[size])
     for near in (coarse + sign * step for step in finer for sign in (-1.0, 1.0)):
         data[near] = tried(near)
-        left[near] = _misfit_m(data[near])
+        left[near] = _left_m(data[near])
     best = min(left, key=lambda size: left[size])
     return best, data[best]
 
 
-def _misfit_m(known: Sequence[RangeData]) -> float:
-    off = np.concatenate([np.abs(data.reading_m - data.expected_m) for data in known])
-    off = off[np.isfinite(off)]
-    return float(np.mean(np.minimum(off, _MOST_M))) if len(off) >= _LEAST else _MOST_M
+def _left_m(known: Sequence[RangeData]) -> float:
+    """Return the misfit of enough readings; of fewer the largest there is."""
+    got = sum(int(np.isfinite(data.reading_m - data.expected_m).sum()) for data in known)
+    return misfit_m(known) if got >= _LEAST else MOST_OFF_M
 
 
 def _explains(known: Sequence[RangeData], before: float) -> bool:
     fits = np.concatenate([data.fits[np.isfinite(data.reading_m)] for data in known])
-    return len(fits) >= _LEAST and float(fits.mean()) > _FITS and _misfit_m(known) < _LEFT * before
+    return len(fits) >= _LEAST and float(fits.mean()) > _FITS and _left_m(known) < _LEFT * before
 
 
 def _point(axis: int, arm_m: float) -> FloatArray:

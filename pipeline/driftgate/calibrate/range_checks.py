@@ -18,11 +18,11 @@ import numpy as np
 from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.from_logs import USUAL_POSE, surface_spread
 from driftgate.calibrate.range_causes import Cause, common_causes
-from driftgate.calibrate.range_data import RangeData, Sighted, range_data
+from driftgate.calibrate.range_data import RangeData, Sighted, misfit_m, range_data
 from driftgate.calibrate.range_fit import LIKELY_M, RangeFit, fit_ranges
 from driftgate.calibrate.unit_slips import units_of
 from driftgate.core.findings import Finding
-from driftgate.core.many import named_of
+from driftgate.core.many import also_in_logs, named_of
 from driftgate.core.pose import FloatArray
 from driftgate.logs.values import Log
 from driftgate.schema.fieldmap import FieldMap
@@ -42,8 +42,8 @@ _LEAST: Final = 20
 _FIT_SHARE: Final = 0.5
 _OTHER_SHARE = 0.7
 # Two columns are exchanged if the other way round both leave less than this share of their misfit, which is
-# no mount's or bias's; readings off by more count as off by so much. (Our choice.) [1, m, m]
-_MISFIT_LEFT, _MISFIT_M, _MOST_OFF_M = 0.5, 0.03, 0.3
+# no mount's or bias's. (Our choice.) [1, m]
+_MISFIT_LEFT, _MISFIT_M = 0.5, 0.03
 # Logs that a message names beside its own.
 _MOST_NAMED: Final = 4
 # Readings in another unit are all off by one ratio, within this. [natural logarithm]
@@ -152,10 +152,7 @@ def _mended(unknown: Sequence[tuple[Sensor, list[_Wrong]]], causes: Sequence[Cau
 
 def _also(logs: Sequence[Log]) -> str:
     """Return which logs more have a fault, in words; nothing without any."""
-    if not logs:
-        return ""
-    names = named_of([log.path for log in logs], _MOST_NAMED)
-    return f" (and so in {len(logs)} log{'s' if len(logs) > 1 else ''} more: {names})"
+    return also_in_logs(len(logs), named_of([log.path for log in logs], _MOST_NAMED))
 
 
 def _beyond(logs: Sequence[Log], data: RangeData, sensor: Sensor, spread: FloatArray) -> _Why | None:
@@ -265,13 +262,8 @@ def _fits_better(own: RangeData, other: RangeData) -> bool:
         other
     ):
         return False
-    left = _misfit_m(own)
-    return left > _MISFIT_M and _misfit_m(other) < _MISFIT_LEFT * left
-
-
-def _misfit_m(data: RangeData) -> float:
-    off = np.abs(data.reading_m - data.expected_m)
-    return float(np.mean(np.minimum(off[np.isfinite(off)], _MOST_OFF_M)))
+    left = misfit_m([own])
+    return left > _MISFIT_M and misfit_m([other]) < _MISFIT_LEFT * left
 
 
 def _fits_closely(data: RangeData) -> bool:

@@ -27,6 +27,8 @@ _EDGE_RAD = 0.05
 _ROOM_M = 0.1
 # Incidence beyond which a sensor's echo is getting doubtful, and far ends of its reach. [rad, share]
 _INCIDENCE_SLACK_RAD, _REACH_SLACK = 0.15, 0.05
+# Readings that are off by more count as off by so much, where a misfit is told. [m]
+MOST_OFF_M = 0.3
 # A reading is close to the map within so much, and so much of the range. [m, 1]
 _CLOSE_M, _CLOSE = 0.05, 0.05
 
@@ -120,6 +122,12 @@ def range_data(
         none, empty = np.zeros(0, dtype=np.intp), np.zeros(0)
         return RangeData(empty, empty, empty, empty, empty, np.zeros((0, 3)), none, none, none, none)
     return RangeData(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def misfit_m(known: Sequence[RangeData]) -> float:
+    """Return how far readings are off the map on average, each counted up to `MOST_OFF_M`. [m]"""
+    off = np.concatenate([np.abs(data.reading_m - data.expected_m) for data in known])
+    return float(np.mean(np.minimum(off[np.isfinite(off)], MOST_OFF_M)))
 
 
 def joined(parts: Sequence[tuple[RangeData, int]]) -> RangeData:

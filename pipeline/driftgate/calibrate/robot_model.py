@@ -11,7 +11,7 @@ from driftgate.calibrate.estimate import t_widening
 from driftgate.calibrate.fit import Fit
 from driftgate.calibrate.size_doubt import written
 from driftgate.calibrate.slips import Slips
-from driftgate.predict.doubt import correlations, fitted_numbers
+from driftgate.predict.doubt import correlations, fitted_numbers, freedoms
 from driftgate.predict.increments import DRIFT_KEYS
 from driftgate.predict.sources import drift_sources
 from driftgate.schema.robot import Robot
@@ -50,7 +50,7 @@ def robot_model(robot: Robot) -> Fit:
             i, k = names.index(one), names.index(other)
             together = value * mean_error[one] * mean_error[other]
             covariance[i, k] = covariance[k, i] = common[i, k] = common[k, i] = together
-    known_by = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
+    known_by = freedoms(robot)
     walks = {
         walk: tuple(s for s in sds if s.partition(":")[0] == walk) for walk in _WALKS if walk in known_by
     }
@@ -66,7 +66,7 @@ def as_uncertain(model: Fit, robot: Robot) -> Fit | None:
     (`robot_model`). But errors that so few runs leave possible are no fault of it. None if it gives no
     degrees of freedom.
     """
-    freedom = {n.key: n.freedom for n in fitted_numbers(robot) if n.freedom is not None}
+    freedom = freedoms(robot)
     mean_error = {n.key: n.mean_error for n in fitted_numbers(robot)}
     spreads = {c.key: c.spread for c in drift_sources(robot)[0] if c.key in DRIFT_KEYS and c.spread > 0.0}
     covariance = model.covariance.copy()

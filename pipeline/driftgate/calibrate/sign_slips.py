@@ -16,6 +16,7 @@ from driftgate.calibrate.chain import LoggedRun
 from driftgate.calibrate.dead_reckoning import reckon
 from driftgate.calibrate.windows import BoolArray, IntArray, Track
 from driftgate.core.findings import Finding
+from driftgate.core.many import also_in_logs
 from driftgate.core.pose import FloatArray, compose, inverse, wrap_angles
 from driftgate.logs.values import Log
 
@@ -76,8 +77,7 @@ def wrong_signs(runs: Sequence[LoggedRun], logs: Sequence[Log]) -> list[Finding]
     i, wrong, ways = found
     title, _, meant = _SIGNS[i]
     at = wrong[0][1].place(title)
-    others = len(wrong) - 1
-    more = f" (and so in {others} log{'s' if others > 1 else ''} more)" if others else ""
+    more = also_in_logs(len(wrong) - 1)
     of = f"{wrong[0][0].ways} way{'s' if wrong[0][0].ways > 1 else ''}"
     message = (
         f"on {of} between reference poses the robot went and turned as it would if '{title}' had the other "

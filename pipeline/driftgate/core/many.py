@@ -39,3 +39,9 @@ def named_of(names: Sequence[str], most: int) -> str:
     """Return the first `most` names joined by commas, and how many more there are: "a, b and 3 more"."""
     rest = and_more(len(names) - most)
     return ", ".join(names[:most]) + (f" {rest}" if rest else "")
+
+
+def also_in_logs(number: int, names: str = "") -> str:
+    """Return " (and so in 2 logs more)", with their names if given; "" if there are none."""
+    named = f": {names}" if names else ""
+    return f" (and so in {number} log{'' if number == 1 else 's'} more{named})" if number > 0 else ""

@@ -99,8 +99,6 @@ DIMENSIONS: Final[dict[str, Dimension]] = {
     )
 }
 
-# Plain decimal or scientific notation only: no underscores, no leading zeros that other readers
-# take for octal, no "inf" or "nan".
 # The unit that people think in, where a quantity is shown.
 SHOWN: Final[dict[str, str]] = {
     "length": "mm",
@@ -121,6 +119,8 @@ SHOWN: Final[dict[str, str]] = {
     "mass": "kg",
 }
 
+# Plain decimal or scientific notation only: no underscores, no leading zeros that other readers
+# take for octal, no "inf" or "nan".
 NUMBER_PATTERN: Final = r"[+-]?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY: Final = re.compile(rf"\s*({NUMBER_PATTERN})\s*(\S.*?)?\s*", re.ASCII)
 _LONGEST: Final = 60

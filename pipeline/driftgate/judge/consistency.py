@@ -28,7 +28,7 @@ import numpy as np
 
 from driftgate.core.errors import ModelError
 from driftgate.judge.bounds import interval
-from driftgate.judge.share_words import share_words
+from driftgate.judge.share_beside import share_beside
 from driftgate.predict.filter_tally import AXES, LEVELS, MICRO, MILLI, FilterTally
 from driftgate.predict.values import TrialsResult
 from driftgate.schema.case import Case
@@ -293,19 +293,19 @@ def _sentence(
         least = min(named, key=lambda m: m.coverage["all"][-1])
         text = (
             "The filter is right about its own errors: its 95 % region holds the truth in "
-            f"{share_words(least.coverage['all'][-1], COVERAGE[0])} of the trials or more."
+            f"{share_beside(least.coverage['all'][-1], COVERAGE[0])} of the trials or more."
         )
         if least.interval_95[1] < LEVELS[-1]:
             # Many trials tell apart what is not worth tuning.
             text += (
                 f" At '{least.name}' it is a little too trusting, most in {least.worst}, within the slack "
-                f"that is not worth tuning: {share_words(COVERAGE[0])} to {share_words(COVERAGE[1])} pass."
+                f"that is not worth tuning: {share_beside(COVERAGE[0])} to {share_beside(COVERAGE[1])} pass."
             )
         return text
     if word == "too shy":
         m = max(named, key=lambda m: m.coverage["all"][0])
-        half = share_words(m.coverage["all"][0], MOST_IN_HALF)
-        most = share_words(m.coverage["all"][-1], COVERAGE[1])
+        half = share_beside(m.coverage["all"][0], MOST_IN_HALF)
+        most = share_beside(m.coverage["all"][-1], COVERAGE[1])
         return (
             f"The filter trusts itself too little: at '{m.name}' its 50 % region holds the truth in {half} "
             f"of the trials, its 95 % region in {most}. It takes less from each reading than it could."
@@ -314,7 +314,7 @@ def _sentence(
     where = f"first at '{named[0].name}' (step {named[0].step + 1})"
     text = (
         f"The filter trusts itself too much: at '{m.name}' its 95 % region holds the truth in "
-        f"{share_words(m.coverage['all'][-1], COVERAGE[0])} of the trials. Most of it in {m.worst}; {where}."
+        f"{share_beside(m.coverage['all'][-1], COVERAGE[0])} of the trials. Most of it in {m.worst}; {where}."
     )
     if hidden:
         means = ", ".join(f"{s.name} {s.mean_used:.2f}" for s in sensors if s.mean_used is not None)

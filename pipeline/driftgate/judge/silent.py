@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from driftgate.core.findings import DocPath
-from driftgate.judge.share_words import share_words
+from driftgate.judge.share_beside import share_beside
 from driftgate.judge.silent_value import Silent
 from driftgate.predict.values import Outcome
 from driftgate.schema.robot import Robot
@@ -95,14 +95,14 @@ def _silent(robot: Robot, index: int, asked: NDArray[np.int64], name: str) -> Si
     total, accepted = int(asked.sum()), int(asked[Outcome.ACCEPTED])
     often = f"no reading{whose} becomes a fix"
     if accepted:
-        often = f"only {share_words(accepted / total, 0.0, HARDLY)} of the readings{whose} become a fix"
+        often = f"only {share_beside(accepted / total, 0.0, HARDLY)} of the readings{whose} become a fix"
     told = sorted(
         (o for o in _WORDS if asked[o] >= _TOLD_AT_LEAST * total or o is cause), key=lambda o: -int(asked[o])
     )
     # The cause is always told.
     told = list(dict.fromkeys([*[o for o in told if o is not cause][: _MOST_TOLD - 1], cause]))
     told.sort(key=lambda o: -int(asked[o]))
-    parts = ", ".join(f"{share_words(asked[o] / total)} {_WORDS[o]}" for o in told)
+    parts = ", ".join(f"{share_beside(asked[o] / total)} {_WORDS[o]}" for o in told)
     return Silent(name, f"{often}: {parts}", setting, doc_path)
 
 

@@ -21,7 +21,7 @@ from driftgate.judge.consistency import (
     filter_consistency,
 )
 from driftgate.judge.filter_numbers import SWITCH, value_of, words
-from driftgate.judge.share_words import share_words
+from driftgate.judge.share_beside import share_beside
 from driftgate.judge.tuning_screen import COMPENSATION, Change, Edit, Progress, Screen
 from driftgate.predict.filter_tally import AXES, LEVELS
 from driftgate.predict.prepared import Prepared
@@ -306,7 +306,7 @@ def _held(m: RegionVerdict, word: Word, trials: int) -> str:
     at, limit = _level(word), (MOST_IN_HALF if word == "too shy" else COVERAGE[0])
     return (
         f"the {100.0 * LEVELS[at]:.0f} % region at '{m.name}' holds the truth in "
-        f"{share_words(m.coverage['all'][at], limit)} of {trials} trials"
+        f"{share_beside(m.coverage['all'][at], limit)} of {trials} trials"
     )
 
 
@@ -352,7 +352,7 @@ def _none_mends(prepared: Prepared, found: Consistency, tried: list[Tried], inde
         if not one.worse and (axis := one.bends(found)):
             least = min(m.coverage[axis][-1] for m in one.now.moments)
             harm = (
-                f"its 95 % region in {axis} alone then holds the truth in {share_words(least, COVERAGE[0])}"
+                f"its 95 % region in {axis} alone then holds the truth in {share_beside(least, COVERAGE[0])}"
             )
         return (
             f"No change of the filter's numbers mends it without harm. {what}, and "

@@ -133,6 +133,11 @@ def fitted_numbers(robot: Robot) -> Iterator[FittedNumber]:
                 yield FittedNumber(f"{source}:{sensor.id}", source, origin.basis, error, fitted.freedom)
 
 
+def freedoms(robot: Robot) -> dict[str, float]:
+    """Return the degrees of freedom of the spreads and intensities of a robot that were fitted, by key."""
+    return {number.key: number.freedom for number in fitted_numbers(robot) if number.freedom is not None}
+
+
 def _goes_with(fitted: Fitted) -> dict[str, float]:
     together = getattr(fitted, "goes_with", None)
     pairs = together.pairs() if isinstance(together, GoesWith) else {}
@@ -187,7 +192,7 @@ def doubt_of(robot: Robot, off: frozenset[str]) -> Doubt:
     """Return what is uncertain of spreads, intensities and chances; nothing if this source is off."""
     if SOURCE in off:
         return Doubt()
-    freedom = {number.key: number.freedom for number in fitted_numbers(robot) if number.freedom is not None}
+    freedom = freedoms(robot)
     chance = {}
     for sensor in robot.sensors:
         for name in ("dropout", "short_return", "long_return", "random_return"):

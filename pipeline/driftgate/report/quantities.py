@@ -5,23 +5,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from driftgate.core.units import DIMENSIONS
+from driftgate.core.units import DIMENSIONS, SHOWN
 
-_UNITS: Final = {
-    "": "",
-    "length": "mm",
-    "angle": "deg",
-    "time": "ms",
-    "speed": "m/s",
-    "turn rate": "deg/s",
-    "ratio": "%",
-    "length per root metre": "mm/sqrt(m)",
-    "angle per root metre": "deg/sqrt(m)",
-    "angle per root second": "deg/sqrt(s)",
-    "angle per root radian": "deg/sqrt(rad)",
-    "length per turn": "mm/rad",
-    "count per length": "1/m",
-}
+# A plain number has none. The times that are told here are latencies and the like.
+_UNITS: Final = {**SHOWN, "": "", "time": "ms"}
 
 
 def figure(value: float, dimension: str, error: float | None = None) -> str:

@@ -15,7 +15,7 @@ from driftgate.calibrate.robot_model import as_uncertain, robot_model, with_refe
 from driftgate.calibrate.run_bias import BIAS, RunBias, for_another_run, rests_agree, run_bias
 from driftgate.calibrate.usual import CONSTANTS, DRIVE_OF, SIDEWAYS
 from driftgate.calibrate.windows import Track, part, stands
-from driftgate.predict.doubt import fitted_numbers
+from driftgate.predict.doubt import freedoms
 from driftgate.report.backtest_model import ReckoningRow
 from driftgate.run.backtest_load import Loaded
 from driftgate.run.backtest_settings import BacktestSettings
@@ -101,8 +101,7 @@ def _constants(loaded: Loaded, scored: Sequence[Track], plan: WindowPlan, model:
         for run, track in zip(loaded.judged, scored, strict=True)
         if len(track.twist)
     ]
-    known = {n.key: n.freedom for n in fitted_numbers(loaded.robot) if n.freedom is not None}
-    return hold_constants(runs, model, known)
+    return hold_constants(runs, model, freedoms(loaded.robot))
 
 
 def _worsened(

@@ -5,7 +5,7 @@ from __future__ import annotations
 _MOST_DECIMALS = 9
 
 
-def share_words(share: float, *limits: float) -> str:
+def share_beside(share: float, *limits: float) -> str:
     """Return a share in per cent, with as many decimals as it takes.
 
     Parameters
@@ -17,7 +17,7 @@ def share_words(share: float, *limits: float) -> str:
 
     Examples
     --------
-    >>> share_words(0.9175, 0.92), share_words(0.9175)
+    >>> share_beside(0.9175, 0.92), share_beside(0.9175)
     ('91.8 %', '92 %')
     """
     for decimals in range(_MOST_DECIMALS):
